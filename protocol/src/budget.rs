@@ -1,0 +1,107 @@
+//! The drive budget: how long the drive may still turn, and how long it must rest first.
+//!
+//! A drive rated "at most A on, then at least B off" holds a budget of A. Turning spends it one for
+//! one; resting refills it in B from empty. Both sides keep the same account from the same ticks:
+//! the board enforces it, the host plans with it. Integers only; the unit of the account is
+//! milliseconds on times the rest time, so that both rates are whole numbers.
+
+/// An account of drive time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct DriveBudget {
+    on_ms_max: u32,
+    rest_ms_min: u32,
+    left: u64,
+}
+
+impl DriveBudget {
+    /// An empty account of a drive that may turn `on_ms_max` at most and then must rest
+    /// `rest_ms_min`: a board that has just started cannot know what the drive did before.
+    /// Zero is taken as one millisecond in both places.
+    #[must_use]
+    pub const fn empty(on_ms_max: u32, rest_ms_min: u32) -> DriveBudget {
+        let on_ms_max = if on_ms_max == 0 { 1 } else { on_ms_max };
+        let rest_ms_min = if rest_ms_min == 0 { 1 } else { rest_ms_min };
+        DriveBudget { on_ms_max, rest_ms_min, left: 0 }
+    }
+
+    /// The same account under another rating. What was left stays left, as far as it fits.
+    #[must_use]
+    pub const fn rated(self, on_ms_max: u32, rest_ms_min: u32) -> DriveBudget {
+        let mut next = DriveBudget::empty(on_ms_max, rest_ms_min);
+        let left_ms = self.left_ms();
+        let fits_ms = if left_ms < next.on_ms_max { left_ms } else { next.on_ms_max };
+        next.left = fits_ms as u64 * next.rest_ms_min as u64;
+        next
+    }
+
+    /// The same account with `left_ms` of drive time in it, as far as it fits.
+    #[must_use]
+    pub const fn with_left_ms(self, left_ms: u32) -> DriveBudget {
+        let fits_ms = if left_ms < self.on_ms_max { left_ms } else { self.on_ms_max };
+        DriveBudget { left: fits_ms as u64 * self.rest_ms_min as u64, ..self }
+    }
+
+    /// One tick with the drive on or off.
+    pub const fn tick(&mut self, drive_on: bool) {
+        if drive_on {
+            self.left = self.left.saturating_sub(self.rest_ms_min as u64);
+        } else {
+            let full = self.on_ms_max as u64 * self.rest_ms_min as u64;
+            let next = self.left + self.on_ms_max as u64;
+            self.left = if next < full { next } else { full };
+        }
+    }
+
+    /// Drive time left, in milliseconds.
+    #[must_use]
+    pub const fn left_ms(self) -> u32 {
+        (self.left / self.rest_ms_min as u64) as u32
+    }
+
+    /// How long the drive must rest before it may turn for `on_ms`, in milliseconds; 0 when it may
+    /// at once; `None` when it never may because the rating is shorter.
+    #[must_use]
+    pub const fn rest_ms_before(self, on_ms: u32) -> Option<u32> {
+        if on_ms > self.on_ms_max {
+            return None;
+        }
+        let need = on_ms as u64 * self.rest_ms_min as u64;
+        let missing = need.saturating_sub(self.left);
+        Some(missing.div_ceil(self.on_ms_max as u64) as u32)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::DriveBudget;
+
+    #[test]
+    fn ten_seconds_on_then_a_minute_off() {
+        let mut budget = DriveBudget::empty(10_000, 60_000);
+        assert_eq!(budget.rest_ms_before(10_000), Some(60_000));
+        assert_eq!(budget.rest_ms_before(10_001), None);
+        for _ in 0..59_999 {
+            budget.tick(false);
+        }
+        assert_eq!(budget.rest_ms_before(10_000), Some(1));
+        budget.tick(false);
+        assert_eq!(budget.rest_ms_before(10_000), Some(0));
+        for _ in 0..10_000 {
+            budget.tick(true);
+        }
+        assert_eq!(budget.left_ms(), 0);
+        budget.tick(true);
+        assert_eq!(budget.left_ms(), 0);
+    }
+
+    #[test]
+    fn a_new_rating_never_adds_drive_time() {
+        let mut budget = DriveBudget::empty(30_000, 20_000);
+        for _ in 0..10_000 {
+            budget.tick(false);
+        }
+        assert_eq!(budget.left_ms(), 15_000);
+        assert_eq!(budget.rated(10_000, 60_000).left_ms(), 10_000);
+        assert_eq!(budget.rated(60_000, 1).left_ms(), 15_000);
+    }
+}

@@ -1,1 +1,32 @@
-fn main() {}
+//! The `stepwell` program: what was typed becomes a verb, a verb becomes an exit code.
+//!
+//! Exit codes: 0 pass · 1 internal · 2 usage or file · 3 fail · 4 conditional, invalid or not
+//! measured · 5 link · 6 trip · 130 interrupted.
+
+mod cli;
+mod clock;
+mod failure;
+mod library;
+mod mounted;
+mod recorded;
+mod render;
+mod run;
+mod tui;
+mod verbs;
+
+use clap::Parser;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    tracing_subscriber::fmt()
+        .with_env_filter(tracing_subscriber::EnvFilter::from_env("STEPWELL_LOG"))
+        .with_writer(std::io::stderr)
+        .init();
+    match verbs::carry_out(cli::Cli::parse()) {
+        Ok(code) => ExitCode::from(code),
+        Err(failure) => {
+            eprintln!("stepwell: {failure}");
+            ExitCode::from(failure.exit_code())
+        }
+    }
+}

@@ -5,11 +5,13 @@
 //! the board enforces it, the host plans with it. Integers only; the unit of the account is
 //! milliseconds on times the rest time, so that both rates are whole numbers.
 
+use core::num::NonZeroU32;
+
 /// An account of drive time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct DriveBudget {
-    on_ms_max: u32,
-    rest_ms_min: u32,
+    on_ms_max: NonZeroU32,
+    rest_ms_min: NonZeroU32,
     left: u64,
 }
 
@@ -19,9 +21,7 @@ impl DriveBudget {
     /// Zero is taken as one millisecond in both places.
     #[must_use]
     pub const fn empty(on_ms_max: u32, rest_ms_min: u32) -> DriveBudget {
-        let on_ms_max = if on_ms_max == 0 { 1 } else { on_ms_max };
-        let rest_ms_min = if rest_ms_min == 0 { 1 } else { rest_ms_min };
-        DriveBudget { on_ms_max, rest_ms_min, left: 0 }
+        DriveBudget { on_ms_max: at_least_one(on_ms_max), rest_ms_min: at_least_one(rest_ms_min), left: 0 }
     }
 
     /// The same account under another rating. What was left stays left, as far as it fits.
@@ -29,45 +29,64 @@ impl DriveBudget {
     pub const fn rated(self, on_ms_max: u32, rest_ms_min: u32) -> DriveBudget {
         let mut next = DriveBudget::empty(on_ms_max, rest_ms_min);
         let left_ms = self.left_ms();
-        let fits_ms = if left_ms < next.on_ms_max { left_ms } else { next.on_ms_max };
-        next.left = fits_ms as u64 * next.rest_ms_min as u64;
+        let fits_ms = if left_ms < next.on_ms_max.get() { left_ms } else { next.on_ms_max.get() };
+        next.left = fits_ms as u64 * next.rest_ms_min.get() as u64;
         next
     }
 
     /// The same account with `left_ms` of drive time in it, as far as it fits.
     #[must_use]
     pub const fn with_left_ms(self, left_ms: u32) -> DriveBudget {
-        let fits_ms = if left_ms < self.on_ms_max { left_ms } else { self.on_ms_max };
-        DriveBudget { left: fits_ms as u64 * self.rest_ms_min as u64, ..self }
+        let fits_ms = if left_ms < self.on_ms_max.get() { left_ms } else { self.on_ms_max.get() };
+        DriveBudget { left: fits_ms as u64 * self.rest_ms_min.get() as u64, ..self }
     }
 
     /// One tick with the drive on or off.
     pub const fn tick(&mut self, drive_on: bool) {
         if drive_on {
-            self.left = self.left.saturating_sub(self.rest_ms_min as u64);
+            self.left = self.left.saturating_sub(self.rest_ms_min.get() as u64);
         } else {
-            let full = self.on_ms_max as u64 * self.rest_ms_min as u64;
-            let next = self.left + self.on_ms_max as u64;
+            let full = self.on_ms_max.get() as u64 * self.rest_ms_min.get() as u64;
+            let next = self.left + self.on_ms_max.get() as u64;
             self.left = if next < full { next } else { full };
         }
+    }
+
+    /// The account after `ms` ticks with the drive on, or off, all the while: for planning ahead.
+    #[must_use]
+    pub const fn after_ms(self, drive_on: bool, ms: u32) -> DriveBudget {
+        let full = self.on_ms_max.get() as u64 * self.rest_ms_min.get() as u64;
+        let left = if drive_on {
+            self.left.saturating_sub(self.rest_ms_min.get() as u64 * ms as u64)
+        } else {
+            self.left.saturating_add(self.on_ms_max.get() as u64 * ms as u64)
+        };
+        DriveBudget { left: if left < full { left } else { full }, ..self }
     }
 
     /// Drive time left, in milliseconds.
     #[must_use]
     pub const fn left_ms(self) -> u32 {
-        (self.left / self.rest_ms_min as u64) as u32
+        (self.left / self.rest_ms_min.get() as u64) as u32
     }
 
     /// How long the drive must rest before it may turn for `on_ms`, in milliseconds; 0 when it may
     /// at once; `None` when it never may because the rating is shorter.
     #[must_use]
     pub const fn rest_ms_before(self, on_ms: u32) -> Option<u32> {
-        if on_ms > self.on_ms_max {
+        if on_ms > self.on_ms_max.get() {
             return None;
         }
-        let need = on_ms as u64 * self.rest_ms_min as u64;
+        let need = on_ms as u64 * self.rest_ms_min.get() as u64;
         let missing = need.saturating_sub(self.left);
-        Some(missing.div_ceil(self.on_ms_max as u64) as u32)
+        Some(missing.div_ceil(self.on_ms_max.get() as u64) as u32)
+    }
+}
+
+const fn at_least_one(ms: u32) -> NonZeroU32 {
+    match NonZeroU32::new(ms) {
+        Some(ms) => ms,
+        None => NonZeroU32::MIN,
     }
 }
 
@@ -92,6 +111,20 @@ mod tests {
         assert_eq!(budget.left_ms(), 0);
         budget.tick(true);
         assert_eq!(budget.left_ms(), 0);
+    }
+
+    #[test]
+    fn planning_ahead_is_ticking_ahead() {
+        let mut ticked = DriveBudget::empty(7, 13);
+        for (drive_on, ms) in [(false, 5), (true, 2), (false, 11), (true, 3), (false, 40), (true, 9)] {
+            let planned = ticked.after_ms(drive_on, ms);
+            for _ in 0..ms {
+                ticked.tick(drive_on);
+            }
+            assert_eq!(planned, ticked);
+        }
+        assert_eq!(ticked.after_ms(false, u32::MAX).left_ms(), 7);
+        assert_eq!(ticked.after_ms(true, u32::MAX).left_ms(), 0);
     }
 
     #[test]

@@ -15,7 +15,7 @@ pub const QUEUED_DWELLS_MAX: usize = 8;
 pub struct Ramp {
     /// Duty at the dwell's first tick, 0 to 10 000.
     pub from_e4: u16,
-    /// Duty at the dwell's last tick, 0 to 10 000.
+    /// Duty that the ramp reaches as the dwell's full duration ends, 0 to 10 000.
     pub to_e4: u16,
 }
 

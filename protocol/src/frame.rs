@@ -28,7 +28,7 @@ pub fn crc32(bytes: &[u8]) -> u32 {
 /// Why bytes did not become a message, or a message did not become bytes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum FrameError {
-    /// More bytes between two boundaries than any frame has.
+    /// More bytes between two boundaries, or a longer body, than any frame has.
     TooLong,
     /// Not COBS.
     BadStuffing,
@@ -71,7 +71,7 @@ pub fn decode<'a, T: Deserialize<'a>>(body: &'a [u8]) -> Result<T, FrameError> {
 /// Finds frames in a stream of bytes, in fixed memory, whatever the bytes are.
 #[derive(Debug)]
 pub struct Deframer {
-    buffer: [u8; FRAME_MAX],
+    buffer: [u8; FRAME_MAX - 1],
     len: usize,
     overrun: bool,
 }
@@ -86,7 +86,7 @@ impl Deframer {
     /// A deframer that has seen nothing.
     #[must_use]
     pub const fn new() -> Deframer {
-        Deframer { buffer: [0; FRAME_MAX], len: 0, overrun: false }
+        Deframer { buffer: [0; FRAME_MAX - 1], len: 0, overrun: false }
     }
 
     /// Takes bytes from the front of `input` up to and including the next boundary. Returns the body
@@ -121,6 +121,9 @@ impl Deframer {
         let raw_len = cobs::decode_in_place(stuffed).map_err(|_| FrameError::BadStuffing)?;
         let raw = self.buffer.get(..raw_len).ok_or(FrameError::BadStuffing)?;
         let (body, checksum) = raw.split_last_chunk::<4>().ok_or(FrameError::TooShort)?;
+        if body.len() > BODY_MAX {
+            return Err(FrameError::TooLong);
+        }
         if crc32(body) == u32::from_le_bytes(*checksum) { Ok(body) } else { Err(FrameError::BadChecksum) }
     }
 }

@@ -1,8 +1,8 @@
 //! The whole conversation: everything either side can say.
 //!
-//! The order of variants is the order on the wire and part of the protocol version; the first two
-//! variants of each side and their first field never change, so that any two versions can still
-//! refuse each other by name.
+//! The order of variants is the order on the wire and part of the protocol version. `Hello`, `Stop`
+//! and `WrongVersion` never change at all (a reader takes no body with bytes to spare), `Welcome`
+//! keeps its tag and its first field, so that any two versions can still refuse each other by name.
 
 use crate::channel::{Coil, Sample};
 use crate::dwell::{Dwell, DwellReport};

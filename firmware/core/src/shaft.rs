@@ -1,0 +1,48 @@
+//! Whether the shaft turns, driven or coasting, told from its speed pulses.
+
+/// No pulse for so long is standstill: hands may come near.
+const STILL_MS: u16 = 2_000;
+
+/// A shaft that still turns so long after its drive was switched off is being driven by something.
+const COAST_MS_MAX: u16 = 5_000;
+
+/// What the speed pulses tell.
+#[derive(Debug)]
+pub(crate) struct Shaft {
+    last_count: Option<u16>,
+    /// Since the latest pulse.
+    age_ms: u16,
+    /// Since the drive went off; `None` while it is on, and after the shaft was seen still.
+    coasting_ms: Option<u16>,
+}
+
+impl Shaft {
+    pub(crate) const STILL: Shaft = Shaft { last_count: None, age_ms: STILL_MS, coasting_ms: None };
+
+    /// One tick. `drive_on` is what was applied during it.
+    pub(crate) fn take(&mut self, count: u16, drive_on: bool) {
+        let pulse = self.last_count.replace(count).is_some_and(|last| last != count);
+        self.age_ms = if pulse { 0 } else { self.age_ms.saturating_add(1) };
+        self.coasting_ms = match self.coasting_ms {
+            _ if drive_on => Some(0),
+            Some(ms) if self.turning() => Some(ms.saturating_add(1)),
+            _ => None,
+        };
+    }
+
+    /// A pulse came within the latest two seconds.
+    pub(crate) const fn turning(&self) -> bool {
+        self.age_ms < STILL_MS
+    }
+
+    /// A pulse came on this tick although the drive has been off for long, and the shaft has not
+    /// been still in between: a single pulse of a hand on the coupling is none. Told once for each
+    /// time that the drive was on.
+    pub(crate) fn turns_on(&mut self) -> bool {
+        let turns_on = self.age_ms == 0 && self.coasting_ms.is_some_and(|ms| ms >= COAST_MS_MAX);
+        if turns_on {
+            self.coasting_ms = None;
+        }
+        turns_on
+    }
+}

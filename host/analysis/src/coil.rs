@@ -1,0 +1,12 @@
+//! A coil seen from outside: resistance from a steady dwell, time constant and inductance from a step.
+
+mod resistance;
+mod time_constant;
+
+pub use resistance::{
+    CoilCircuit, CoilTemperature, DRIFT_PERCENT_MAX, PERIODS_MIN, Resistance, SteadyDwell,
+    TIME_CONSTANT_S_MIN, resistance_at_20c,
+};
+pub use time_constant::{
+    CurrentStep, RISE_SAMPLES_MIN, RISE_TIME_CONSTANTS_MIN, TimeConstant, inductance, time_constant,
+};

@@ -1,0 +1,140 @@
+//! Flow and speed from the instants of pulses, and the volumetric efficiency of both.
+//!
+//! Counting is reciprocal: whole periods between the first and the last pulse over the time they
+//! took. That is the exact mean over the gate whatever the flow did in between; a straight line
+//! through all instants would weigh the middle of the gate half as much again as its mean.
+
+use crate::reason::{Signal, Unmeasured};
+use crate::series::{check_finite, check_positive, spacing_without_gaps_s};
+use crate::stats::{mean, standard_deviation};
+use crate::uncertainty::{Input, Measured};
+
+/// Fewest pulses for a flow. With fewer, the steadiness of the flow cannot be stated.
+pub const PULSES_MIN: usize = 200;
+
+/// Fewest whole revolutions for a speed.
+pub const REVOLUTIONS_MIN: usize = 4;
+
+/// The gate is cut into this many equal parts to see how steady the rate is. Parts are long, so
+/// neighbours are nearly independent even when the flow wavers slowly; more parts would not be.
+const PARTS_MAX: usize = 6;
+
+/// A volumetric flow meter.
+#[derive(Clone, Copy, Debug)]
+pub struct Meter {
+    /// Pulses per cubic metre at about the measured flow, with everything its calibration leaves
+    /// uncertain (slip, linearity, viscosity) in the standard uncertainty.
+    pub k_factor_per_m3: Input,
+}
+
+/// A measured flow.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Flow {
+    /// Volume per time at the meter, m3/s.
+    pub rate_m3_per_s: Measured,
+    /// Pulses that were used.
+    pub pulses: usize,
+    /// Time from the first to the last of them, s.
+    pub gate_s: f64,
+    /// Standard deviation of single pulse periods over their mean. Gas and slugs in the line show
+    /// here long before they move the mean.
+    pub period_spread: f64,
+}
+
+/// Flow from the instants of meter pulses, s, in rising order.
+///
+/// # Errors
+/// [`Unmeasured::TooFewPulses`] below [`PULSES_MIN`]; [`Unmeasured::Gap`] when the pulses pause;
+/// [`Unmeasured::OutOfOrder`], [`Unmeasured::NotANumber`], [`Unmeasured::Impossible`] for a
+/// K-factor that is not above zero.
+pub fn flow(pulse_instants_s: &[f64], meter: &Meter) -> Result<Flow, Unmeasured> {
+    check_pulses(pulse_instants_s, Signal::FlowPulses, PULSES_MIN)?;
+    let k_factor = meter.k_factor_per_m3;
+    check_positive("the K-factor in pulses per m3", k_factor.value)?;
+    let rate = rate_of(pulse_instants_s, 1);
+    let per_s = rate.per_s / k_factor.value;
+    let periods_s: Vec<f64> = pulse_instants_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    Ok(Flow {
+        rate_m3_per_s: Measured::new(per_s)
+            .with_scatter("steadiness of the flow", per_s * rate.relative_u, rate.degrees_of_freedom)
+            .with_given("K-factor", per_s, k_factor.relative_uncertainty()),
+        pulses: pulse_instants_s.len(),
+        gate_s: rate.gate_s,
+        period_spread: standard_deviation(&periods_s) / mean(&periods_s),
+    })
+}
+
+/// Speed, revolutions per second, from the instants of pick-up pulses, s, in rising order. Only
+/// whole revolutions count, so uneven teeth cancel.
+///
+/// # Errors
+/// [`Unmeasured::TooFewPulses`] below [`REVOLUTIONS_MIN`] whole revolutions; [`Unmeasured::Gap`],
+/// [`Unmeasured::OutOfOrder`], [`Unmeasured::NotANumber`], [`Unmeasured::Impossible`].
+pub fn speed(pulse_instants_s: &[f64], pulses_per_rev: usize) -> Result<Measured, Unmeasured> {
+    check_positive("the number of speed pulses per revolution", pulses_per_rev as f64)?;
+    check_pulses(pulse_instants_s, Signal::SpeedPulses, REVOLUTIONS_MIN * pulses_per_rev + 1)?;
+    let rate = rate_of(pulse_instants_s, pulses_per_rev);
+    let rev_per_s = rate.per_s / pulses_per_rev as f64;
+    Ok(Measured::new(rev_per_s).with_scatter(
+        "steadiness of the speed",
+        rev_per_s * rate.relative_u,
+        rate.degrees_of_freedom,
+    ))
+}
+
+/// Volumetric efficiency `Q/(n D)`: what the pump delivered over what it displaced, 0 to 1.
+///
+/// # Panics
+/// If speed or displacement is zero; a pump that stands still or has no volume has no efficiency.
+#[must_use]
+pub fn volumetric_efficiency(
+    flow: &Measured,
+    speed_rev_per_s: &Measured,
+    displacement_m3_per_rev: Input,
+) -> Measured {
+    let displacement = Measured::new(displacement_m3_per_rev.value).with_given(
+        "displacement",
+        1.0,
+        displacement_m3_per_rev.standard_uncertainty,
+    );
+    flow.over(speed_rev_per_s).over(&displacement)
+}
+
+fn check_pulses(instants_s: &[f64], signal: Signal, needed: usize) -> Result<(), Unmeasured> {
+    check_finite(instants_s)?;
+    if instants_s.len() < needed {
+        return Err(Unmeasured::TooFewPulses { signal, found: instants_s.len(), needed });
+    }
+    spacing_without_gaps_s(instants_s, signal).map(|_| ())
+}
+
+struct Rate {
+    per_s: f64,
+    gate_s: f64,
+    relative_u: f64,
+    degrees_of_freedom: f64,
+}
+
+/// Pulse rate over the last whole cycles of `cycle` pulses, and how sure it is from the scatter of
+/// equal parts of the gate: their mean time is the gate's, so its uncertainty is s/sqrt(parts).
+/// The scatter includes slow wavering of the rate; pure timing jitter it overstates, because
+/// neighbouring parts share a pulse, by up to sqrt(parts).
+fn rate_of(instants_s: &[f64], cycle: usize) -> Rate {
+    let last = instants_s.len() - 1;
+    let cycles = last / cycle;
+    let parts = cycles.min(PARTS_MAX);
+    let periods = cycles * cycle;
+    let from = last - periods;
+    let gate_s = instants_s[last] - instants_s[from];
+    // Parts of equal pulse count, up to one cycle: their own mean period is what is compared.
+    let edge = |part: usize| from + cycles * part / parts * cycle;
+    let part_periods_s: Vec<f64> = (0..parts)
+        .map(|k| (instants_s[edge(k + 1)] - instants_s[edge(k)]) / (edge(k + 1) - edge(k)) as f64)
+        .collect();
+    Rate {
+        per_s: periods as f64 / gate_s,
+        gate_s,
+        relative_u: standard_deviation(&part_periods_s) / mean(&part_periods_s) / (parts as f64).sqrt(),
+        degrees_of_freedom: parts as f64 - 1.0,
+    }
+}

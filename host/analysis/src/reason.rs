@@ -1,0 +1,187 @@
+//! Why a recording gave no value, in words for the person at the bench.
+//!
+//! A reason is a result like any other: it says what was being done, what was expected, what was
+//! found and what to do. Nothing here is a zero or a NaN in disguise.
+
+use core::fmt;
+use thiserror::Error;
+
+/// What a recording is a recording of, for messages.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Signal {
+    /// Current of a coil.
+    CoilCurrent,
+    /// Rail pressure.
+    Pressure,
+    /// Pulses of the flow meter.
+    FlowPulses,
+    /// Pulses of the speed pick-up.
+    SpeedPulses,
+}
+
+impl fmt::Display for Signal {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Signal::CoilCurrent => "coil current",
+            Signal::Pressure => "rail pressure",
+            Signal::FlowPulses => "flow meter",
+            Signal::SpeedPulses => "speed pick-up",
+        })
+    }
+}
+
+/// The reason why there is no value.
+#[derive(Clone, Copy, Debug, PartialEq, Error)]
+pub enum Unmeasured {
+    /// The recording, or the part of it that could be used, holds too few samples.
+    #[error("the recording holds {found} usable samples where {needed} are needed; record for longer")]
+    TooFewSamples {
+        /// Samples that could be used.
+        found: usize,
+        /// Samples that are needed.
+        needed: usize,
+    },
+    /// Too few pulses arrived.
+    #[error(
+        "the {signal} gave {found} pulses where {needed} are needed; measure for longer or check the sensor"
+    )]
+    TooFewPulses {
+        /// Which sensor.
+        signal: Signal,
+        /// Pulses that arrived.
+        found: usize,
+        /// Pulses that are needed.
+        needed: usize,
+    },
+    /// The recording does not last long enough.
+    #[error(
+        "the recording lasts {found_s:.3} s where {needed_s:.3} s are needed to cover whole cycles; \
+         record for longer"
+    )]
+    TooShort {
+        /// Length that could be used, s.
+        found_s: f64,
+        /// Length that is needed, s.
+        needed_s: f64,
+    },
+    /// Samples or pulses are missing.
+    #[error(
+        "the {signal} recording has a gap of {length_s:.4} s at {at_s:.3} s, usual spacing {usual_s:.4} s; \
+         repeat the measurement"
+    )]
+    Gap {
+        /// Which recording.
+        signal: Signal,
+        /// Where the gap begins, s on the recording's own time axis.
+        at_s: f64,
+        /// How long it is, s.
+        length_s: f64,
+        /// The median spacing, s.
+        usual_s: f64,
+    },
+    /// Times stand still or run backwards.
+    #[error("the times of the recording do not rise at sample {index}; check the recording")]
+    OutOfOrder {
+        /// First sample whose time is not later than the one before, counted from 0.
+        index: usize,
+    },
+    /// Two columns that belong together have different lengths.
+    #[error("two columns of one recording hold {left} and {right} samples; they must be equally long")]
+    Unpaired {
+        /// Samples in the first column.
+        left: usize,
+        /// Samples in the second column.
+        right: usize,
+    },
+    /// A sample is not a number.
+    #[error("sample {index} of the recording is not a finite number; mark missing samples as a gap instead")]
+    NotANumber {
+        /// First such sample, counted from 0.
+        index: usize,
+    },
+    /// A given quantity is impossible.
+    #[error("{name} is {found}, but must be {expected}; correct the sheet or the call")]
+    Impossible {
+        /// Which quantity, with its unit.
+        name: &'static str,
+        /// What was given.
+        found: f64,
+        /// What would be possible.
+        expected: &'static str,
+    },
+    /// A level was still moving.
+    #[error(
+        "the {signal} had not settled: it drifted by {drift_percent:.2} % over the part used, \
+         at most {allowed_percent:.2} % is taken as settled; wait longer before measuring"
+    )]
+    NotSettled {
+        /// Which signal.
+        signal: Signal,
+        /// Drift over the window, in per cent of the level or of the step.
+        drift_percent: f64,
+        /// Largest drift that is accepted, in the same per cent.
+        allowed_percent: f64,
+    },
+    /// Nothing followed the duty step.
+    #[error(
+        "rail pressure changed by {:.3} MPa after the duty step, but a change of {:.3} MPa is needed to \
+         tell it from noise; check valve, wiring and supply, or use a larger step",
+        change_pa / 1.0e6, needed_pa / 1.0e6
+    )]
+    NoResponse {
+        /// Change of the settled level, Pa.
+        change_pa: f64,
+        /// Smallest change that could be told from the noise, Pa.
+        needed_pa: f64,
+    },
+    /// Pressure never reached the level the method works at.
+    #[error(
+        "rail pressure reached {:.3} MPa in the recording where {:.3} MPa is needed; \
+         record for longer or hold the rail shut harder",
+        reached_pa / 1.0e6, needed_pa / 1.0e6
+    )]
+    NotReached {
+        /// Highest level reached, Pa gauge.
+        reached_pa: f64,
+        /// Level that is needed, Pa gauge.
+        needed_pa: f64,
+    },
+    /// The coil carries no current.
+    #[error(
+        "the coil current is {found_a:.4} A where more than {needed_a:.4} A is needed; \
+         check connector, harness and driver for an open circuit"
+    )]
+    NoCurrent {
+        /// Mean current, A.
+        found_a: f64,
+        /// Smallest current that would be measurable, A.
+        needed_a: f64,
+    },
+    /// The current falls to zero in every PWM period, so its mean says nothing about resistance.
+    #[error(
+        "at a duty of {duty_percent:.2} % the coil current stops, or may stop, within each PWM period, \
+         and its mean says nothing about resistance; measure at a higher duty"
+    )]
+    BrokenCurrent {
+        /// Duty of the dwell, per cent.
+        duty_percent: f64,
+    },
+    /// The curve that physics expects does not describe the recording.
+    #[error("no {curve} fits the recording: {why}; check that nothing else happened during the measurement")]
+    NoFit {
+        /// Which curve.
+        curve: &'static str,
+        /// What went wrong.
+        why: &'static str,
+    },
+    /// Two sweeps have no duty in common.
+    #[error(
+        "the sweeps up and down share {found} duties where {needed} are needed; sweep the same range both ways"
+    )]
+    NoOverlap {
+        /// Points of the upward sweep inside the downward one.
+        found: usize,
+        /// Points that are needed.
+        needed: usize,
+    },
+}

@@ -1,0 +1,235 @@
+//! Air in the rail: an independent solution, drawn rises over the whole range, and refusals.
+
+use crate::common::{Noise, Table, assert_close, assert_covers, assert_covers_at_least, assert_near};
+use core::f64::consts::TAU;
+use stepwell_analysis::air::{BuildUp, InflowRipple, air_fraction};
+use stepwell_analysis::{Input, Measured, Unmeasured};
+
+const ATMOSPHERE_PA: f64 = 101_325.0;
+const MODULUS_PA: f64 = 1.33e9;
+const MODULUS_SLOPE: f64 = 10.5;
+const WALL_PA: f64 = 50.0e9;
+const VOLUME_M3: f64 = 25.0e-6;
+/// 2.4 cm3/s into 25 cm3.
+const INFLOW_PER_S: f64 = 0.096;
+
+fn rise<'a>(time_s: &'a [f64], pressure_pa: &'a [f64]) -> BuildUp<'a> {
+    BuildUp {
+        time_s,
+        pressure_pa,
+        atmosphere_pa: Input::exact(ATMOSPHERE_PA),
+        liquid_modulus_pa: Input::exact(MODULUS_PA),
+        modulus_slope: MODULUS_SLOPE,
+        wall_modulus_pa: WALL_PA,
+        volume_m3: Input::exact(VOLUME_M3),
+        gas_exponent: Input::exact(1.0),
+        gain: Input::exact(1.0),
+        zero_u_pa: 0.0,
+        ripple: None,
+        soft_start_s: 0.0,
+    }
+}
+
+/// An algebraic solution by another program (source in the file), 0.25 and 1 cm3 of air from
+/// atmospheric pressure. Its pressures carry nine digits; the air shows in a tenth of them, so
+/// seven digits of it are asked less one for the fit.
+#[test]
+fn air_of_an_independent_solution() {
+    let table = Table::read("rail_buildup_air.csv");
+    for (cm3, key) in [(0.25, "0.25"), (1.0, "1")] {
+        let mut time_s: Vec<f64> = (-30..0).map(|i| f64::from(i) * 0.01).collect();
+        let mut pressure_pa = vec![0.0; time_s.len()];
+        time_s.extend(table.column_where("t_s", "air_cm3_at_1atm", key));
+        pressure_pa
+            .extend(table.column_where("p_abs_Pa", "air_cm3_at_1atm", key).iter().map(|p| p - ATMOSPHERE_PA));
+        let found = air_fraction(&rise(&time_s, &pressure_pa)).unwrap();
+        assert_close(found.volume_m3.value, cm3 * 1.0e-6, 1e-6);
+        assert_close(found.fraction_at_atmosphere.value, cm3 / 25.0, 1e-6);
+        // K Q/V with the wall's compliance in series.
+        let stiffness_pa = 1.0 / (1.0 / MODULUS_PA + 1.0 / WALL_PA);
+        assert_close(found.slope_pa_per_s.value, stiffness_pa * INFLOW_PER_S, 1e-6);
+    }
+}
+
+/// Pressure after a relative inflow, by halving: slow, plain, and not the solver under test.
+fn pressure_after(inflow: f64, start_pa: f64, air: f64) -> f64 {
+    let volume = |p: f64| {
+        let gauge = p - ATMOSPHERE_PA;
+        let density = (1.0 + MODULUS_SLOPE * gauge / MODULUS_PA).powf(1.0 / MODULUS_SLOPE);
+        density * (1.0 + gauge / WALL_PA - air * ATMOSPHERE_PA / p)
+    };
+    let (mut low, mut high) = (start_pa, 60.0e6);
+    let target = volume(start_pa) + inflow.max(0.0);
+    for _ in 0..50 {
+        let middle = f64::midpoint(low, high);
+        if volume(middle) < target { low = middle } else { high = middle }
+    }
+    f64::midpoint(low, high)
+}
+
+/// 1 kHz samples from 60 ms before the command; the rail starts at 0.04 MPa gauge, and the inflow,
+/// as relative volume over time from the command, is what the caller says.
+fn drawn(length_s: f64, air: f64, inflow: impl Fn(f64) -> f64) -> (Vec<f64>, Vec<f64>) {
+    let n = ((length_s + 0.06) * 1000.0) as usize;
+    let time_s: Vec<f64> = (0..n).map(|i| -0.06 + (i as f64 + 0.4) * 1.0e-3).collect();
+    let pressure_pa = time_s
+        .iter()
+        .map(|t| pressure_after(inflow(*t), 0.04e6 + ATMOSPHERE_PA, air) - ATMOSPHERE_PA)
+        .collect();
+    (time_s, pressure_pa)
+}
+
+fn steady(t: f64) -> f64 {
+    INFLOW_PER_S * (t - 0.005).max(0.0)
+}
+
+fn noisy(clean: &[f64], noise: &mut Noise) -> Vec<f64> {
+    clean.iter().map(|p| p + noise.normal(0.03e6)).collect()
+}
+
+fn covers(measured: &Measured, truth: f64) -> u64 {
+    u64::from((measured.value - truth).abs() <= measured.expanded_uncertainty())
+}
+
+/// Without noise the solver's stopping rules are left: six digits of the air, and of none the
+/// millionth part of the rail.
+#[test]
+fn air_of_clean_rises() {
+    for (air, length_s) in [(0.0, 0.09), (0.001, 0.1), (0.01, 0.2), (0.1, 1.2)] {
+        let (time_s, clean) = drawn(length_s, air, steady);
+        let found = air_fraction(&rise(&time_s, &clean)).unwrap();
+        assert_near(found.fraction_at_atmosphere.value, air, 1e-6);
+    }
+}
+
+/// Typical sensor noise, 0.03 MPa on each sample: 0.1 % of air must stand out, with an expanded
+/// uncertainty below a third of it.
+#[test]
+fn a_thousandth_of_air_is_resolved() {
+    let repeats = 100;
+    let mut noise = Noise::seeded(61);
+    let (time_s, clean) = drawn(0.09, 0.001, steady);
+    let mut covered = 0;
+    for _ in 0..repeats {
+        let found = air_fraction(&rise(&time_s, &noisy(&clean, &mut noise))).unwrap();
+        covered += covers(&found.fraction_at_atmosphere, 0.001);
+        assert!(found.fraction_at_atmosphere.expanded_uncertainty() < 0.001 / 3.0);
+    }
+    assert_covers("air of 0.1 %", repeats, covered);
+}
+
+/// No air: never negative, and zero lies within the interval. The estimate is cut off at zero, so
+/// the interval covers more often than it says.
+#[test]
+fn no_air_is_found_where_there_is_none() {
+    let repeats = 60;
+    let mut noise = Noise::seeded(62);
+    let (time_s, clean) = drawn(0.09, 0.0, steady);
+    let covered = (0..repeats)
+        .map(|_| {
+            let found = air_fraction(&rise(&time_s, &noisy(&clean, &mut noise))).unwrap();
+            assert!(found.fraction_at_atmosphere.value >= 0.0);
+            covers(&found.fraction_at_atmosphere, 0.0)
+        })
+        .sum();
+    assert_covers_at_least("no air", repeats, covered);
+}
+
+/// The plungers make the inflow waver by 7 % at 12.5 Hz, its phase is anything, and the valve takes
+/// 4 ms to shut. Both are model errors that the budget must hold.
+#[test]
+fn coverage_with_ripple_and_a_soft_start() {
+    let repeats = 60;
+    let mut noise = Noise::seeded(63);
+    let turn_per_s = TAU * 12.5;
+    let covered = (0..repeats)
+        .map(|_| {
+            let phase = TAU * noise.uniform();
+            let (time_s, clean) = drawn(0.1, 0.002, |t| {
+                let run = (t - 0.005).max(0.0);
+                let full = if run < 0.004 { run * run / 0.008 } else { run - 0.002 };
+                let waver = 0.07 * ((turn_per_s * run + phase).sin() - phase.sin()) / turn_per_s;
+                INFLOW_PER_S * (full + waver).max(0.0)
+            });
+            let noisy = noisy(&clean, &mut noise);
+            let found = air_fraction(&BuildUp {
+                ripple: Some(InflowRipple { period_s: 0.08, amplitude: 0.07 }),
+                soft_start_s: 0.004,
+                ..rise(&time_s, &noisy)
+            })
+            .unwrap();
+            covers(&found.fraction_at_atmosphere, 0.002)
+        })
+        .sum();
+    assert_covers_at_least("air under ripple", repeats, covered);
+}
+
+/// Everything given is drawn from its own uncertainty.
+#[test]
+fn coverage_over_all_given_quantities() {
+    let repeats = 60;
+    let mut noise = Noise::seeded(64);
+    let (time_s, clean) = drawn(0.13, 0.004, steady);
+    let (mut fractions, mut volumes) = (0, 0);
+    for _ in 0..repeats {
+        let (gain, zero_pa) = (1.0 + noise.normal(0.01), noise.normal(0.01e6));
+        let reported: Vec<f64> = clean.iter().map(|p| (p - zero_pa + noise.normal(0.03e6)) / gain).collect();
+        let drawn = |value: f64, relative: f64, noise: &mut Noise| {
+            Input::new(value * (1.0 + noise.normal(relative)), value * relative)
+        };
+        let found = air_fraction(&BuildUp {
+            liquid_modulus_pa: drawn(MODULUS_PA, 0.05, &mut noise),
+            volume_m3: drawn(VOLUME_M3, 0.04, &mut noise),
+            gain: Input::new(1.0, 0.01),
+            zero_u_pa: 0.01e6,
+            ..rise(&time_s, &reported)
+        })
+        .unwrap();
+        fractions += covers(&found.fraction_at_atmosphere, 0.004);
+        volumes += covers(&found.volume_m3, 0.004 * VOLUME_M3);
+    }
+    assert_covers_at_least("air fraction", repeats, fractions);
+    assert_covers_at_least("air volume", repeats, volumes);
+}
+
+/// Air follows from the delay times the inflow, and the inflow from the slope over the modulus: a
+/// liquid taken 5 % too stiff gives 5 % less air, not a false floor as at high pressure.
+#[test]
+fn an_error_of_the_modulus_is_not_magnified() {
+    let (time_s, clean) = drawn(0.2, 0.01, steady);
+    let found = air_fraction(&BuildUp {
+        liquid_modulus_pa: Input::relative(MODULUS_PA, 0.05),
+        ..rise(&time_s, &clean)
+    })
+    .unwrap()
+    .fraction_at_atmosphere;
+    let modulus = found.contributions.iter().find(|c| c.name == "bulk modulus").unwrap();
+    // 1 - 1/1.05 of the air, softened by the wall (3 % of the compliance), by the liquid's stiffening
+    // over the fitted range (2 %) and by the air itself (1 %).
+    assert_close(modulus.standard_uncertainty, 0.05 / 1.05 * 0.01, 0.1);
+}
+
+#[test]
+fn unusable_rises_are_refused() {
+    let (time_s, clean) = drawn(0.2, 0.001, steady);
+    let refused = |t: &[f64], p: &[f64]| air_fraction(&rise(t, p)).unwrap_err();
+    assert!(matches!(refused(&time_s[..31], &clean[..31]), Unmeasured::TooFewSamples { .. }));
+    assert_eq!(refused(&time_s[50..], &clean[50..]), Unmeasured::TooFewSamples { found: 10, needed: 20 });
+    assert!(matches!(refused(&time_s[..85], &clean[..85]), Unmeasured::NotReached { .. }));
+    assert!(matches!(refused(&time_s[1..], &clean), Unmeasured::Unpaired { .. }));
+    let cut: Vec<usize> = (0..time_s.len()).filter(|i| !(70..80).contains(i)).collect();
+    let pick = |v: &[f64]| cut.iter().map(|i| v[*i]).collect::<Vec<f64>>();
+    assert!(matches!(refused(&pick(&time_s), &pick(&clean)), Unmeasured::Gap { .. }));
+    // A jump and a plateau: something opened.
+    let opened: Vec<f64> = time_s
+        .iter()
+        .zip(&clean)
+        .map(|(t, p)| if *t > 0.03 && *t < 0.12 { 2.0e6 } else { p.min(20.0e6) })
+        .collect();
+    assert!(matches!(refused(&time_s, &opened), Unmeasured::NoFit { .. }));
+    let soft = BuildUp { liquid_modulus_pa: Input::exact(0.0), ..rise(&time_s, &clean) };
+    assert!(matches!(air_fraction(&soft), Err(Unmeasured::Impossible { .. })));
+    let mut hole = clean.clone();
+    hole[9] = f64::NAN;
+    assert_eq!(refused(&time_s, &hole), Unmeasured::NotANumber { index: 9 });
+}

@@ -1,0 +1,157 @@
+//! Flow and speed from pulses, against worked rows and drawn pulse trains.
+
+use crate::common::{Noise, assert_close, assert_covers, assert_covers_at_least, assert_near};
+use stepwell_analysis::flow::{Meter, PULSES_MIN, flow, speed, volumetric_efficiency};
+use stepwell_analysis::reason::Signal;
+use stepwell_analysis::{Input, Measured, Unmeasured};
+
+fn train(n: usize, hz: f64) -> Vec<f64> {
+    (0..n).map(|k| 3.0 + k as f64 / hz).collect()
+}
+
+const METER: Meter = Meter { k_factor_per_m3: Input::exact(8.234e6) };
+
+/// Q = f/K: 137.25 Hz at 8234 pulses per litre is 1.000121448 L/min (ten digits, double
+/// precision); pulse times near 3 s hold 1e-15 s, over a gate of 2 s 1e-15 relative.
+#[test]
+fn k_factor() {
+    let found = flow(&train(280, 137.25), &METER).unwrap();
+    assert_close(found.rate_m3_per_s.value, 1.000_121_448e-3 / 60.0, 1e-9);
+    assert_close(found.gate_s, 279.0 / 137.25, 1e-12);
+    assert_eq!(found.pulses, 280);
+    assert_near(found.period_spread, 0.0, 1e-9);
+}
+
+/// Reciprocal counting: stamped with a 10 MHz clock, whole periods over clock ticks resolve
+/// 137.25 Hz to one tick of the gate, 1/(fc Tg); 137 periods take 9 981 785 ticks.
+#[test]
+fn reciprocal_count() {
+    let clock_hz = 1.0e7;
+    let stamped = |n: usize| -> Vec<f64> {
+        (0..n).map(|k| (k as f64 / 137.25 * clock_hz).round() / clock_hz).collect()
+    };
+    assert_eq!((stamped(138)[137] * clock_hz).round(), 9_981_785.0);
+    let times = stamped(275);
+    let hz = flow(&times, &METER).unwrap().rate_m3_per_s.value * 8.234e6;
+    assert_near(hz, 137.25, 137.25 / (clock_hz * times[274]));
+}
+
+#[test]
+fn k_factor_uncertainty_is_relative() {
+    let meter = Meter { k_factor_per_m3: Input::relative(1.0e7, 0.005) };
+    let found = flow(&train(PULSES_MIN, 24.0), &meter).unwrap().rate_m3_per_s;
+    assert_close(found.standard_uncertainty(), 0.005 * found.value, 1e-6);
+}
+
+/// A meter with 0.5 % of timing jitter on each pulse, and a flow that wavers slowly (first-order,
+/// correlated over ten pulses) by 3 %. With jitter alone the interval is wide on purpose.
+#[test]
+fn coverage_of_flow() {
+    let repeats = 1000;
+    let mut noise = Noise::seeded(8);
+    let count = |wavering: f64, noise: &mut Noise| {
+        (0..repeats)
+            .filter(|_| {
+                let waver = noise.correlated(300, wavering, 0.9);
+                let mut t = 0.0;
+                let times: Vec<f64> = waver
+                    .iter()
+                    .map(|w| {
+                        t += (1.0 + w) / 24.0;
+                        t + noise.normal(0.005 / 24.0)
+                    })
+                    .collect();
+                let found = flow(&times, &METER).unwrap().rate_m3_per_s;
+                (found.value - 24.0 / 8.234e6).abs() <= found.expanded_uncertainty()
+            })
+            .count() as u64
+    };
+    assert_covers("wavering flow", repeats, count(0.03, &mut noise));
+    assert_covers_at_least("jitter only", repeats, count(0.0, &mut noise));
+}
+
+#[test]
+fn gas_shows_in_the_spread() {
+    let mut noise = Noise::seeded(9);
+    let mut t = 0.0;
+    let times: Vec<f64> = (0..400)
+        .map(|_| {
+            t += (1.0 + noise.normal(0.2)).max(0.2) / 24.0;
+            t
+        })
+        .collect();
+    // The standard error of a standard deviation from 399 periods is 3.5 %; three of them.
+    assert_close(flow(&times, &METER).unwrap().period_spread, 0.2, 0.11);
+}
+
+/// Teeth 20 % out of place repeat every turn and must not move the speed.
+#[test]
+fn uneven_teeth_cancel() {
+    let times: Vec<f64> =
+        (0..60 * 8 + 17).map(|k| (k as f64 + if k % 60 == 20 { 0.2 } else { 0.0 }) / 250.0).collect();
+    let found = speed(&times, 60).unwrap();
+    assert_close(found.value, 250.0 / 60.0, 1e-12);
+    assert_near(found.standard_uncertainty(), 0.0, 1e-12);
+}
+
+#[test]
+fn coverage_of_speed() {
+    let repeats = 1000;
+    let mut noise = Noise::seeded(10);
+    let covered = (0..repeats)
+        .filter(|_| {
+            let mut t = 0.0;
+            let times: Vec<f64> = noise
+                .correlated(20 * 6 + 1, 0.01, 0.5)
+                .iter()
+                .map(|w| {
+                    t += (1.0 + w) / 100.0;
+                    t
+                })
+                .collect();
+            let found = speed(&times, 6).unwrap();
+            (found.value - 100.0 / 6.0).abs() <= found.expanded_uncertainty()
+        })
+        .count();
+    assert_covers("speed", repeats, covered as u64);
+}
+
+/// 2.38 cm3/s at 250 rpm and 0.6 cm3 per revolution is 2.38/2.5 = 0.952.
+#[test]
+fn efficiency() {
+    let q = Measured::new(2.38e-6).with_scatter("steadiness of the flow", 2.38e-8, 9.0);
+    let n = Measured::new(250.0 / 60.0).with_scatter("steadiness of the speed", 250.0 / 60.0 * 0.02, 5.0);
+    let found = volumetric_efficiency(&q, &n, Input::relative(0.6e-6, 0.02));
+    assert_close(found.value, 0.952, 1e-12);
+    assert_close(found.standard_uncertainty(), 0.952 * 0.03, 1e-12);
+    assert_eq!(found.contributions.len(), 3);
+}
+
+#[test]
+fn unusable_trains_are_refused() {
+    let few = flow(&train(199, 24.0), &METER).unwrap_err();
+    assert_eq!(few, Unmeasured::TooFewPulses { signal: Signal::FlowPulses, found: 199, needed: 200 });
+    assert_eq!(
+        few.to_string(),
+        "the flow meter gave 199 pulses where 200 are needed; measure for longer or check the sensor"
+    );
+    let mut pausing = train(300, 24.0);
+    for t in &mut pausing[150..] {
+        *t += 1.0;
+    }
+    assert!(matches!(flow(&pausing, &METER), Err(Unmeasured::Gap { signal: Signal::FlowPulses, .. })));
+    let mut repeated = train(300, 24.0);
+    repeated[9] = repeated[8];
+    assert_eq!(flow(&repeated, &METER), Err(Unmeasured::OutOfOrder { index: 9 }));
+    repeated[9] = f64::INFINITY;
+    assert_eq!(flow(&repeated, &METER), Err(Unmeasured::NotANumber { index: 9 }));
+    let dead = Meter { k_factor_per_m3: Input::exact(0.0) };
+    assert!(matches!(flow(&train(300, 24.0), &dead), Err(Unmeasured::Impossible { .. })));
+    assert_eq!(
+        flow(&[], &METER).unwrap_err(),
+        Unmeasured::TooFewPulses { signal: Signal::FlowPulses, found: 0, needed: 200 }
+    );
+    let slow = speed(&train(240, 100.0), 60).unwrap_err();
+    assert_eq!(slow, Unmeasured::TooFewPulses { signal: Signal::SpeedPulses, found: 240, needed: 241 });
+    assert!(matches!(speed(&train(240, 100.0), 0), Err(Unmeasured::Impossible { .. })));
+}

@@ -1,0 +1,17 @@
+//! Outside checks, refusals, coverage and properties of the analysis crate, one binary.
+//!
+//! Published or independently computed data come from `tests/data/analysis` of the repository;
+//! each file names its source. Synthetic records are drawn from seeded generators, so every run
+//! sees the same numbers.
+
+mod air;
+mod coil;
+mod common;
+mod fits;
+mod flow;
+mod leak;
+mod properties;
+mod statistics;
+mod step;
+mod sweep;
+mod uncertainty;

@@ -1,0 +1,184 @@
+//! Counts to engineering units and back: the one place where a gain is multiplied.
+//!
+//! The board sends raw counts; the bench sheet says what they mean; the zeroes of rail pressure and
+//! coil currents are measured at rest at the beginning of every run, because that is the one state
+//! in which their true value is known.
+
+use crate::recording::Window;
+use crate::sheet::{BenchSheet, VoltageSpan};
+use stepwell_analysis::stats;
+use stepwell_protocol::channel::{Channel, Coil};
+use stepwell_protocol::identity::Identity;
+
+const KELVIN_AT_0C: f64 = 273.15;
+
+/// A rig's calibrations, with the zeroes of this run.
+#[derive(Clone, Debug)]
+pub struct Calibration {
+    bench: BenchSheet,
+    volts_per_count: f64,
+    rail_zero_counts: f64,
+    rail_zero_u_counts: f64,
+    current_zero_counts: [f64; 2],
+    current_zero_u_counts: [f64; 2],
+}
+
+impl Calibration {
+    /// Calibrations with the sheet's own zeroes.
+    #[must_use]
+    pub fn nominal(bench: &BenchSheet, identity: &Identity) -> Calibration {
+        let counts =
+            f64::from(identity.conversions_per_tick) * f64::from(identity.conversion_full_scale);
+        let volts_per_count = f64::from(identity.full_scale_mv) / 1000.0 / counts;
+        Calibration {
+            rail_zero_counts: bench.rail_pressure.zero_v / volts_per_count,
+            rail_zero_u_counts: 0.0,
+            current_zero_counts: [0.0; 2],
+            current_zero_u_counts: [0.0; 2],
+            bench: bench.clone(),
+            volts_per_count,
+        }
+    }
+
+    /// The same calibrations with the zeroes seen in `rest`, a window in which the rail is open to
+    /// the tank and no coil is driven.
+    #[must_use]
+    pub fn zeroed(mut self, rest: &Window<'_>) -> Calibration {
+        let zero = |channel: Channel| {
+            let counts: Vec<f64> = rest.counts(channel).map(f64::from).collect();
+            match stats::mean_of_series(&counts) {
+                Ok(series) => (series.mean, series.standard_uncertainty),
+                // Too short a rest tells the zero as well as one conversion does.
+                Err(_) => (rest.mean_counts(channel), 1.0),
+            }
+        };
+        (self.rail_zero_counts, self.rail_zero_u_counts) = zero(Channel::RailPressure);
+        for coil in Coil::BOTH {
+            let index = coil.index();
+            (self.current_zero_counts[index], self.current_zero_u_counts[index]) = zero(coil.current());
+        }
+        self
+    }
+
+    fn volts(&self, counts: f64) -> f64 {
+        counts * self.volts_per_count
+    }
+
+    /// Counts of one tick for a voltage at the board's input, clipped to the word.
+    #[must_use]
+    pub fn counts_of_volts(&self, volts: f64) -> u16 {
+        (volts / self.volts_per_count).round().clamp(0.0, f64::from(u16::MAX)) as u16
+    }
+
+    fn pa_per_count(&self, span: &VoltageSpan) -> f64 {
+        span.span_pa / (span.span_v - span.zero_v) * self.volts_per_count
+    }
+
+    /// Rail pressure above atmosphere in Pa.
+    #[must_use]
+    pub fn rail_pa(&self, counts: f64) -> f64 {
+        (counts - self.rail_zero_counts) * self.pa_per_count(&self.bench.rail_pressure)
+    }
+
+    /// Counts at a rail pressure above atmosphere in Pa, clipped to the word.
+    #[must_use]
+    pub fn rail_counts(&self, pa: f64) -> u16 {
+        let counts = self.rail_zero_counts + pa / self.pa_per_count(&self.bench.rail_pressure);
+        counts.round().clamp(0.0, f64::from(u16::MAX)) as u16
+    }
+
+    /// Feed pressure above atmosphere in Pa; `None` when no sensor is fitted.
+    #[must_use]
+    pub fn feed_pa(&self, counts: f64) -> Option<f64> {
+        let span = self.bench.feed_pressure.as_ref()?;
+        Some((self.volts(counts) - span.zero_v) / (span.span_v - span.zero_v) * span.span_pa)
+    }
+
+    /// Standard uncertainty of the rail pressure's zero in Pa.
+    #[must_use]
+    pub fn rail_zero_u_pa(&self) -> f64 {
+        self.rail_zero_u_counts * self.pa_per_count(&self.bench.rail_pressure)
+    }
+
+    /// Standard uncertainty of a coil current's zero in A.
+    #[must_use]
+    pub fn current_zero_u_a(&self, coil: Coil) -> f64 {
+        self.volts(self.current_zero_u_counts[coil.index()]) / self.bench.current.volt_per_ampere
+    }
+
+    /// Coil current in A.
+    #[must_use]
+    pub fn current_a(&self, coil: Coil, counts: f64) -> f64 {
+        self.volts(counts - self.current_zero_counts[coil.index()]) / self.bench.current.volt_per_ampere
+    }
+
+    /// Counts above zero for a coil current in A.
+    #[must_use]
+    pub fn current_counts(&self, ampere: f64) -> u16 {
+        self.counts_of_volts(ampere * self.bench.current.volt_per_ampere)
+    }
+
+    /// Counts that a coil's column shows at no current.
+    #[must_use]
+    pub fn current_zero_counts(&self, coil: Coil) -> f64 {
+        self.current_zero_counts[coil.index()]
+    }
+
+    /// Supply voltage in V.
+    #[must_use]
+    pub fn supply_v(&self, counts: f64) -> f64 {
+        self.volts(counts) * self.bench.supply_divider.value
+    }
+
+    /// Counts at a supply voltage in V.
+    #[must_use]
+    pub fn supply_counts(&self, volts: f64) -> u16 {
+        self.counts_of_volts(volts / self.bench.supply_divider.value)
+    }
+
+    /// Fluid temperature in °C, by Steinhart and Hart; `None` when the voltage is none a thermistor
+    /// can make.
+    #[must_use]
+    pub fn fluid_celsius(&self, counts: f64) -> Option<f64> {
+        let sensor = &self.bench.fluid_temperature;
+        let volts = self.volts(counts);
+        let ohm = sensor.pull_up_ohm * volts / (sensor.pull_up_v - volts);
+        if !(1.0..1e7).contains(&ohm) {
+            return None;
+        }
+        let ln = ohm.ln();
+        let [a, b, c] = sensor.coefficients;
+        Some(1.0 / (a + b * ln + c * ln * ln * ln) - KELVIN_AT_0C)
+    }
+
+    /// Counts of the thermistor at a temperature in °C, by bisection of [`Self::fluid_celsius`],
+    /// which falls as counts rise.
+    #[must_use]
+    pub fn fluid_counts(&self, celsius: f64) -> u16 {
+        let (mut low, mut high) = (0_u16, self.counts_of_volts(self.bench.fluid_temperature.pull_up_v));
+        while high - low > 1 {
+            let middle = low + (high - low) / 2;
+            let hotter = self.fluid_celsius(f64::from(middle)).map_or(middle == 0, |t| t > celsius);
+            if hotter { low = middle } else { high = middle }
+        }
+        low
+    }
+
+    /// Temperature of the pump's body in °C, by the inverse of IEC 60751 above 0 °C; `None` when the
+    /// resistance is none a platinum sensor has there.
+    #[must_use]
+    pub fn body_celsius(&self, counts: f64) -> Option<f64> {
+        const A: f64 = 3.9083e-3;
+        const B: f64 = -5.775e-7;
+        let sensor = &self.bench.body_temperature;
+        let ratio = self.volts(counts) / sensor.volt_per_ohm / sensor.ohm_at_0c;
+        let celsius = (-A + (A * A - 4.0 * B * (1.0 - ratio)).sqrt()) / (2.0 * B);
+        (-40.0..250.0).contains(&celsius).then_some(celsius)
+    }
+
+    /// The bench sheet behind the calibrations.
+    #[must_use]
+    pub fn bench(&self) -> &BenchSheet {
+        &self.bench
+    }
+}

@@ -1,0 +1,170 @@
+//! Findings: what was measured, how sure it is, and what it is worth against its tolerance.
+
+use crate::quantity::Dimension;
+use crate::sheet::Tolerance;
+use serde::{Deserialize, Serialize};
+use stepwell_analysis::uncertainty::Measured;
+
+/// What a finding, and in the end a run, is worth.
+///
+/// The four words of measured findings follow the guard-band decision rule of ILAC-G8:09/2019,
+/// 4.2.3, with a guard band as wide as the expanded uncertainty. Ordered from best to worst: the
+/// verdict of a run is the worst of its findings.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// Inside the tolerance by more than the expanded uncertainty.
+    Pass,
+    /// Inside, but by less than the expanded uncertainty.
+    ConditionalPass,
+    /// There is no value; the reason is noted.
+    NotMeasured,
+    /// There is a value that must not be used; the reason is noted.
+    Invalid,
+    /// Outside, but by less than the expanded uncertainty.
+    ConditionalFail,
+    /// Outside by more than the expanded uncertainty.
+    Fail,
+}
+
+impl Verdict {
+    /// The verdict in words.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Verdict::Pass => "pass",
+            Verdict::ConditionalPass => "conditional pass",
+            Verdict::NotMeasured => "not measured",
+            Verdict::Invalid => "invalid",
+            Verdict::ConditionalFail => "conditional fail",
+            Verdict::Fail => "fail",
+        }
+    }
+
+    /// Whether work that relies on this finding may go on.
+    #[must_use]
+    pub const fn lets_go_on(self) -> bool {
+        matches!(self, Verdict::Pass | Verdict::ConditionalPass)
+    }
+}
+
+/// The decision rule, as it is printed with findings.
+pub const DECISION_RULE: &str =
+    "ILAC-G8:09/2019 4.2.3, guard band = expanded uncertainty (coverage probability 95 %)";
+
+/// A computed quantity with its uncertainty, its tolerance and a verdict.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Finding {
+    /// What it is: stable, for machines.
+    pub id: String,
+    /// The step that found it.
+    pub step: String,
+    /// What it is, for people.
+    pub label: String,
+    /// Its dimension; all numbers are in that dimension's SI unit.
+    pub dimension: Dimension,
+    /// The value and its uncertainty, or nothing when there is none.
+    pub value: Option<Value>,
+    /// The tolerance, when the sheet sets one.
+    pub tolerance: Option<Tolerance>,
+    /// What it is worth.
+    pub verdict: Verdict,
+    /// Why there is no value, conditions, warnings.
+    pub notes: Vec<String>,
+    /// Probable causes and what to check next, likeliest first; empty when nothing is wrong.
+    pub check_next: Vec<String>,
+}
+
+impl Finding {
+    /// The finding in one line, for events and logs.
+    #[must_use]
+    pub fn line(&self) -> String {
+        let value = self.value.as_ref().map_or_else(
+            || self.notes.first().cloned().unwrap_or_default(),
+            |value| self.dimension.display_with_uncertainty(value.estimate, value.expanded_uncertainty),
+        );
+        format!("{}: {value}, {}", self.label, self.verdict.words())
+    }
+}
+
+/// A value and its uncertainty.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Value {
+    /// Best estimate, in SI units.
+    pub estimate: f64,
+    /// Half-width of the 95 % interval, in SI units.
+    pub expanded_uncertainty: f64,
+    /// The factor between standard and expanded uncertainty.
+    pub coverage_factor: f64,
+    /// Where the uncertainty comes from: name and standard uncertainty in SI units.
+    pub budget: Vec<(String, f64)>,
+}
+
+impl From<&Measured> for Value {
+    fn from(measured: &Measured) -> Value {
+        Value {
+            estimate: measured.value,
+            expanded_uncertainty: measured.expanded_uncertainty(),
+            coverage_factor: measured.coverage_factor(0.95),
+            budget: measured
+                .contributions
+                .iter()
+                .map(|c| (c.name.to_owned(), c.standard_uncertainty.abs()))
+                .collect(),
+        }
+    }
+}
+
+/// Judges a value by the guard-band rule. Without a tolerance there is nothing to fail.
+#[must_use]
+pub fn judge(value: &Value, tolerance: &Tolerance) -> Verdict {
+    let margin = |end: Option<f64>, inwards: f64| {
+        end.map_or(f64::INFINITY, |end| (value.estimate - end) * inwards)
+    };
+    let inside_by = margin(tolerance.min, 1.0).min(margin(tolerance.max, -1.0));
+    if inside_by >= value.expanded_uncertainty {
+        Verdict::Pass
+    } else if inside_by >= 0.0 {
+        Verdict::ConditionalPass
+    } else if inside_by >= -value.expanded_uncertainty {
+        Verdict::ConditionalFail
+    } else {
+        Verdict::Fail
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Tolerance, Value, Verdict, judge};
+
+    /// The rule's own words, at and around both ends of a tolerance (ILAC-G8:09/2019, 4.2.3).
+    #[test]
+    fn four_words_around_both_limits() {
+        let tolerance = Tolerance { min: Some(2.0), max: Some(4.0) };
+        for (estimate, verdict) in [
+            (3.0, Verdict::Pass),
+            (2.25, Verdict::Pass),
+            (2.24, Verdict::ConditionalPass),
+            (2.0, Verdict::ConditionalPass),
+            (1.99, Verdict::ConditionalFail),
+            (1.75, Verdict::ConditionalFail),
+            (1.74, Verdict::Fail),
+            (3.75, Verdict::Pass),
+            (3.9, Verdict::ConditionalPass),
+            (4.1, Verdict::ConditionalFail),
+            (4.5, Verdict::Fail),
+        ] {
+            let value =
+                Value { estimate, expanded_uncertainty: 0.25, coverage_factor: 2.0, budget: vec![] };
+            assert_eq!(judge(&value, &tolerance), verdict, "{estimate}");
+        }
+    }
+
+    #[test]
+    fn one_open_end_never_fails() {
+        let tolerance = Tolerance { min: None, max: Some(1.0) };
+        let value =
+            Value { estimate: -1e9, expanded_uncertainty: 0.1, coverage_factor: 2.0, budget: vec![] };
+        assert_eq!(judge(&value, &tolerance), Verdict::Pass);
+    }
+}

@@ -1,0 +1,96 @@
+//! Guards from sheets: what the board shall enforce for this pump on this rig, in raw counts.
+
+use crate::calibrate::Calibration;
+use crate::sheet::{LossEffect, PumpSheet, Valve};
+use stepwell_protocol::channel::Coil;
+use stepwell_protocol::dwell::Ramp;
+use stepwell_protocol::guards::{Band, CoilGuard, Guards, OnLoss};
+
+/// Coil current that a healthy idle output may show, in A. Common practice, no source: well above
+/// the offset of a shunt amplifier, well below anything that moves a valve.
+const IDLE_CURRENT_MAX_A: f64 = 0.08;
+
+/// The guards for `pump` on the rig of `calibration`, with `supply_v` at the driver stage.
+#[must_use]
+pub fn guards(pump: &PumpSheet, calibration: &Calibration, supply_v: f64) -> Guards {
+    let bench = calibration.bench();
+    let span = &bench.rail_pressure;
+    let live = |span: &crate::sheet::VoltageSpan| Band {
+        // A ratiometric sensor never reads below half its zero nor beyond its span by as much: open
+        // or short (common practice, no source).
+        low: calibration.counts_of_volts(span.zero_v / 2.0),
+        high: calibration.counts_of_volts(span.span_v + span.zero_v / 2.0),
+    };
+    let zero_v = span.zero_v;
+    let v_per_pa = (span.span_v - span.zero_v) / span.span_pa;
+    Guards {
+        rail_max: calibration.rail_counts(pump.rail_guard_pa),
+        rail_low: calibration.rail_counts(bench.rail_low_pa),
+        rail_live: live(span),
+        rail_zero: Band {
+            low: calibration.counts_of_volts(zero_v - bench.rail_zero_pa * v_per_pa),
+            high: calibration.counts_of_volts(zero_v + bench.rail_zero_pa * v_per_pa),
+        },
+        feed_live: bench.feed_pressure.as_ref().map(live),
+        supply: Band {
+            low: calibration.supply_counts(bench.supply_v.0),
+            high: calibration.supply_counts(bench.supply_v.1),
+        },
+        fluid: Band {
+            low: calibration.fluid_counts(bench.fluid_celsius.1),
+            high: calibration.fluid_counts(bench.fluid_celsius.0),
+        },
+        coils: [
+            Some(coil_guard(Coil::Inlet, &pump.inlet_valve, calibration, supply_v)),
+            pump.pressure_valve.as_ref().map(|v| coil_guard(Coil::Pressure, v, calibration, supply_v)),
+        ],
+        drive_rpm_max: rpm(bench.drive.speed_max_rev_per_s),
+        drive_on_ms_max: ms(bench.drive.on_s_max),
+        drive_rest_ms_min: ms(bench.drive.rest_s_min),
+        flow_gap_ms_max: ms(bench.flow_gap_s).min(u32::from(u16::MAX)) as u16,
+    }
+}
+
+fn coil_guard(coil: Coil, valve: &Valve, calibration: &Calibration, supply_v: f64) -> CoilGuard {
+    let bench = calibration.bench();
+    let loop_ohm = valve.resistance_20c_ohm + bench.coil_circuit.leads_ohm.value;
+    // The valve relieves the rail where it lets pressure out, or lets no fuel in.
+    let relieve = match coil {
+        Coil::Inlet => valve.shut_duty,
+        Coil::Pressure => valve.open_duty,
+    };
+    CoilGuard {
+        on_loss: match valve.on_loss {
+            LossEffect::Falls => OnLoss::Falls,
+            LossEffect::Rises => OnLoss::Rises,
+            LossEffect::Unknown => OnLoss::Unknown,
+        },
+        relieve_e4: duty_e4(relieve),
+        duty_max_e4: duty_e4(valve.duty_max),
+        zero: Band {
+            low: 0,
+            high: calibration.current_counts(IDLE_CURRENT_MAX_A)
+                + calibration.current_zero_counts(coil).round() as u16,
+        },
+        current_max: calibration.current_counts(bench.current_max_a),
+        full_duty: calibration.current_counts(supply_v / loop_ohm),
+    }
+}
+
+/// A duty of 0 to 1 in 0.01 %.
+#[must_use]
+pub fn duty_e4(duty: f64) -> u16 {
+    (duty * f64::from(Ramp::FULL_E4)).round().clamp(0.0, f64::from(Ramp::FULL_E4)) as u16
+}
+
+/// A time in s in whole milliseconds.
+#[must_use]
+pub fn ms(seconds: f64) -> u32 {
+    (seconds * 1000.0).round().clamp(0.0, f64::from(u32::MAX)) as u32
+}
+
+/// A speed in revolutions per second in whole revolutions per minute.
+#[must_use]
+pub fn rpm(rev_per_s: f64) -> u16 {
+    (rev_per_s * 60.0).round().clamp(0.0, f64::from(u16::MAX)) as u16
+}

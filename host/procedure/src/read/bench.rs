@@ -1,0 +1,222 @@
+//! The bench sheet: what it must say, and what contradicts what.
+
+use super::table::{Allowed, Found, Table};
+use crate::quantity::Dimension;
+use crate::sheet::{
+    BenchSheet, CoilCircuit, CurrentChannel, DriveRating, Known, Platinum, PulseMeter, Thermistor,
+    VoltageSpan, Written,
+};
+
+/// Inputs of sensors are on a 5 V supply, or behind a divider for it.
+const SENSOR_V: Allowed = Allowed::Between(0.0, 10.0);
+
+/// A coil draws a few amperes; a limit beyond this is a slip.
+const CURRENT_A: Allowed = Allowed::Between(0.1, 30.0);
+
+pub(super) fn read(top: &Table<'_>, source: Written) -> Option<BenchSheet> {
+    let name = top.short_name("name");
+    let title = top.text("title");
+    let demo = top.flag("demo");
+    let drive = top.table("drive", drive);
+    let limits = top.table("limits", limits);
+    let rail = top.table("rail", rail);
+    let fluid = top.table("fluid", fluid);
+    let rail_pressure = top.table("rail_pressure", voltage_span);
+    let feed_pressure = top.optional_table("feed_pressure", |table| Some(voltage_span(table)));
+    let current = top.table("coil_current", current);
+    let coil_circuit = top.table("coil_circuit", coil_circuit);
+    let supply_divider =
+        top.table("supply_voltage", |table| table.known_ratio("divider", Allowed::Between(1.0, 100.0)));
+    let fluid_temperature = top.table("fluid_temperature", thermistor);
+    let body_temperature = top.table("body_temperature", platinum);
+    let flow_meter = top.table("flow_meter", flow_meter);
+    let speed_pulses = top.table("speed_sensor", |table| table.count("pulses_per_rev", 1, 10_000));
+    if let (Some(rail), Some(span)) = (&rail, &rail_pressure) {
+        for (key, found) in [("low", &rail.low), ("zero_within", &rail.zero_within)] {
+            if found.value >= span.span_pa {
+                let show = |pa| Dimension::Pressure.display(pa);
+                top.fault(
+                    found.span.clone(),
+                    format!(
+                        "{key} ({}) is beyond the full scale of the rail sensor ({})",
+                        show(found.value),
+                        show(span.span_pa)
+                    ),
+                    "check the units of both",
+                );
+            }
+        }
+    }
+    let (limits, rail, fluid) = (limits?, rail?, fluid?);
+    Some(BenchSheet {
+        source,
+        name: name?.value,
+        title: title?.value,
+        demo: demo?,
+        drive: drive?,
+        supply_v: limits.supply_v,
+        fluid_celsius: limits.fluid_celsius,
+        rail_low_pa: rail.low.value,
+        rail_zero_pa: rail.zero_within.value,
+        current_max_a: limits.current_max_a,
+        flow_gap_s: limits.flow_gap_s,
+        rail_volume_m3: rail.volume,
+        fluid_modulus_pa: fluid.modulus,
+        fluid_modulus_slope: fluid.modulus_slope,
+        atmosphere_pa: fluid.atmosphere_pa,
+        rail_pressure: rail_pressure?,
+        // Not fitted is an answer; fitted with faults is none.
+        feed_pressure: match feed_pressure {
+            None => None,
+            Some(span) => Some(span?),
+        },
+        current: current?,
+        coil_circuit: coil_circuit?,
+        supply_divider: supply_divider?,
+        fluid_temperature: fluid_temperature?,
+        body_temperature: body_temperature?,
+        flow_meter: flow_meter?,
+        speed_pulses_per_rev: f64::from(speed_pulses?.value),
+    })
+}
+
+fn drive(table: &Table<'_>) -> Option<DriveRating> {
+    let speed = table.quantity("speed_max", Dimension::Speed, Allowed::AboveZero);
+    let on = table.quantity("on_max", Dimension::Time, Allowed::AboveZero);
+    let rest = table.quantity("rest_min", Dimension::Time, Allowed::AboveZero);
+    Some(DriveRating { speed_max_rev_per_s: speed?.value, on_s_max: on?.value, rest_s_min: rest?.value })
+}
+
+#[derive(Debug)]
+struct Limits {
+    supply_v: (f64, f64),
+    fluid_celsius: (f64, f64),
+    current_max_a: f64,
+    flow_gap_s: f64,
+}
+
+fn limits(table: &Table<'_>) -> Option<Limits> {
+    let supply = table.range("supply", Dimension::Voltage, Allowed::AboveZero);
+    let fluid = table.range("fluid", Dimension::Temperature, Allowed::Between(-40.0, 150.0));
+    let current = table.quantity("current_max", Dimension::Current, CURRENT_A);
+    // The board keeps the gap in 16 bits of milliseconds.
+    let gap = table.quantity("flow_gap", Dimension::Time, Allowed::Between(0.1, 60.0));
+    Some(Limits {
+        supply_v: supply?,
+        fluid_celsius: fluid?,
+        current_max_a: current?.value,
+        flow_gap_s: gap?.value,
+    })
+}
+
+#[derive(Debug)]
+struct Rail {
+    low: Found<f64>,
+    zero_within: Found<f64>,
+    volume: Known,
+}
+
+fn rail(table: &Table<'_>) -> Option<Rail> {
+    let low = table.quantity("low", Dimension::Pressure, Allowed::AboveZero);
+    let zero_within = table.quantity("zero_within", Dimension::Pressure, Allowed::AboveZero);
+    let volume = table.known("volume", Dimension::Volume);
+    Some(Rail { low: low?, zero_within: zero_within?, volume: volume? })
+}
+
+#[derive(Debug)]
+struct Fluid {
+    modulus: Known,
+    modulus_slope: f64,
+    atmosphere_pa: f64,
+}
+
+fn fluid(table: &Table<'_>) -> Option<Fluid> {
+    let modulus = table.known("modulus", Dimension::Pressure);
+    let slope = table.number("modulus_slope", Allowed::Between(0.0, 30.0));
+    // Absolute: from high mountains to the deepest low-lying places.
+    let atmosphere = table.quantity("atmosphere", Dimension::Pressure, Allowed::Between(50e3, 110e3));
+    Some(Fluid { modulus: modulus?, modulus_slope: slope?.value, atmosphere_pa: atmosphere?.value })
+}
+
+fn voltage_span(table: &Table<'_>) -> Option<VoltageSpan> {
+    let zero = table.quantity("zero", Dimension::Voltage, SENSOR_V);
+    let span = table.quantity("span", Dimension::Voltage, SENSOR_V);
+    let full_scale = table.quantity("full_scale", Dimension::Pressure, Allowed::AboveZero);
+    let gain = gain_within(table);
+    let (zero, span) = (zero?, span?);
+    if zero.value >= span.value {
+        let show = |volts| Dimension::Voltage.display(volts);
+        table.fault(
+            zero.span,
+            format!(
+                "zero ({}) is the voltage at no pressure and must be below span ({}), the voltage at full scale",
+                show(zero.value),
+                show(span.value)
+            ),
+            "swap them?",
+        );
+        return None;
+    }
+    Some(VoltageSpan { zero_v: zero.value, span_v: span.value, span_pa: full_scale?.value, gain_u: gain? })
+}
+
+/// Relative standard uncertainty: half of the 95 % half-width.
+fn gain_within(table: &Table<'_>) -> Option<f64> {
+    let within = table.quantity("gain_within", Dimension::Fraction, Allowed::Between(0.0, 0.5));
+    Some(within?.value / 2.0)
+}
+
+fn current(table: &Table<'_>) -> Option<CurrentChannel> {
+    let gain = table.quantity("gain", Dimension::VoltPerAmpere, Allowed::AboveZero);
+    let gain_u = gain_within(table);
+    Some(CurrentChannel { volt_per_ampere: gain?.value, gain_u: gain_u? })
+}
+
+fn coil_circuit(table: &Table<'_>) -> Option<CoilCircuit> {
+    let drop = table.known("freewheel_drop", Dimension::Voltage);
+    let leads = table.known("leads", Dimension::Resistance);
+    let switch = table.known("switch_on", Dimension::Resistance);
+    Some(CoilCircuit { freewheel_drop_v: drop?, leads_ohm: leads?, switch_on_ohm: switch? })
+}
+
+fn thermistor(table: &Table<'_>) -> Option<Thermistor> {
+    let pull_up = table.quantity("pull_up", Dimension::Resistance, Allowed::AboveZero);
+    let pull_up_v = table.quantity("pull_up_voltage", Dimension::Voltage, Allowed::AboveZero);
+    let coefficients = table.three_numbers("steinhart_hart");
+    let (pull_up, coefficients) = (pull_up?, coefficients?);
+    // A pull-up is chosen near the sensor's resistance at working temperature; coefficients that say
+    // otherwise are in the wrong order or for another unit.
+    let [a, b, c] = coefficients.value;
+    let ln = pull_up.value.ln();
+    let celsius = 1.0 / (a + b * ln + c * ln * ln * ln) - 273.15;
+    if !(-60.0..=200.0).contains(&celsius) {
+        table.fault(
+            coefficients.span,
+            format!(
+                "with these coefficients {} is a temperature of {}",
+                Dimension::Resistance.display(pull_up.value),
+                Dimension::Temperature.display(celsius)
+            ),
+            "give a, b, c of 1/T = a + b ln R + c (ln R)^3 in this order, for kelvin and ohm",
+        );
+        return None;
+    }
+    Some(Thermistor { pull_up_ohm: pull_up.value, pull_up_v: pull_up_v?.value, coefficients: [a, b, c] })
+}
+
+fn platinum(table: &Table<'_>) -> Option<Platinum> {
+    let ohm = table.quantity("resistance_0c", Dimension::Resistance, Allowed::AboveZero);
+    let gain = table.quantity("gain", Dimension::VoltPerOhm, Allowed::AboveZero);
+    let coil = table.quantity("coil_within", Dimension::TemperatureDifference, Allowed::AboveZero);
+    Some(Platinum {
+        ohm_at_0c: ohm?.value,
+        volt_per_ohm: gain?.value,
+        coil_temperature_u_k: coil?.value / 2.0,
+    })
+}
+
+fn flow_meter(table: &Table<'_>) -> Option<PulseMeter> {
+    let k_factor = table.known("pulses_per_volume", Dimension::PulsesPerVolume);
+    let slip = table.quantity("slip", Dimension::Flow, Allowed::FromZero);
+    Some(PulseMeter { k_factor_per_m3: k_factor?, slip_m3_per_s: slip?.value })
+}

@@ -1,0 +1,771 @@
+//! The run: one execution of a procedure on one pump, as a state machine without time or I/O.
+//!
+//! Facts go in ([`Run::handle`]), intents come out ([`Run::poll`]). The only time is the board's: it
+//! arrives with telemetry, and every decision is taken on a tick, so a run over a slow link makes the
+//! same decisions on the same ticks as one in process.
+//!
+//! ```text
+//!  Greeting ──Welcome──► Waking ──at rest──► Zeroing ──► steps: set-up ► main ──► Stopping ──► tear-down ──► Finished
+//!                          │ tripped                          │                      ▲
+//!                          └─► asks, clears                   └─ gate, stop, trip, ──┘
+//!                                                                refusal, "no"
+//! ```
+//!
+//! * Greeting, Waking and Stopping are ended by the board, or by the link's own time-out, which
+//!   comes in as [`Input::LinkLost`].
+//! * Tear-down is a path, not an error handler: every ending except a lost link goes through it. It
+//!   never energises anything after a bad ending.
+//! * A chain of dwells starts on a tick that depends only on the tick at which the stretch before it
+//!   ended (its anchor), as long as the link answers in time.
+
+mod chain;
+mod input;
+
+pub use input::{Input, Intent, Progress, Prompt};
+
+use crate::calibrate::Calibration;
+use crate::finding::{Finding, Verdict};
+use crate::guard;
+use crate::procedure::{Procedure, StepSpec};
+use crate::record::{Ended, Entry, Event, EventKind, Outcome, Part, StepDone};
+use crate::recording::Recording;
+use crate::sheet::{BenchSheet, PumpSheet};
+use crate::step::{self, Evidence, Phase, Rig, Step, Stretch};
+use crate::words;
+use chain::Chain;
+use std::collections::VecDeque;
+use stepwell_protocol::budget::DriveBudget;
+use stepwell_protocol::channel::{Channel, Sample};
+use stepwell_protocol::dwell::DwellEnd;
+use stepwell_protocol::guards::Guards;
+use stepwell_protocol::identity::Identity;
+use stepwell_protocol::message::{Action, Refusal, Reply, TripReport};
+use stepwell_protocol::state::{State, Status};
+use stepwell_protocol::time::Tick;
+
+/// After a greeting the rig is left alone this long before its zeroes are taken, in ms.
+const ZERO_AFTER_MS: u32 = 500;
+
+/// The zeroes are means over this long, in ms.
+const ZERO_MS: u32 = 1_000;
+
+/// The caution that comes before the first energy of a run.
+const CAUTIONS: &str = "\
+Local codes, the maker's data and licensed practice come before anything this program says.\n\
+ * A pinhole jet goes through gloves and skin. Never feel for leaks. Any suspected injection: hospital \
+ at once, it is a surgical emergency even if it hardly hurts.\n\
+ * Zero on a screen is not proof of zero pressure. Vent, then look at the mechanical gauge.\n\
+ * Fuel mist can burn below its flash point. Ventilate, no ignition sources, stop on any spray.\n\
+ * The drive turns and coasts. Guard closed, no loose sleeves, no rags, hands away.\n\
+ * Coils stay hot and kick back when unplugged: power off first.\n\
+ * SOFTWARE STOP is not an emergency stop. Relief valve, guard and emergency stop must work without \
+ this program.\n\
+Eye protection on, gloves for fuel on, guard closed, emergency stop in reach?";
+
+/// What a run is made of.
+#[derive(Clone, Debug)]
+pub struct Plan {
+    /// The pump on the bench, as its owner numbers it.
+    pub pump_id: String,
+    /// What it is.
+    pub pump: PumpSheet,
+    /// The rig.
+    pub bench: BenchSheet,
+    /// What to do.
+    pub procedure: Procedure,
+}
+
+/// One execution of a procedure on one pump.
+#[derive(Debug)]
+pub struct Run {
+    plan: Plan,
+    steps: Vec<(Part, StepSpec)>,
+    /// Index of the step that is under way or comes next.
+    position: usize,
+    stage: Stage,
+    board: Option<BoardKnown>,
+    recording: Recording,
+    intents: VecDeque<Intent>,
+    pending: Option<Pending>,
+    prompt: Option<Prompt>,
+    prompts_asked: u32,
+    cautions_given: bool,
+    serials_used: u16,
+    anchor: Tick,
+    findings: Vec<Finding>,
+    ended: Option<Ended>,
+    tearing_down: bool,
+    trip: Option<TripReport>,
+}
+
+/// What the run knows of the board.
+#[derive(Debug)]
+struct BoardKnown {
+    identity: Identity,
+    calibration: Calibration,
+    budget: DriveBudget,
+    guards: Option<Guards>,
+    /// The guards are on the board, as far as it has acknowledged.
+    guards_set: bool,
+    /// The tick at which the board acknowledged arming.
+    armed_at: Option<Tick>,
+    status: Option<Status>,
+}
+
+#[derive(Debug)]
+enum Stage {
+    /// Until the board has answered the greeting.
+    Greeting,
+    /// Until the board is seen at rest.
+    Waking,
+    /// Until the zeroes have been recorded.
+    Zeroing { from: Tick },
+    /// A step is under way.
+    Stepping(Box<Stepping>),
+    /// The next step is due.
+    Between,
+    /// A stop was sent; until the board is seen without energy.
+    Stopping,
+    /// The outcome is out.
+    Finished,
+}
+
+#[derive(Debug)]
+struct Stepping {
+    step: Box<dyn Step>,
+    phases: VecDeque<Phase>,
+    doing: Doing,
+    spans: Vec<Span>,
+    began: Tick,
+    /// Planned length of this round's phases.
+    planned_ms: u32,
+    round_began: Tick,
+}
+
+/// A labelled stretch of telemetry.
+#[derive(Clone, Copy, Debug)]
+struct Span {
+    label: &'static str,
+    from: Tick,
+    to: Tick,
+    end: DwellEnd,
+}
+
+#[derive(Debug)]
+enum Doing {
+    Nothing,
+    Asking,
+    Noting,
+    Watching { label: &'static str, from: Tick, ms: u32 },
+    Chaining(Chain),
+}
+
+/// The command whose answer is awaited.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Pending {
+    SetGuards,
+    Arm,
+    Dwell,
+    HandWork,
+    ClearTrip,
+    ReadTrip,
+    ReadDwell,
+    ReadBurst,
+}
+
+impl Run {
+    /// A run that has not begun.
+    #[must_use]
+    pub fn new(plan: Plan) -> Run {
+        let procedure = &plan.procedure;
+        let parts = [
+            (Part::SetUp, &procedure.set_up),
+            (Part::Main, &procedure.main),
+            (Part::TearDown, &procedure.tear_down),
+        ];
+        let steps = parts
+            .into_iter()
+            .flat_map(|(part, steps)| steps.iter().map(move |step| (part, step.clone())))
+            .collect();
+        Run {
+            plan,
+            steps,
+            position: 0,
+            stage: Stage::Greeting,
+            board: None,
+            recording: Recording::default(),
+            intents: VecDeque::new(),
+            pending: None,
+            prompt: None,
+            prompts_asked: 0,
+            cautions_given: false,
+            serials_used: 0,
+            anchor: Tick(0),
+            findings: Vec::new(),
+            ended: None,
+            tearing_down: false,
+            trip: None,
+        }
+    }
+
+    /// What the run is made of.
+    #[must_use]
+    pub fn plan(&self) -> &Plan {
+        &self.plan
+    }
+
+    /// The findings so far.
+    #[must_use]
+    pub fn findings(&self) -> &[Finding] {
+        &self.findings
+    }
+
+    /// The calibrations in use, once the board is known.
+    #[must_use]
+    pub fn calibration(&self) -> Option<&Calibration> {
+        self.board.as_ref().map(|board| &board.calibration)
+    }
+
+    /// The question that waits for an answer.
+    #[must_use]
+    pub fn prompt(&self) -> Option<&Prompt> {
+        self.prompt.as_ref()
+    }
+
+    /// The next intent; `None` when there is nothing more to do until the next fact.
+    pub fn poll(&mut self) -> Option<Intent> {
+        self.intents.pop_front()
+    }
+
+    /// A fact.
+    pub fn handle(&mut self, input: Input<'_>) {
+        match input {
+            Input::Welcome(identity) => self.welcome(identity),
+            Input::Telemetry { first, first_us, samples } => self.telemetry(first, first_us, samples),
+            Input::Answered { at, result } => self.answered(at, result),
+            Input::DwellEnded(report) => {
+                self.note(EventKind::Dwell, format!("dwell {} ended: {:?}", report.serial, report.end));
+                if let Stage::Stepping(stepping) = &mut self.stage
+                    && let Doing::Chaining(chain) = &mut stepping.doing
+                {
+                    chain.report(report);
+                }
+            }
+            Input::Tripped(report) => self.tripped(report),
+            Input::Answer { prompt, yes } => self.operator(prompt, yes),
+            Input::Stop => self.end(Ended::Stopped),
+            Input::LinkLost => self.link_lost(),
+        }
+        self.advance();
+    }
+
+    fn now(&self) -> Tick {
+        self.recording.end().unwrap_or(self.anchor)
+    }
+
+    fn state(&self) -> Option<State> {
+        self.board.as_ref()?.status.map(|status| status.state)
+    }
+
+    fn note(&mut self, kind: EventKind, text: impl Into<String>) {
+        let event = Event::new(self.now(), kind, text);
+        self.intents.push_back(Intent::Write(Entry::Event(event)));
+    }
+
+    fn command(&mut self, pending: Pending, action: Action) {
+        self.pending = Some(pending);
+        self.intents.push_back(Intent::Command(action));
+    }
+
+    fn ask(&mut self, title: &str, text: String, caution: bool) {
+        self.prompts_asked += 1;
+        let prompt = Prompt { number: self.prompts_asked, title: title.to_owned(), text, caution };
+        self.note(EventKind::Operator, format!("asked: {}", prompt.text));
+        self.prompt = Some(prompt.clone());
+        self.intents.push_back(Intent::Ask(prompt));
+    }
+
+    fn welcome(&mut self, identity: &Identity) {
+        if self.board.is_some() {
+            return;
+        }
+        let drive = &self.plan.bench.drive;
+        let budget = DriveBudget::empty(guard::ms(drive.on_s_max), guard::ms(drive.rest_s_min));
+        self.board = Some(BoardKnown {
+            calibration: Calibration::nominal(&self.plan.bench, identity),
+            budget: budget.with_left_ms(identity.drive_left_ms),
+            identity: identity.clone(),
+            guards: None,
+            guards_set: false,
+            armed_at: None,
+            status: None,
+        });
+        self.anchor = identity.now;
+        self.stage = Stage::Waking;
+    }
+
+    fn telemetry(&mut self, first: Tick, first_us: u64, samples: &[Sample]) {
+        let missing_ms = self.recording.append(first, first_us, samples);
+        if missing_ms > 0 {
+            self.note(EventKind::Link, format!("{missing_ms} ms of telemetry missing before tick {}", first.0));
+        }
+        let Some(board) = &mut self.board else { return };
+        for _ in 0..missing_ms {
+            // What the drive did in the gap is unknown; assume that it turned.
+            board.budget.tick(true);
+        }
+        for (index, sample) in samples.iter().enumerate() {
+            let tick = first.plus_ms(index as u32);
+            let Some(status) = Status::from_word(sample[Channel::Status.index()]) else { continue };
+            board.budget.tick(status.drive_on);
+            board.status = Some(status);
+            if status.state == State::Rest && board.armed_at.is_some_and(|at| tick.is_after(at)) {
+                board.armed_at = None;
+            }
+            if let Stage::Stepping(stepping) = &mut self.stage
+                && let Doing::Chaining(chain) = &mut stepping.doing
+            {
+                chain.observe(tick, status.state);
+            }
+        }
+    }
+
+    fn answered(&mut self, at: Tick, result: Result<Reply, Refusal>) {
+        let Some(pending) = self.pending.take() else { return };
+        match (pending, result) {
+            (Pending::SetGuards, Ok(_)) => {
+                if let Some(board) = &mut self.board {
+                    board.guards_set = true;
+                }
+            }
+            (Pending::Arm, Ok(_)) => {
+                if let Some(board) = &mut self.board {
+                    board.armed_at = Some(at);
+                }
+            }
+            (Pending::ClearTrip, Ok(_)) => {
+                self.trip = None;
+                self.anchor = self.now();
+            }
+            (Pending::ReadTrip, Ok(Reply::Trip(report))) => self.tripped(report),
+            // Nothing is latched after all, or the trip itself is on its way.
+            (Pending::ReadTrip, Err(Refusal::NothingToRead))
+            | (_, Err(Refusal::Tripped(_) | Refusal::InState(State::Tripped))) => {}
+            (Pending::HandWork, _) => {
+                if let Stage::Stepping(stepping) = &mut self.stage
+                    && matches!(stepping.doing, Doing::Noting)
+                {
+                    stepping.doing = Doing::Nothing;
+                }
+            }
+            (Pending::Dwell | Pending::ReadDwell | Pending::ReadBurst, result) => {
+                let refused = match &mut self.stage {
+                    Stage::Stepping(stepping) => match &mut stepping.doing {
+                        Doing::Chaining(chain) => chain.answered(pending, result).err(),
+                        _ => None,
+                    },
+                    _ => None,
+                };
+                if let Some(refusal) = refused {
+                    self.refused(pending, refusal);
+                }
+            }
+            (_, Err(refusal)) => self.refused(pending, refusal),
+            (_, Ok(_)) => {}
+        }
+    }
+
+    fn refused(&mut self, pending: Pending, refusal: Refusal) {
+        if self.ended.is_some() {
+            return;
+        }
+        let doing = match pending {
+            Pending::SetGuards => "setting the guards",
+            Pending::Arm => "arming",
+            Pending::ClearTrip => "clearing the trip",
+            _ => "starting a dwell",
+        };
+        let why = format!("{doing}: {}", words::refusal(refusal));
+        self.note(EventKind::Board, format!("refused {why}"));
+        self.end(Ended::Refused { why });
+    }
+
+    fn tripped(&mut self, report: TripReport) {
+        if self.trip.is_some() {
+            return;
+        }
+        self.trip = Some(report);
+        let what = words::trip(report.cause);
+        self.note(EventKind::Board, format!("tripped at tick {}: {what}", report.at.0));
+        match self.stage {
+            // An old trip, found on waking, is asked about; it does not end this run.
+            Stage::Greeting | Stage::Waking => {}
+            _ => self.end(Ended::Tripped { what }),
+        }
+    }
+
+    fn operator(&mut self, number: u32, yes: bool) {
+        if self.prompt.as_ref().is_none_or(|prompt| prompt.number != number) {
+            return;
+        }
+        self.prompt = None;
+        self.note(EventKind::Operator, if yes { "answered: done" } else { "answered: no" });
+        match &mut self.stage {
+            Stage::Waking if yes => self.command(Pending::ClearTrip, Action::ClearTrip),
+            Stage::Stepping(stepping) if yes => stepping.doing = Doing::Nothing,
+            Stage::Stepping(_) if self.ended.is_some() => self.leave_step(),
+            _ => {
+                let step = self.steps.get(self.position).map(|(_, spec)| spec.name.clone());
+                self.end(Ended::Declined { step: step.unwrap_or_default() });
+            }
+        }
+    }
+
+    fn link_lost(&mut self) {
+        if matches!(self.stage, Stage::Finished) {
+            return;
+        }
+        self.ended.get_or_insert(Ended::LinkLost);
+        self.note(EventKind::Link, "link lost; the board goes to rest by itself");
+        self.finish();
+    }
+
+    /// Ends the work for `ended`, unless it has already ended for another cause. The first cause is
+    /// the one that counts; a trip that follows a stop is noted and no more.
+    fn end(&mut self, ended: Ended) {
+        if matches!(self.stage, Stage::Finished) {
+            return;
+        }
+        if self.ended.is_some() {
+            // A second stop during tear-down: no more questions.
+            if matches!(ended, Ended::Stopped) && self.prompt.take().is_some() {
+                self.leave_step();
+            }
+            return;
+        }
+        self.ended = Some(ended);
+        self.prompt = None;
+        self.pending = None;
+        if !self.tearing_down {
+            self.stop();
+        }
+    }
+
+    fn part(&self) -> Option<Part> {
+        self.steps.get(self.position).map(|(part, _)| *part)
+    }
+
+    fn stop(&mut self) {
+        if !matches!(self.stage, Stage::Stopping) {
+            self.write_step_done();
+            self.intents.push_back(Intent::Stop);
+            self.stage = Stage::Stopping;
+        }
+    }
+
+    /// Goes on as far as the facts allow.
+    fn advance(&mut self) {
+        while self.pending.is_none() && self.prompt.is_none() && self.once() {}
+    }
+
+    /// One move; `false` when a fact is missing.
+    fn once(&mut self) -> bool {
+        match &mut self.stage {
+            Stage::Greeting | Stage::Finished => false,
+            Stage::Waking => self.wake(),
+            Stage::Zeroing { from } => {
+                let from = *from;
+                self.zero(from)
+            }
+            Stage::Between => {
+                self.begin_step();
+                true
+            }
+            Stage::Stepping(_) => self.step_on(),
+            Stage::Stopping => match self.state() {
+                Some(State::Rest | State::Tripped) => {
+                    self.position = self
+                        .steps
+                        .iter()
+                        .position(|(part, _)| *part == Part::TearDown)
+                        .unwrap_or(self.steps.len());
+                    self.anchor = self.now();
+                    self.tearing_down = true;
+                    self.stage = Stage::Between;
+                    true
+                }
+                _ => false,
+            },
+        }
+    }
+
+    fn wake(&mut self) -> bool {
+        match (self.state(), self.trip) {
+            (Some(State::Tripped), None) => {
+                self.command(Pending::ReadTrip, Action::ReadTrip);
+                false
+            }
+            (Some(State::Tripped), Some(trip)) => {
+                let (what, next) = words::cause(trip.cause);
+                let text = format!(
+                    "The board is tripped from before: {what}.\nBefore you clear it: {next}.\nCleared up, and \
+                     everybody clear of the rig?"
+                );
+                self.ask("Clear the trip", text, false);
+                false
+            }
+            (Some(State::Rest), _) => {
+                self.trip = None;
+                self.stage = Stage::Zeroing { from: self.anchor.plus_ms(ZERO_AFTER_MS) };
+                true
+            }
+            _ => false,
+        }
+    }
+
+    fn zero(&mut self, from: Tick) -> bool {
+        let to = from.plus_ms(ZERO_MS);
+        if to.is_after(self.now()) {
+            return false;
+        }
+        let Some(board) = &mut self.board else { return false };
+        let Ok(window) = self.recording.window(from, to) else {
+            // Telemetry has a gap there: take the next second instead.
+            self.stage = Stage::Zeroing { from: to };
+            return true;
+        };
+        board.calibration = board.calibration.clone().zeroed(&window);
+        let supply_v = board.calibration.supply_v(window.mean_counts(Channel::SupplyVoltage));
+        board.guards = Some(guard::guards(&self.plan.pump, &board.calibration, supply_v));
+        self.anchor = to;
+        self.note(EventKind::Board, format!("zeroes taken at rest, supply {supply_v:.2} V"));
+        self.stage = Stage::Between;
+        true
+    }
+
+    fn begin_step(&mut self) {
+        let main_is_over = self.part().is_none_or(|part| part == Part::TearDown);
+        if main_is_over && !self.tearing_down {
+            self.ended.get_or_insert(Ended::Completed);
+            self.stop();
+            return;
+        }
+        let Some((_, spec)) = self.steps.get(self.position) else {
+            self.finish();
+            return;
+        };
+        let step = step::start(spec);
+        let title = spec.title.clone();
+        self.note(EventKind::Step, format!("step: {title}"));
+        let now = self.now();
+        self.stage = Stage::Stepping(Box::new(Stepping {
+            step,
+            phases: VecDeque::new(),
+            doing: Doing::Nothing,
+            spans: Vec::new(),
+            began: now,
+            planned_ms: 0,
+            round_began: now,
+        }));
+        self.begin_round();
+    }
+
+    fn begin_round(&mut self) {
+        let now = self.now();
+        let Stage::Stepping(stepping) = &mut self.stage else { return };
+        let Some(board) = &self.board else { return };
+        let rig = Rig { pump: &self.plan.pump, calibration: &board.calibration, identity: &board.identity };
+        stepping.phases = stepping.step.phases(&rig).into();
+        stepping.spans.clear();
+        stepping.round_began = now;
+        stepping.planned_ms = stepping.phases.iter().map(planned_ms).sum();
+    }
+
+    /// The step's next move; `false` when a fact is missing.
+    fn step_on(&mut self) -> bool {
+        let now = self.now();
+        let Stage::Stepping(stepping) = &mut self.stage else { return false };
+        match &mut stepping.doing {
+            Doing::Asking | Doing::Noting => false,
+            Doing::Watching { label, from, ms } => {
+                let (label, from, to) = (*label, *from, from.plus_ms(*ms));
+                if to.is_after(now) {
+                    return false;
+                }
+                stepping.spans.push(Span { label, from, to, end: DwellEnd::Complete });
+                stepping.doing = Doing::Nothing;
+                self.anchor = to;
+                true
+            }
+            Doing::Chaining(_) => self.chain_on(),
+            Doing::Nothing => match stepping.phases.pop_front() {
+                Some(phase) => self.begin_phase(phase),
+                None => self.conclude(),
+            },
+        }
+    }
+
+    fn begin_phase(&mut self, phase: Phase) -> bool {
+        let energy_first = matches!(phase, Phase::Chain(_)) && !self.cautions_given;
+        let after_bad_end = !matches!(self.ended, None | Some(Ended::Completed));
+        let title = self.steps.get(self.position).map(|(_, spec)| spec.title.clone()).unwrap_or_default();
+        let anchor = self.anchor;
+        let now = self.now();
+        let Stage::Stepping(stepping) = &mut self.stage else { return false };
+        if energy_first && !after_bad_end {
+            stepping.phases.push_front(phase);
+            stepping.doing = Doing::Asking;
+            self.cautions_given = true;
+            self.ask("Before energy", CAUTIONS.to_owned(), true);
+            return true;
+        }
+        match phase {
+            Phase::Ask(text) => {
+                stepping.doing = Doing::Asking;
+                self.ask(&title, text, false);
+            }
+            Phase::Watch { label, ms } => {
+                // After a pause for the operator the anchor is stale: watch from now.
+                let fresh = now.ms_since(anchor) < STALE_MS;
+                let from = if fresh { anchor } else { now };
+                stepping.doing = Doing::Watching { label, from, ms };
+            }
+            Phase::Hand(work) => {
+                stepping.doing = Doing::Noting;
+                let at = next_slot(anchor, anchor, now);
+                self.anchor = at;
+                self.command(Pending::HandWork, Action::HandWork { at, work });
+            }
+            // Nothing is energised after a bad ending, nor in tear-down.
+            Phase::Chain(_) if self.ended.is_some() => {}
+            Phase::Chain(dwells) => stepping.doing = Doing::Chaining(Chain::new(dwells)),
+        }
+        true
+    }
+
+    fn conclude(&mut self) -> bool {
+        let Stage::Stepping(stepping) = &mut self.stage else { return false };
+        let Some(board) = &self.board else { return false };
+        let Some((_, spec)) = self.steps.get(self.position) else { return false };
+        let rig = Rig { pump: &self.plan.pump, calibration: &board.calibration, identity: &board.identity };
+        let stretches = stepping
+            .spans
+            .iter()
+            .filter_map(|span| {
+                let window = self.recording.window(span.from, span.to).ok()?;
+                Some(Stretch { label: span.label, window, end: span.end })
+            })
+            .collect();
+        let conclusion = stepping.step.conclude(&rig, &Evidence { stretches });
+        if conclusion.again && self.ended.is_none() {
+            let found: Vec<String> = conclusion.findings.iter().map(Finding::line).collect();
+            self.note(EventKind::Step, format!("another round: {}", found.join("; ")));
+            self.begin_round();
+            return true;
+        }
+        let gate = spec.gate;
+        let name = spec.name.clone();
+        let holds = conclusion.findings.iter().all(|finding| finding.verdict.lets_go_on());
+        for mut finding in conclusion.findings {
+            finding.step.clone_from(&name);
+            self.found(finding);
+        }
+        self.leave_step();
+        if gate && !holds && self.ended.is_none() {
+            self.end(Ended::Gated { step: name });
+        }
+        true
+    }
+
+    fn found(&mut self, finding: Finding) {
+        self.findings.push(finding.clone());
+        self.intents.push_back(Intent::Write(Entry::Finding(finding)));
+    }
+
+    fn leave_step(&mut self) {
+        self.write_step_done();
+        self.position += 1;
+        self.stage = Stage::Between;
+    }
+
+    fn write_step_done(&mut self) {
+        let now = self.now();
+        if let (Stage::Stepping(stepping), Some((part, spec))) = (&self.stage, self.steps.get(self.position)) {
+            let done = StepDone {
+                part: *part,
+                name: spec.name.clone(),
+                title: spec.title.clone(),
+                ticks: (stepping.began.0, now.0),
+            };
+            self.intents.push_back(Intent::Write(Entry::Step(done)));
+        }
+    }
+
+    /// Names what was never found, and says what the run comes to.
+    fn finish(&mut self) {
+        let ended = self.ended.clone().unwrap_or(Ended::Completed);
+        let why = match &ended {
+            Ended::Completed => "the step found nothing".to_owned(),
+            Ended::Gated { step } => format!("not reached: ended after step “{step}”"),
+            Ended::Stopped => "not reached: stopped".to_owned(),
+            Ended::Declined { step } => format!("not reached: declined at step “{step}”"),
+            Ended::Tripped { .. } => "not reached: the board tripped".to_owned(),
+            Ended::Refused { .. } => "not reached: the board would not".to_owned(),
+            Ended::LinkLost | Ended::Interrupted => "not reached: link lost".to_owned(),
+        };
+        let mut missing = Vec::new();
+        if let Some(board) = &self.board {
+            let rig = Rig { pump: &self.plan.pump, calibration: &board.calibration, identity: &board.identity };
+            for (_, spec) in &self.steps {
+                for expected in step::start(spec).expects(&rig) {
+                    if !self.findings.iter().any(|f| f.id == expected.id && f.step == spec.name) {
+                        let mut finding = expected.unmeasured(why.clone(), Vec::new());
+                        finding.step.clone_from(&spec.name);
+                        missing.push(finding);
+                    }
+                }
+            }
+        }
+        for finding in missing {
+            self.found(finding);
+        }
+        let worst = self.findings.iter().map(|finding| finding.verdict).max();
+        let whole = matches!(ended, Ended::Completed) && worst.is_some();
+        let floor = if whole { Verdict::Pass } else { Verdict::NotMeasured };
+        let verdict = worst.unwrap_or(Verdict::NotMeasured).max(floor);
+        self.stage = Stage::Finished;
+        self.intents.push_back(Intent::Finished(Outcome { ended, verdict }));
+    }
+}
+
+fn planned_ms(phase: &Phase) -> u32 {
+    match phase {
+        Phase::Watch { ms, .. } => *ms,
+        Phase::Chain(dwells) => dwells.iter().map(|dwell| dwell.duration_ms).sum(),
+        Phase::Ask(_) | Phase::Hand(_) => 0,
+    }
+}
+
+/// A chain or a hand's work begins this long after the stretch before it, in ms, so that everything
+/// the board must be told has reached it by then.
+const LEAD_MS: u32 = 1_000;
+
+/// What is told to the board must be on its way this long before it counts, in ms.
+const MARGIN_MS: u32 = 300;
+
+/// A watch follows the stretch before it without a gap, unless that ended this long ago, in ms.
+const STALE_MS: i32 = 2_000;
+
+/// When the link did not answer in time, the beginning moves by whole steps of this, in ms.
+const SLIP_MS: u32 = 500;
+
+/// The tick on which the next thing begins: `LEAD_MS` after `anchor`, not before `earliest`, and far
+/// enough ahead of `now`.
+fn next_slot(anchor: Tick, earliest: Tick, now: Tick) -> Tick {
+    let mut slot = anchor.plus_ms(LEAD_MS);
+    if earliest.is_after(slot) {
+        slot = earliest;
+    }
+    let short_ms = now.plus_ms(MARGIN_MS).ms_since(slot);
+    if short_ms > 0 { slot.plus_ms(short_ms.unsigned_abs().div_ceil(SLIP_MS) * SLIP_MS) } else { slot }
+}

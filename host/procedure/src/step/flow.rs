@@ -1,0 +1,77 @@
+//! Flow delivered at the duty after the small step, and the volumetric efficiency there.
+
+use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step};
+use crate::quantity::Dimension;
+use stepwell_analysis::flow::{self, Meter};
+use stepwell_analysis::uncertainty::Input;
+use stepwell_protocol::channel::{Channel, Coil};
+
+#[derive(Debug)]
+pub(super) struct Flow {
+    pub(super) settle_s: f64,
+    pub(super) gate_s: f64,
+}
+
+impl Step for Flow {
+    fn phases(&mut self, rig: &Rig<'_>) -> Vec<Phase> {
+        let points = &rig.pump.points;
+        let (Some(bias), Some(step)) = (points.bias_duty, points.step_duty) else { return Vec::new() };
+        let at_work = |label, seconds| {
+            Planned::open(label, seconds, rig.pump)
+                .duty(Coil::Pressure, bias + step)
+                .fed(rig.pump)
+                .driven(rig.pump)
+                .dump_shut()
+                .expects_flow()
+        };
+        vec![Phase::Chain(vec![at_work("settle", self.settle_s), at_work("gate", self.gate_s)])]
+    }
+
+    fn expects(&self, rig: &Rig<'_>) -> Vec<Expected> {
+        if rig.pump.points.bias_duty.is_none() {
+            return Vec::new();
+        }
+        let tolerances = &rig.pump.tolerances;
+        vec![
+            Expected::new("flow", "Flow delivered", Dimension::Flow, tolerances.flow_m3_per_s),
+            Expected::new(
+                "volumetric_efficiency",
+                "Volumetric efficiency",
+                Dimension::Fraction,
+                tolerances.volumetric_efficiency,
+            ),
+        ]
+    }
+
+    fn conclude(&mut self, rig: &Rig<'_>, evidence: &Evidence<'_>) -> Conclusion {
+        let bench = rig.calibration.bench();
+        let meter = Meter { k_factor_per_m3: bench.flow_meter.k_factor_per_m3.into() };
+        let gate = evidence.get("gate");
+        let flow = gate.clone().and_then(|gate| {
+            let instants = gate.window.pulse_instants_s(Channel::FlowCount, Channel::FlowEdge);
+            flow::flow(&instants, &meter).map_err(|reason| reason.to_string())
+        });
+        let speed = gate.and_then(|gate| {
+            let instants = gate.window.pulse_instants_s(Channel::SpeedCount, Channel::SpeedEdge);
+            flow::speed(&instants, bench.speed_pulses_per_rev.round() as usize).map_err(|reason| reason.to_string())
+        });
+        // The efficiency is against the sheet's displacement, which is exact by definition.
+        let displacement = Input::exact(rig.pump.displacement_m3_per_rev);
+        let rate = flow.as_ref().map(|flow| &flow.rate_m3_per_s);
+        let efficiency = match (&flow, &speed) {
+            (Ok(flow), Ok(speed)) => {
+                Ok(flow::volumetric_efficiency(&flow.rate_m3_per_s, speed, displacement))
+            }
+            (Err(reason), _) | (_, Err(reason)) => Err(reason),
+        };
+        let findings = self
+            .expects(rig)
+            .iter()
+            .map(|expected| match expected.id {
+                "flow" => expected.concluded(rate),
+                _ => expected.concluded(efficiency.as_ref()),
+            })
+            .collect();
+        Conclusion { again: false, findings }
+    }
+}

@@ -1,0 +1,167 @@
+//! Timed drive on/rest cycles with both valves at their open duty, until the air is gone or the cap
+//! is reached.
+//!
+//! Each cycle ends with a short pressure build-up into the shut rail. Air is soft: the lower the
+//! pressure, the more fuel it takes to raise it, and the shape of the rise tells how much air is
+//! left. A pump without a pressure valve sends its air out through a union that the operator cracks
+//! and closes again before the build-up, whose pressure is bounded by the dwell's early end, by the
+//! board's guard and by the rig's dump.
+//!
+//! Ten seconds of drive at most and two cycles at least are common practice, no source.
+
+use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step, prime, rail_gain, rail_trace};
+use crate::finding::Verdict;
+use crate::guard::ms;
+use crate::quantity::Dimension;
+use crate::sheet::AirExit;
+use stepwell_analysis::air::{self, BuildUp, InflowRipple};
+use stepwell_analysis::uncertainty::Input;
+use stepwell_protocol::channel::Coil;
+use stepwell_protocol::dwell::DwellEnd;
+use stepwell_protocol::message::HandWork;
+
+/// The build-up takes at most this long, in s; it is taken from the cycle's drive time.
+const BUILD_UP_S_MAX: f64 = 1.5;
+
+/// The drive comes up to speed with the dump open before a build-up that starts from standstill, in
+/// s.
+const SPIN_UP_S: f64 = 1.0;
+
+/// The end of the stretch before the build-up that serves as its base line, in ms.
+const BASE_LINE_MS: u32 = 200;
+
+#[derive(Debug)]
+pub(super) struct Purge {
+    on_s: f64,
+    rest_s: f64,
+    cycles_min: u32,
+    cycles_max: u32,
+    cycles_done: u32,
+}
+
+impl Purge {
+    pub(super) fn new(on_s: f64, rest_s: f64, cycles_min: u32, cycles_max: u32) -> Purge {
+        Purge { on_s, rest_s, cycles_min, cycles_max, cycles_done: 0 }
+    }
+
+    fn through_pressure_valve(&self, rig: &Rig<'_>, build_up_duty: f64) -> Vec<Phase> {
+        let flowing = |label, seconds| {
+            Planned::open(label, seconds, rig.pump).fed(rig.pump).driven(rig.pump).dump_shut()
+        };
+        vec![Phase::Chain(vec![
+            flowing("purge", self.on_s - BUILD_UP_S_MAX),
+            flowing("build-up", BUILD_UP_S_MAX)
+                .duty(Coil::Pressure, build_up_duty)
+                .until_rail_above(rig.pump.points.build_up_pa, rig.calibration),
+        ])]
+    }
+
+    fn through_union(&self, rig: &Rig<'_>) -> Vec<Phase> {
+        let turning = |label, seconds| Planned::open(label, seconds, rig.pump).fed(rig.pump).driven(rig.pump);
+        vec![
+            Phase::Ask(prime::CRACK_UNION.to_owned()),
+            Phase::Hand(HandWork::UnionCracked),
+            Phase::Chain(vec![
+                turning("purge", self.on_s - BUILD_UP_S_MAX - SPIN_UP_S)
+                    .dump_shut()
+                    .until_rail_above(rig.pump.points.build_up_pa, rig.calibration),
+            ]),
+            Phase::Ask(prime::CLOSE_UNION.to_owned()),
+            Phase::Hand(HandWork::UnionClosed),
+            Phase::Chain(vec![
+                turning("spin up", SPIN_UP_S),
+                turning("build-up", BUILD_UP_S_MAX)
+                    .dump_shut()
+                    .until_rail_above(rig.pump.points.build_up_pa, rig.calibration),
+            ]),
+        ]
+    }
+}
+
+impl Step for Purge {
+    fn phases(&mut self, rig: &Rig<'_>) -> Vec<Phase> {
+        let mut phases = Vec::new();
+        if self.cycles_done > 0 {
+            phases.push(Phase::Watch { label: "rest", ms: ms(self.rest_s) });
+        }
+        phases.extend(match (rig.pump.air_exit, rig.pump.points.build_up_duty) {
+            (AirExit::PressureValve, Some(duty)) => self.through_pressure_valve(rig, duty),
+            _ => self.through_union(rig),
+        });
+        phases
+    }
+
+    fn expects(&self, rig: &Rig<'_>) -> Vec<Expected> {
+        vec![Expected::new(
+            "air_in_rail",
+            "Air left in the rail",
+            Dimension::Fraction,
+            Some(rig.pump.tolerances.air_fraction),
+        )]
+    }
+
+    fn conclude(&mut self, rig: &Rig<'_>, evidence: &Evidence<'_>) -> Conclusion {
+        self.cycles_done += 1;
+        let air = evidence.get("build-up").and_then(|stretch| {
+            if stretch.end == DwellEnd::Complete {
+                return Err(format!(
+                    "the rail did not reach {} within {BUILD_UP_S_MAX} s of building up",
+                    Dimension::Pressure.display(rig.pump.points.build_up_pa)
+                ));
+            }
+            let before = match rig.pump.air_exit {
+                AirExit::PressureValve => evidence.get("purge")?,
+                AirExit::Union => evidence.get("spin up")?,
+            };
+            measure(rig, &before, &stretch).map_err(|reason| reason.to_string())
+        });
+        let mut findings: Vec<_> =
+            self.expects(rig).iter().map(|e| e.concluded(air.as_ref().map(|air| &air.fraction_at_atmosphere))).collect();
+        let clean = findings.iter().all(|finding| finding.verdict == Verdict::Pass);
+        let again = self.cycles_done < self.cycles_max && (!clean || self.cycles_done < self.cycles_min);
+        for finding in &mut findings {
+            finding.notes.push(format!("after {} of at most {} cycles", self.cycles_done, self.cycles_max));
+        }
+        Conclusion { again, findings }
+    }
+}
+
+/// Gas in fine bubbles is squeezed at the oil's temperature: an exponent of 1, uncertain by this
+/// (common practice, no source).
+const GAS_EXPONENT_U: f64 = 0.05;
+
+/// Share by which the inflow of a pump with three plungers wavers, and its waves per revolution.
+const RIPPLE_AMPLITUDE: f64 = 0.07;
+const RIPPLES_PER_REV: f64 = 3.0;
+
+/// The pressure valve shuts within a few milliseconds, the dump takes its time; in s.
+const VALVE_SHUTS_S: f64 = 0.005;
+const DUMP_SHUTS_S: f64 = 0.03;
+
+fn measure(
+    rig: &Rig<'_>,
+    before: &super::Stretch<'_>,
+    build_up: &super::Stretch<'_>,
+) -> Result<air::Air, stepwell_analysis::Unmeasured> {
+    let bench = rig.calibration.bench();
+    let (time_s, pressure_pa) = rail_trace(rig, before, BASE_LINE_MS, build_up);
+    let by_valve = rig.pump.air_exit == AirExit::PressureValve;
+    air::air_fraction(&BuildUp {
+        time_s: &time_s,
+        pressure_pa: &pressure_pa,
+        atmosphere_pa: Input::exact(bench.atmosphere_pa),
+        liquid_modulus_pa: bench.fluid_modulus_pa.into(),
+        modulus_slope: bench.fluid_modulus_slope,
+        // The bench sheet's modulus is that of fluid and rail together.
+        wall_modulus_pa: f64::INFINITY,
+        volume_m3: bench.rail_volume_m3.into(),
+        gas_exponent: Input::new(1.0, GAS_EXPONENT_U),
+        gain: rail_gain(rig),
+        zero_u_pa: rig.calibration.rail_zero_u_pa(),
+        ripple: Some(InflowRipple {
+            period_s: 1.0 / (RIPPLES_PER_REV * rig.pump.points.speed_rev_per_s),
+            amplitude: RIPPLE_AMPLITUDE,
+        }),
+        soft_start_s: if by_valve { VALVE_SHUTS_S } else { DUMP_SHUTS_S },
+    })
+}

@@ -1,0 +1,173 @@
+//! What the board says, in words for the person at the bench: what happened, what the board did,
+//! what to do.
+
+use stepwell_protocol::channel::Coil;
+use stepwell_protocol::message::{Limit, Refusal, TripCause};
+use stepwell_protocol::state::State;
+
+const fn coil(coil: Coil) -> &'static str {
+    match coil {
+        Coil::Inlet => "inlet valve",
+        Coil::Pressure => "pressure valve",
+    }
+}
+
+/// The state in words.
+#[must_use]
+pub const fn state(state: State) -> &'static str {
+    match state {
+        State::Rest => "at rest",
+        State::Armed => "armed",
+        State::Dwelling => "energised",
+        State::Stopping => "stopping",
+        State::Tripped => "tripped",
+    }
+}
+
+/// What is the matter, and what to do about it.
+#[must_use]
+pub fn cause(cause: TripCause) -> (String, &'static str) {
+    let named = |what: &str, which: Coil| format!("{what} {}", coil(which));
+    match cause {
+        TripCause::LeaseLost => (
+            "the host fell silent while outputs were energised".into(),
+            "check cable and computer; nothing continues by itself",
+        ),
+        TripCause::LinkNoise => {
+            ("too many broken frames on the link".into(), "check cable, plugs and earthing of the serial link")
+        }
+        TripCause::ForeignSession => (
+            "a second program sent commands to the board".into(),
+            "close the other program; one program at a time",
+        ),
+        TripCause::BadCommand => (
+            "the host asked for something impossible".into(),
+            "this is a fault of the program: keep the run and report it",
+        ),
+        TripCause::StopChainOpen => {
+            ("the stop chain is open".into(), "find out why it was pressed, release it, then clear the trip")
+        }
+        TripCause::GuardOpen => {
+            ("the guard over the drive is open".into(), "wait until the shaft stands still, close the guard")
+        }
+        TripCause::TankLow => ("the tank is low".into(), "fill up with clean test fluid, prime again"),
+        TripCause::RailHigh => (
+            "rail pressure above its guard".into(),
+            "let it empty, check the gauge; then check pressure valve, its plug and the return line",
+        ),
+        TripCause::RailSensorDead => (
+            "the rail pressure sensor reads nothing a healthy sensor reads: open or short".into(),
+            "treat the rail as under pressure; check the gauge, then plug and cable of the sensor",
+        ),
+        TripCause::RailSensorFrozen => (
+            "the rail pressure reading has stopped moving".into(),
+            "treat the rail as under pressure; check the gauge, then the sensor",
+        ),
+        TripCause::RailNotZero => (
+            "the rail pressure sensor does not read zero at rest".into(),
+            "check the gauge: pressure trapped, or the sensor's zero has moved",
+        ),
+        TripCause::FeedSensorDead => {
+            ("the feed pressure sensor is open or short".into(), "check its plug and cable")
+        }
+        TripCause::FluidTemperature => (
+            "the fluid is too hot or too cold, or its temperature sensor is open or short".into(),
+            "let the fluid come to temperature, or check the sensor's plug",
+        ),
+        TripCause::SupplyLow => {
+            ("supply voltage below its guard".into(), "check battery or supply and its cables under load")
+        }
+        TripCause::SupplyHigh => ("supply voltage above its guard".into(), "check the supply or the charger"),
+        TripCause::CoilOpen(which) => (
+            named("no current through the driven coil of the", which),
+            "check that its plug is fitted, then measure the coil with an ohmmeter",
+        ),
+        TripCause::OverCurrent(which) => (
+            named("too much current through the coil of the", which),
+            "power off first; look for a short in coil, plug and cable",
+        ),
+        TripCause::CurrentAtZeroDuty(which) => (
+            named("current at 0 % duty through the coil of the", which),
+            "PULL POWER from the driver stage: its switch or the cable is shorted",
+        ),
+        TripCause::AdcFrozen => ("the board's converter has stopped".into(), "power the board off and on"),
+        TripCause::NoFlow => (
+            "no flow although flow was expected: a dry run".into(),
+            "prime again; check tank, filter and suction side before the drive turns",
+        ),
+        TripCause::DriveBudget => {
+            ("the drive has used up its time".into(), "let the drive rest as long as its rating says")
+        }
+        TripCause::ShaftStillTurning => (
+            "the shaft still turns long after the drive was switched off".into(),
+            "DO NOT TOUCH the shaft; isolate the drive, check its contactor",
+        ),
+        TripCause::PressureTrapped => (
+            "pressure stays in the rail with everything at rest".into(),
+            "open nothing; check the gauge and the dump",
+        ),
+    }
+}
+
+/// A trip in one sentence: what happened, what the board did, what to do.
+#[must_use]
+pub fn trip(tripped: TripCause) -> String {
+    let (what, next) = cause(tripped);
+    format!("{what}. The board switched the drive off, relieved the rail and went to rest. Next: {next}.")
+}
+
+fn limit(limit: Limit) -> String {
+    match limit {
+        Limit::RailMax => "rail pressure guard (counts)".into(),
+        Limit::CurrentMax => "coil current guard (counts)".into(),
+        Limit::Duty(which) => format!("duty of the {} (0.01 %)", coil(which)),
+        Limit::DriveRpm => "drive speed (rpm)".into(),
+        Limit::DriveOn => "drive-on time (ms)".into(),
+        Limit::DriveRest => "rest of the drive (ms)".into(),
+        Limit::DwellLength => "length of a dwell (ms)".into(),
+    }
+}
+
+/// Why the board would not, and what to do.
+#[must_use]
+pub fn refusal(refused: Refusal) -> String {
+    match refused {
+        Refusal::WrongSession => "the board talks to another program; close it and connect again".into(),
+        Refusal::OutOfOrder { .. } => "a command was lost on the link; connect again".into(),
+        Refusal::Late { late_ms } => {
+            format!("the command came {late_ms} ms too late; the link or the computer is too slow")
+        }
+        Refusal::InState(now) => format!("the board is {} and cannot do this now", state(now)),
+        Refusal::GuardsMissing | Refusal::GuardsDiffer => {
+            "the board has lost its guards, perhaps by a restart; run again".into()
+        }
+        Refusal::GuardsInvalid => "the sheets make guards that contradict themselves; check both sheets".into(),
+        Refusal::AboveCeiling { limit: which, asked, ceiling } => format!(
+            "{} of {asked} is beyond the board's ceiling of {ceiling}; lower it in the sheet",
+            limit(which)
+        ),
+        Refusal::BeyondGuard { limit: which, asked, guard } => {
+            format!("{} of {asked} is beyond the guard of {guard}; check sheet and procedure", limit(which))
+        }
+        Refusal::LossUnknown(which) => format!(
+            "nobody knows what losing current does to the {}; find out from the maker's data and enter it in \
+             the pump sheet as rail_on_loss",
+            coil(which)
+        ),
+        Refusal::NotReady(why) => {
+            let (what, next) = cause(why);
+            format!("not ready: {what}. Next: {next}")
+        }
+        Refusal::Tripped(why) => format!("the board is tripped: {}", cause(why).0),
+        Refusal::CauseRemains(why) => {
+            let (what, next) = cause(why);
+            format!("the trip cannot be cleared while its cause remains: {what}. Next: {next}")
+        }
+        Refusal::DriveMustRest { rest_ms } => {
+            format!("the drive must rest for another {:.0} s", f64::from(rest_ms) / 1000.0)
+        }
+        Refusal::QueueFull | Refusal::NothingBefore | Refusal::Malformed | Refusal::NothingToRead => {
+            "the program asked for something impossible: keep the run and report it".into()
+        }
+    }
+}

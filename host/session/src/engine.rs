@@ -1,0 +1,356 @@
+//! Link and run together: facts from the board and the operator go in, bytes and things to show or
+//! write down come out.
+//!
+//! The engine is a pure struct: it is told the time, it never waits. The loop that serves it is in
+//! [`crate::serve`] for ports and people, in [`crate::lockstep`] for a bench in this process.
+//!
+//! The lease is renewed only while the operator's side is alive: a screen that has not drawn for a
+//! quarter of a second loses it, and the board goes to rest.
+
+use crate::link::{Heard, Link, LinkStatistics, Unwelcome};
+use crate::time::HostTime;
+use std::collections::VecDeque;
+use stepwell_procedure::calibrate::Calibration;
+use stepwell_procedure::finding::Finding;
+use stepwell_procedure::record::{Entry, Outcome};
+use stepwell_procedure::run::{Input, Intent, Progress, Prompt, Run};
+use stepwell_protocol::channel::{Channel, Coil, Sample};
+use stepwell_protocol::identity::Identity;
+use stepwell_protocol::state::{State, Status};
+use stepwell_protocol::time::Tick;
+
+/// The operator's side counts as alive this long after it was last seen, in ms.
+const OPERATOR_MS_MAX: u64 = 250;
+
+/// A stop is sent again this often until the board is seen without energy, in ms.
+const STOP_EVERY_MS: u64 = 50;
+
+/// A reading older than this is stale and shown as absent, in ms.
+pub const STALE_MS: u64 = 500;
+
+/// What the engine wants done outside.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Output {
+    /// The board has opened the session.
+    Board(Box<Identity>),
+    /// Ask the operator.
+    Ask(Prompt),
+    /// Write this down.
+    Write(Entry),
+    /// Write these samples down.
+    Samples {
+        /// The first tick.
+        first: Tick,
+        /// The samples.
+        samples: Vec<Sample>,
+    },
+    /// The run is over.
+    Finished(Outcome),
+    /// The board will not talk to us.
+    Unwelcome(Unwelcome),
+    /// The link is lost: why, in words.
+    Lost(&'static str),
+}
+
+/// What the operator can say.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Operator {
+    /// The operator's side is alive.
+    Alive,
+    /// An answer to a question.
+    Answer {
+        /// [`Prompt::number`] of the question.
+        prompt: u32,
+        /// Done, or no.
+        yes: bool,
+    },
+    /// Stop everything.
+    Stop,
+}
+
+/// Live values in engineering units; `None` where there is no fresh or no credible reading.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Live {
+    /// Rail pressure above atmosphere in Pa.
+    pub rail_pa: Option<f64>,
+    /// Feed pressure above atmosphere in Pa.
+    pub feed_pa: Option<f64>,
+    /// Coil currents in A, inlet first.
+    pub current_a: [Option<f64>; 2],
+    /// Duties, 0 to 1, inlet first.
+    pub duty: [Option<f64>; 2],
+    /// Supply voltage in V.
+    pub supply_v: Option<f64>,
+    /// Fluid temperature in °C.
+    pub fluid_celsius: Option<f64>,
+    /// Temperature of the pump's body in °C.
+    pub body_celsius: Option<f64>,
+    /// Flow in m³/s over the latest second.
+    pub flow_m3_per_s: Option<f64>,
+    /// Speed in revolutions per second over the latest second.
+    pub speed_rev_per_s: Option<f64>,
+}
+
+/// Everything a screen shows, at one instant.
+#[derive(Clone, Debug)]
+pub struct View {
+    /// The board, once it has answered.
+    pub board: Option<Identity>,
+    /// The latest status.
+    pub status: Option<Status>,
+    /// How old the latest reading is, in ms.
+    pub age_ms: u64,
+    /// Live values.
+    pub live: Live,
+    /// How far the run is.
+    pub progress: Progress,
+    /// The question that waits for an answer.
+    pub prompt: Option<Prompt>,
+    /// The findings so far.
+    pub findings: Vec<Finding>,
+    /// What the run came to, when it is over.
+    pub outcome: Option<Outcome>,
+    /// Why the link is gone, when it is.
+    pub lost: Option<String>,
+}
+
+/// Link and run together.
+#[derive(Debug)]
+pub struct Engine {
+    link: Link,
+    run: Run,
+    board: Option<Identity>,
+    outputs: VecDeque<Output>,
+    operator_seen: HostTime,
+    stop_again: Option<HostTime>,
+    latest: VecDeque<Sample>,
+    /// Shown calibration until the run has its own.
+    outcome: Option<Outcome>,
+    lost: Option<String>,
+    heard: Vec<Heard>,
+}
+
+/// Live flow and speed are means over this many ticks.
+const LIVE_TICKS: usize = 1_000;
+
+impl Engine {
+    /// An engine that is about to greet the board and then carry out `run`. `session` should be
+    /// random.
+    #[must_use]
+    pub fn new(run: Run, session: u32, now: HostTime) -> Engine {
+        Engine {
+            link: Link::new(session, now),
+            run,
+            board: None,
+            outputs: VecDeque::new(),
+            operator_seen: now,
+            stop_again: None,
+            latest: VecDeque::with_capacity(LIVE_TICKS),
+            outcome: None,
+            lost: None,
+            heard: Vec::new(),
+        }
+    }
+
+    /// Bytes have come from the board.
+    pub fn receive(&mut self, now: HostTime, bytes: &[u8]) {
+        let mut heard = std::mem::take(&mut self.heard);
+        self.link.receive(now, bytes, &mut heard);
+        for fact in heard.drain(..) {
+            self.fact(fact);
+        }
+        self.heard = heard;
+        self.drain_run();
+    }
+
+    /// The operator has said something.
+    pub fn operator(&mut self, now: HostTime, said: Operator) {
+        self.operator_seen = now;
+        match said {
+            Operator::Alive => {}
+            Operator::Answer { prompt, yes } => self.run.handle(Input::Answer { prompt, yes }),
+            Operator::Stop => {
+                // On the wire before anything thinks about it.
+                self.send_stop(now);
+                self.run.handle(Input::Stop);
+            }
+        }
+        self.drain_run();
+        // Intents that came from this are sent by the next tick, which is due at once.
+        self.tick(now);
+    }
+
+    /// The port is gone.
+    pub fn port_lost(&mut self, why: &'static str) {
+        self.fact(Heard::Lost(why));
+        self.drain_run();
+    }
+
+    /// Time has passed.
+    pub fn tick(&mut self, now: HostTime) {
+        if self.stop_again.is_some_and(|again| now >= again) {
+            let energised = self.status().is_none_or(|status| !matches!(status.state, State::Rest | State::Tripped));
+            if energised { self.send_stop(now) } else { self.stop_again = None }
+        }
+        let operator_alive = now.us_since(self.operator_seen) <= OPERATOR_MS_MAX * 1_000;
+        let mut heard = std::mem::take(&mut self.heard);
+        self.link.tick(now, operator_alive && self.outcome.is_none(), &mut heard);
+        for fact in heard.drain(..) {
+            self.fact(fact);
+        }
+        self.heard = heard;
+        self.drain_run();
+    }
+
+    /// When [`Self::tick`] is next due, at the latest.
+    #[must_use]
+    pub fn tick_at(&self) -> HostTime {
+        let link = self.link.tick_at();
+        self.stop_again.map_or(link, |again| link.min(again))
+    }
+
+    /// Bytes for the board; taken once.
+    pub fn take_bytes(&mut self) -> Vec<u8> {
+        self.link.take_bytes()
+    }
+
+    /// The next thing to be done outside.
+    pub fn poll(&mut self) -> Option<Output> {
+        self.outputs.pop_front()
+    }
+
+    /// What the link has been through.
+    #[must_use]
+    pub fn statistics(&self) -> &LinkStatistics {
+        self.link.statistics()
+    }
+
+    /// The run.
+    #[must_use]
+    pub fn run(&self) -> &Run {
+        &self.run
+    }
+
+    /// What the run came to, once it is over.
+    #[must_use]
+    pub fn outcome(&self) -> Option<&Outcome> {
+        self.outcome.as_ref()
+    }
+
+    fn send_stop(&mut self, now: HostTime) {
+        self.link.stop();
+        self.stop_again = Some(now.plus_ms(STOP_EVERY_MS));
+    }
+
+    fn status(&self) -> Option<Status> {
+        Status::from_word(self.latest.back()?[Channel::Status.index()])
+    }
+
+    fn fact(&mut self, fact: Heard) {
+        match fact {
+            Heard::Welcome(identity) => {
+                self.run.handle(Input::Welcome(&identity));
+                self.board = Some((*identity).clone());
+                self.outputs.push_back(Output::Board(identity));
+            }
+            Heard::Refused(why) => {
+                self.lost = Some(why.to_string());
+                self.outputs.push_back(Output::Unwelcome(why));
+            }
+            Heard::Answered { at, result } => self.run.handle(Input::Answered { at, result }),
+            Heard::Telemetry { first, first_us, samples } => {
+                for sample in &samples {
+                    if self.latest.len() == LIVE_TICKS {
+                        self.latest.pop_front();
+                    }
+                    self.latest.push_back(*sample);
+                }
+                self.run.handle(Input::Telemetry { first, first_us, samples: &samples });
+                self.outputs.push_back(Output::Samples { first, samples });
+            }
+            Heard::DwellEnded(report) => self.run.handle(Input::DwellEnded(report)),
+            Heard::Tripped(report) => self.run.handle(Input::Tripped(report)),
+            Heard::Lost(why) => {
+                self.lost = Some(why.to_owned());
+                self.outputs.push_back(Output::Lost(why));
+                self.run.handle(Input::LinkLost);
+            }
+        }
+    }
+
+    fn drain_run(&mut self) {
+        while let Some(intent) = self.run.poll() {
+            match intent {
+                Intent::Command(action) => self.link.command(action),
+                Intent::Stop => {
+                    self.link.stop();
+                    self.stop_again.get_or_insert(HostTime(0));
+                }
+                Intent::Ask(prompt) => self.outputs.push_back(Output::Ask(prompt)),
+                Intent::Write(entry) => self.outputs.push_back(Output::Write(entry)),
+                Intent::Finished(outcome) => {
+                    self.outcome = Some(outcome.clone());
+                    self.outputs.push_back(Output::Finished(outcome));
+                }
+            }
+        }
+    }
+
+    /// Everything a screen shows, at `now`.
+    #[must_use]
+    pub fn view(&self, now: HostTime) -> View {
+        let age_ms = self.link.silence_us(now) / 1_000;
+        let fresh = age_ms <= STALE_MS && !self.latest.is_empty();
+        let calibration = self.run.calibration();
+        let live = match (fresh, calibration) {
+            (true, Some(calibration)) => self.live(calibration),
+            _ => Live::default(),
+        };
+        View {
+            board: self.board.clone(),
+            status: fresh.then(|| self.status()).flatten(),
+            age_ms,
+            live,
+            progress: self.run.progress(),
+            prompt: self.run.prompt().cloned(),
+            findings: self.run.findings().to_vec(),
+            outcome: self.outcome.clone(),
+            lost: self.lost.clone(),
+        }
+    }
+
+    fn live(&self, calibration: &Calibration) -> Live {
+        // The mean of the latest ticks steadies the digits.
+        let steady = |channel: Channel| {
+            let latest = self.latest.iter().rev().take(STEADY_TICKS);
+            let count = latest.len() as f64;
+            latest.map(|sample| f64::from(sample[channel.index()])).sum::<f64>() / count
+        };
+        let span = calibration.bench().rail_pressure;
+        let rail_counts = steady(Channel::RailPressure);
+        let rail_live = rail_counts > f64::from(calibration.counts_of_volts(span.zero_v / 2.0))
+            && rail_counts < f64::from(calibration.counts_of_volts(span.span_v + span.zero_v / 2.0));
+        let pulses = |channel: Channel| {
+            let (first, last) = (self.latest.front()?, self.latest.back()?);
+            let pulses = last[channel.index()].wrapping_sub(first[channel.index()]);
+            let seconds = (self.latest.len().max(2) - 1) as f64 * 1e-3;
+            Some(f64::from(pulses) / seconds)
+        };
+        let bench = calibration.bench();
+        let duty = |coil: Coil| self.latest.back().map(|s| f64::from(s[coil.duty().index()]) * 1e-4);
+        Live {
+            rail_pa: rail_live.then(|| calibration.rail_pa(rail_counts)),
+            feed_pa: calibration.feed_pa(steady(Channel::FeedPressure)),
+            current_a: Coil::BOTH.map(|coil| Some(calibration.current_a(coil, steady(coil.current())))),
+            duty: Coil::BOTH.map(duty),
+            supply_v: Some(calibration.supply_v(steady(Channel::SupplyVoltage))),
+            fluid_celsius: calibration.fluid_celsius(steady(Channel::FluidTemperature)),
+            body_celsius: calibration.body_celsius(steady(Channel::BodyTemperature)),
+            flow_m3_per_s: pulses(Channel::FlowCount).map(|hz| hz / bench.flow_meter.k_factor_per_m3.value),
+            speed_rev_per_s: pulses(Channel::SpeedCount).map(|hz| hz / bench.speed_pulses_per_rev),
+        }
+    }
+}
+
+/// Live analogue values are means over this many ticks.
+const STEADY_TICKS: usize = 50;

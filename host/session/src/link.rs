@@ -1,0 +1,365 @@
+//! The link client: greeting, commands one at a time with retries, the lease, statistics.
+//!
+//! ```text
+//!  Greeting ──Welcome──► Open ──silence──► Lost
+//!     │  again every 200 ms      │ command: sent, repeated every 100 ms until acknowledged
+//!     └──WrongVersion, Busy──► Refused      lease: renewed every 100 ms while asked to
+//! ```
+//!
+//! Bytes in, bytes out, time as an argument. Commands are stop-and-wait: the next is sent when the
+//! one before it has been answered. Telemetry is never asked for again; a gap is counted.
+
+use crate::clock::BoardClock;
+use crate::time::HostTime;
+pub use hdrhistogram::Histogram;
+use std::collections::VecDeque;
+use stepwell_protocol::channel::Sample;
+use stepwell_protocol::dwell::DwellReport;
+use stepwell_protocol::frame::{self, Deframer, FRAME_MAX};
+use stepwell_protocol::identity::Identity;
+use stepwell_protocol::message::{
+    Action, Command, FromBoard, Hello, Refusal, Renew, Reply, ToBoard, TripReport,
+};
+use stepwell_protocol::telemetry::unpack;
+use stepwell_protocol::time::Tick;
+use stepwell_protocol::{PROTOCOL_VERSION, RENEW_EVERY_MS};
+
+/// A greeting is repeated this often, in ms.
+const GREET_EVERY_MS: u64 = 200;
+
+/// No answer to a greeting for this long means that nothing of ours is there, in ms.
+const GREET_MS_MAX: u64 = 3_000;
+
+/// A command that is not acknowledged is repeated this often, in ms.
+const RETRY_EVERY_MS: u64 = 100;
+
+/// A command counts for this long after it was first sent, in ms of board time.
+const COMMAND_VALID_MS: u32 = 500;
+
+/// A renewal counts for this long, in ms of board time.
+const RENEW_VALID_MS: u32 = 250;
+
+/// A command without an answer for this long means that the board does not hear us, in ms.
+const ANSWER_MS_MAX: u64 = 2_000;
+
+/// A board that has not been heard for this long is lost, in ms.
+const SILENCE_MS_MAX: u64 = 500;
+
+/// What came over the link.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Heard {
+    /// The board has opened the session.
+    Welcome(Box<Identity>),
+    /// The board will not talk to us.
+    Refused(Unwelcome),
+    /// The board has answered the command under way.
+    Answered {
+        /// The tick at which it was handled.
+        at: Tick,
+        /// What came of it.
+        result: Result<Reply, Refusal>,
+    },
+    /// Telemetry.
+    Telemetry {
+        /// The first tick.
+        first: Tick,
+        /// Board time of the first tick in microseconds.
+        first_us: u64,
+        /// The samples.
+        samples: Vec<Sample>,
+    },
+    /// A dwell has ended.
+    DwellEnded(DwellReport),
+    /// The board has tripped.
+    Tripped(TripReport),
+    /// The link is lost: why, in words.
+    Lost(&'static str),
+}
+
+/// Why the board will not talk to us.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Unwelcome {
+    /// It speaks another version.
+    #[error(
+        "the board speaks protocol version {board} (firmware {firmware}), this program speaks version {ours}; \
+         flash the firmware that came with this program, or use the program that came with the firmware"
+    )]
+    WrongVersion {
+        /// Version of the board.
+        board: u16,
+        /// Its firmware.
+        firmware: String,
+        /// Our version.
+        ours: u16,
+    },
+    /// Another program is using it.
+    #[error("another program is using the bench; close it and wait half a second")]
+    Busy,
+}
+
+/// What the link has been through.
+#[derive(Clone, Debug)]
+pub struct LinkStatistics {
+    /// Time from a command's first frame to its acknowledgement, in microseconds.
+    pub round_trip_us: Histogram<u64>,
+    /// Time between telemetry frames on arrival, in microseconds.
+    pub frame_interval_us: Histogram<u64>,
+    /// Ticks of telemetry that never came.
+    pub ticks_missing: u64,
+    /// Frames that were no frames: wrong checksum, stuffing or length.
+    pub frames_bad: u64,
+    /// Frames received in order.
+    pub frames_good: u64,
+    /// Commands that had to be sent again.
+    pub retries: u64,
+}
+
+impl Default for LinkStatistics {
+    fn default() -> Self {
+        // One microsecond to a minute, to three digits: the bounds are constants, so this cannot
+        // fail; growing is allowed so that recording cannot fail either.
+        let mut histogram = Histogram::new(3).unwrap_or_else(|_| unreachable!("three digits are allowed"));
+        histogram.auto(true);
+        LinkStatistics {
+            round_trip_us: histogram.clone(),
+            frame_interval_us: histogram,
+            ticks_missing: 0,
+            frames_bad: 0,
+            frames_good: 0,
+            retries: 0,
+        }
+    }
+}
+
+#[derive(Debug)]
+enum Phase {
+    Greeting { since: HostTime, again: HostTime },
+    Open,
+    Closed,
+}
+
+#[derive(Debug)]
+struct InFlight {
+    command: Command,
+    first_sent: HostTime,
+    again: HostTime,
+}
+
+/// The link client.
+#[derive(Debug)]
+pub struct Link {
+    session: u32,
+    phase: Phase,
+    deframer: Deframer,
+    clock: BoardClock,
+    waiting: VecDeque<Action>,
+    in_flight: Option<InFlight>,
+    last_id: u16,
+    renew_at: HostTime,
+    heard_at: HostTime,
+    next_tick: Option<Tick>,
+    statistics: LinkStatistics,
+    out: Vec<u8>,
+}
+
+impl Link {
+    /// A link that is about to greet. `session` should be random: it tells this program from another.
+    #[must_use]
+    pub fn new(session: u32, now: HostTime) -> Link {
+        Link {
+            session,
+            phase: Phase::Greeting { since: now, again: now },
+            deframer: Deframer::new(),
+            clock: BoardClock::default(),
+            waiting: VecDeque::new(),
+            in_flight: None,
+            last_id: 0,
+            renew_at: now,
+            heard_at: now,
+            next_tick: None,
+            statistics: LinkStatistics::default(),
+            out: Vec::new(),
+        }
+    }
+
+    /// What the link has been through.
+    #[must_use]
+    pub fn statistics(&self) -> &LinkStatistics {
+        &self.statistics
+    }
+
+    /// How long ago the board was last heard, in microseconds.
+    #[must_use]
+    pub fn silence_us(&self, now: HostTime) -> u64 {
+        now.us_since(self.heard_at)
+    }
+
+    /// Bytes for the board; taken once.
+    pub fn take_bytes(&mut self) -> Vec<u8> {
+        std::mem::take(&mut self.out)
+    }
+
+    /// Queues a command.
+    pub fn command(&mut self, action: Action) {
+        self.waiting.push_back(action);
+    }
+
+    /// Sends a stop at once, ahead of everything, and forgets commands that have not been sent.
+    pub fn stop(&mut self) {
+        self.waiting.clear();
+        self.send(&ToBoard::Stop);
+    }
+
+    fn send(&mut self, message: &ToBoard) {
+        let mut bytes = [0; FRAME_MAX];
+        match frame::encode(message, &mut bytes) {
+            Ok(len) => self.out.extend_from_slice(&bytes[..len]),
+            // Every message to the board is far shorter than a frame; the golden-byte tests hold that.
+            Err(error) => unreachable!("a message outgrew its frame: {error:?}"),
+        }
+    }
+
+    fn board_now(&self, now: HostTime) -> Option<Tick> {
+        self.clock.board_us(now).map(|us| Tick((us / 1_000) as u32))
+    }
+
+    /// Bytes have come from the board; what they say is added to `heard`.
+    pub fn receive(&mut self, now: HostTime, mut bytes: &[u8], heard: &mut Vec<Heard>) {
+        let mut deframer = std::mem::take(&mut self.deframer);
+        while let Some(body) = deframer.next_body(&mut bytes) {
+            let message = body.and_then(frame::decode::<FromBoard<'_>>);
+            match message {
+                Ok(message) => {
+                    self.statistics.frames_good += 1;
+                    self.message(now, message, heard);
+                }
+                Err(_) => self.statistics.frames_bad += 1,
+            }
+        }
+        self.deframer = deframer;
+    }
+
+    fn message(&mut self, now: HostTime, message: FromBoard<'_>, heard: &mut Vec<Heard>) {
+        let greeting = matches!(self.phase, Phase::Greeting { .. });
+        match message {
+            FromBoard::Welcome(identity) if identity.session == self.session && greeting => {
+                self.phase = Phase::Open;
+                self.heard_at = now;
+                self.clock.observe(now, u64::from(identity.now.0) * 1_000);
+                heard.push(Heard::Welcome(Box::new(identity)));
+            }
+            FromBoard::WrongVersion { protocol, firmware } if greeting => {
+                self.phase = Phase::Closed;
+                heard.push(Heard::Refused(Unwelcome::WrongVersion {
+                    board: protocol,
+                    firmware: firmware.as_str().to_owned(),
+                    ours: PROTOCOL_VERSION,
+                }));
+            }
+            FromBoard::Busy { session } if session == self.session && greeting => {
+                self.phase = Phase::Closed;
+                heard.push(Heard::Refused(Unwelcome::Busy));
+            }
+            FromBoard::Ack(ack) if ack.session == self.session => {
+                let Some(in_flight) = self.in_flight.take_if(|sent| sent.command.id == ack.id) else { return };
+                let round_trip_us = now.us_since(in_flight.first_sent).max(1);
+                self.statistics.round_trip_us.saturating_record(round_trip_us);
+                heard.push(Heard::Answered { at: ack.at, result: ack.result });
+            }
+            FromBoard::Telemetry(frame) if matches!(self.phase, Phase::Open) => {
+                let Ok(samples) = unpack(frame.packed, frame.ticks) else {
+                    self.statistics.frames_bad += 1;
+                    return;
+                };
+                let last_us = frame.first_us + 1_000 * (samples.len() as u64 - 1);
+                self.clock.observe(now, last_us);
+                if let Some(due) = self.next_tick {
+                    self.statistics.ticks_missing += u64::try_from(frame.first.ms_since(due)).unwrap_or(0);
+                    self.statistics.frame_interval_us.saturating_record(now.us_since(self.heard_at).max(1));
+                }
+                self.next_tick = Some(frame.first.plus_ms(samples.len() as u32));
+                self.heard_at = now;
+                heard.push(Heard::Telemetry {
+                    first: frame.first,
+                    first_us: frame.first_us,
+                    samples: samples.to_vec(),
+                });
+            }
+            FromBoard::DwellEnded(report) => heard.push(Heard::DwellEnded(report)),
+            FromBoard::Tripped(report) => heard.push(Heard::Tripped(report)),
+            _ => {}
+        }
+    }
+
+    /// Time has passed: sends what is due. `operator_alive` keeps the lease going.
+    pub fn tick(&mut self, now: HostTime, operator_alive: bool, heard: &mut Vec<Heard>) {
+        match &mut self.phase {
+            Phase::Greeting { since, again } => {
+                if now.us_since(*since) > GREET_MS_MAX * 1_000 {
+                    self.phase = Phase::Closed;
+                    heard.push(Heard::Lost("nothing on the port answers in Stepwell's protocol"));
+                } else if now >= *again {
+                    *again = now.plus_ms(GREET_EVERY_MS);
+                    self.send(&ToBoard::Hello(Hello { protocol: PROTOCOL_VERSION, session: self.session }));
+                }
+            }
+            Phase::Open => self.tick_open(now, operator_alive, heard),
+            Phase::Closed => {}
+        }
+    }
+
+    fn tick_open(&mut self, now: HostTime, operator_alive: bool, heard: &mut Vec<Heard>) {
+        if self.silence_us(now) > SILENCE_MS_MAX * 1_000 {
+            self.phase = Phase::Closed;
+            heard.push(Heard::Lost("the board has fallen silent"));
+            return;
+        }
+        let Some(board_now) = self.board_now(now) else { return };
+        if operator_alive && now >= self.renew_at {
+            self.renew_at = now.plus_ms(u64::from(RENEW_EVERY_MS));
+            let valid_until = board_now.plus_ms(RENEW_VALID_MS);
+            self.send(&ToBoard::Renew(Renew { session: self.session, valid_until }));
+        }
+        let again = match &mut self.in_flight {
+            Some(sent) if now.us_since(sent.first_sent) > ANSWER_MS_MAX * 1_000 => {
+                self.phase = Phase::Closed;
+                heard.push(Heard::Lost("the board no longer answers commands"));
+                return;
+            }
+            Some(sent) if now >= sent.again => {
+                sent.again = now.plus_ms(RETRY_EVERY_MS);
+                self.statistics.retries += 1;
+                Some(sent.command)
+            }
+            Some(_) => None,
+            None => self.waiting.pop_front().map(|action| {
+                self.last_id = self.last_id.wrapping_add(1);
+                let command = Command {
+                    session: self.session,
+                    id: self.last_id,
+                    valid_until: board_now.plus_ms(COMMAND_VALID_MS),
+                    action,
+                };
+                let again = now.plus_ms(RETRY_EVERY_MS);
+                self.in_flight = Some(InFlight { command, first_sent: now, again });
+                command
+            }),
+        };
+        if let Some(command) = again {
+            self.send(&ToBoard::Command(command));
+        }
+    }
+
+    /// When [`Self::tick`] next has something to do, at the latest.
+    #[must_use]
+    pub fn tick_at(&self) -> HostTime {
+        match &self.phase {
+            Phase::Greeting { again, .. } => *again,
+            Phase::Open => {
+                let retry = self.in_flight.as_ref().map_or(self.renew_at, |sent| sent.again);
+                self.renew_at.min(retry)
+            }
+            Phase::Closed => HostTime(u64::MAX),
+        }
+    }
+}

@@ -1,0 +1,127 @@
+//! The loop: bytes from a port, words from the operator and the passing of time go into the engine;
+//! bytes for the port and things to do come out. The only file of this crate that reads a clock.
+//!
+//! Reading and writing have a task each, so that a write that blocks (a full USB buffer, a stalled
+//! adapter) can never hold up the stop key, the screen or the recorder. When the writer falls behind
+//! by more than its queue the link is as good as lost, and is treated so; the board's lease runs out
+//! meanwhile.
+
+use crate::engine::{Engine, Operator, Output, View};
+use crate::time::HostTime;
+use std::time::Duration;
+use stepwell_procedure::record::Outcome;
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
+use tokio::sync::{mpsc, watch};
+
+/// Frames that may wait for the port.
+const WRITES_WAITING_MAX: usize = 64;
+
+/// Chunks that may wait for the engine; a full queue holds up the reader, nothing else.
+const READS_WAITING_MAX: usize = 64;
+
+/// A screen gets a new view this often, in ms.
+const VIEW_EVERY_MS: u64 = 50;
+
+/// Opens a serial port by its path. Settings are those of the protocol: 921 600 baud, 8N1.
+///
+/// # Errors
+/// What went wrong, with the path and the way out.
+pub fn open(path: &str) -> Result<tokio_serial::SerialStream, String> {
+    use tokio_serial::SerialPortBuilderExt;
+    tokio_serial::new(path, BAUD).open_native_async().map_err(|error| {
+        let way_out = match error.kind() {
+            tokio_serial::ErrorKind::NoDevice => "check the cable, and `stepwell ports` for its name",
+            tokio_serial::ErrorKind::Io(std::io::ErrorKind::PermissionDenied) => {
+                "add yourself to the group that owns the port (often dialout or uucp), log in again"
+            }
+            tokio_serial::ErrorKind::Io(std::io::ErrorKind::NotFound) => {
+                "check the name, and `stepwell ports` for what is there"
+            }
+            _ => "close any other program that uses it",
+        };
+        format!("opening port {path}: {error}; {way_out}")
+    })
+}
+
+/// Baud rate of the protocol.
+pub const BAUD: u32 = 921_600;
+
+/// Serves `engine` on `port` until its run is over and every output has been handed on.
+///
+/// Words from the operator come in over `operator`; outputs go to `outputs` in order; `view` always
+/// holds a recent view. Returns the outcome; `None` when the board would not talk to us at all.
+pub async fn serve<P>(
+    mut engine: Engine,
+    port: P,
+    mut operator: mpsc::Receiver<Operator>,
+    outputs: mpsc::UnboundedSender<Output>,
+    view: watch::Sender<Option<View>>,
+) -> (Option<Outcome>, Engine)
+where
+    P: AsyncRead + AsyncWrite + Send + 'static,
+{
+    let (mut reader, mut writer) = tokio::io::split(port);
+    let (bytes_in, mut reads) = mpsc::channel::<Vec<u8>>(READS_WAITING_MAX);
+    let (writes, mut bytes_out) = mpsc::channel::<Vec<u8>>(WRITES_WAITING_MAX);
+    let reading = tokio::spawn(async move {
+        let mut buffer = vec![0; 4096];
+        // A port that is gone reads as an end or as an error; both drop the sender.
+        while let Ok(len @ 1..) = reader.read(&mut buffer).await {
+            if bytes_in.send(buffer[..len].to_vec()).await.is_err() {
+                return;
+            }
+        }
+    });
+    let writing = tokio::spawn(async move {
+        while let Some(bytes) = bytes_out.recv().await {
+            if writer.write_all(&bytes).await.is_err() {
+                return;
+            }
+        }
+    });
+
+    #[expect(clippy::disallowed_methods, reason = "this loop owns the session's clock")]
+    let began = tokio::time::Instant::now();
+    let host_now = || HostTime(u64::try_from(began.elapsed().as_micros()).unwrap_or(u64::MAX));
+    let mut view_at = HostTime(0);
+    let mut operator_gone = false;
+    loop {
+        let now = host_now();
+        engine.tick(now);
+        let bytes = engine.take_bytes();
+        if !bytes.is_empty() && writes.try_send(bytes).is_err() {
+            engine.port_lost("the port no longer takes what is written to it");
+        }
+        let mut unwelcome = false;
+        while let Some(output) = engine.poll() {
+            unwelcome |= matches!(output, Output::Unwelcome(_));
+            // A receiver that is gone has seen enough.
+            let _ = outputs.send(output);
+        }
+        let over = unwelcome || engine.outcome().is_some();
+        if over || now >= view_at {
+            view_at = now.plus_ms(VIEW_EVERY_MS);
+            let _ = view.send(Some(engine.view(now)));
+        }
+        if over {
+            break;
+        }
+        let wait = Duration::from_micros(engine.tick_at().min(view_at).us_since(host_now()));
+        tokio::select! {
+            read = reads.recv() => match read {
+                Some(bytes) => engine.receive(host_now(), &bytes),
+                None => engine.port_lost("the port is gone: cable pulled, or the board lost power"),
+            },
+            said = operator.recv(), if !operator_gone => {
+                // When the operator's side is gone without a word: stop, and come to an end.
+                operator_gone = said.is_none();
+                engine.operator(host_now(), said.unwrap_or(Operator::Stop));
+            }
+            () = tokio::time::sleep(wait) => {}
+        }
+    }
+    drop(writes);
+    reading.abort();
+    let _ = tokio::time::timeout(Duration::from_millis(200), writing).await;
+    (engine.outcome().cloned(), engine)
+}

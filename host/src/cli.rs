@@ -1,0 +1,122 @@
+//! What can be typed.
+
+use clap::{Args, Parser, Subcommand};
+use std::path::PathBuf;
+
+/// Bench-test controller for the two solenoid valves of a common-rail diesel pump on a test rig.
+///
+/// Without a verb the screens open. Not a safety component: guard, relief valve and emergency stop
+/// must work without it. Local codes, the maker's data and licensed practice come first.
+#[derive(Debug, Parser)]
+#[command(version, after_help = "Exit codes: 0 pass, 1 internal, 2 usage or file, 3 fail, 4 conditional, invalid or \
+    not measured, 5 link, 6 trip, 130 interrupted.\n\nExamples:\n  stepwell\n  stepwell run acceptance --pump heron --yes\n  \
+    stepwell run electrical --pump my-pump.toml --port /dev/ttyACM0 --id P-1042\n  stepwell show 3")]
+pub(crate) struct Cli {
+    #[command(subcommand)]
+    pub(crate) verb: Option<Verb>,
+    #[command(flatten)]
+    pub(crate) bench: BenchArgs,
+    #[command(flatten)]
+    pub(crate) store: StoreArgs,
+    /// Procedure that the screens begin with: a shipped one or a file
+    #[arg(long, default_value = "acceptance")]
+    pub(crate) procedure: String,
+}
+
+/// Where runs are kept.
+#[derive(Clone, Debug, Args)]
+pub(crate) struct StoreArgs {
+    /// File that keeps the runs [default: in your data folder]
+    #[arg(long, global = true, value_name = "FILE")]
+    pub(crate) store: Option<PathBuf>,
+}
+
+/// Which bench, which pump.
+#[derive(Clone, Debug, Args)]
+pub(crate) struct BenchArgs {
+    /// Pump sheet: a shipped one (heron, plover, dunlin) or a file
+    #[arg(long, default_value = "heron", value_name = "SHEET")]
+    pub(crate) pump: String,
+    /// Bench sheet: a shipped one or a file
+    #[arg(long, default_value = "demo", value_name = "SHEET")]
+    pub(crate) bench: String,
+    /// Serial port of a real board [default: the built-in bench]
+    #[arg(long, value_name = "PORT", conflicts_with_all = ["seed", "inject"])]
+    pub(crate) port: Option<String>,
+    /// The pump's own number; required with --port
+    #[arg(long, value_name = "ID")]
+    pub(crate) id: Option<String>,
+    #[command(flatten)]
+    pub(crate) model: ModelArgs,
+}
+
+/// What stands on the built-in bench.
+#[derive(Clone, Debug, Args)]
+pub(crate) struct ModelArgs {
+    /// Seed of everything random on the built-in bench
+    #[arg(long, default_value_t = 1, value_name = "N")]
+    pub(crate) seed: u64,
+    /// Fault on the built-in bench, with a severity (1 = fully developed); may be given again
+    #[arg(long, value_name = "FAULT[=SEVERITY]")]
+    pub(crate) inject: Vec<String>,
+}
+
+/// The verbs.
+#[derive(Debug, Subcommand)]
+pub(crate) enum Verb {
+    /// Carry out a procedure without screens
+    Run(RunArgs),
+    /// List the runs that are kept
+    Runs(JsonArgs),
+    /// Show a run: steps, findings, events
+    Show {
+        /// Number of the run
+        run: u64,
+        #[command(flatten)]
+        json: JsonArgs,
+    },
+    /// Check sheets and procedures
+    Check {
+        /// The files
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+    },
+    /// List the serial ports
+    Ports(JsonArgs),
+    /// Offer the built-in bench on a pseudo-terminal, for another program to use as a port
+    Serve {
+        /// Pump sheet of the pump on it
+        #[arg(long, default_value = "heron", value_name = "SHEET")]
+        pump: String,
+        #[command(flatten)]
+        model: ModelArgs,
+        /// Times real time
+        #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=50), value_name = "N")]
+        speed: u32,
+    },
+}
+
+/// Arguments of `run`.
+#[derive(Debug, Args)]
+pub(crate) struct RunArgs {
+    /// Procedure: a shipped one (electrical, fill-and-purge, acceptance) or a file
+    pub(crate) procedure: String,
+    #[command(flatten)]
+    pub(crate) bench: BenchArgs,
+    /// Answer every question with “done”; only where nobody can be hurt
+    #[arg(long)]
+    pub(crate) yes: bool,
+    /// Run the built-in bench in real time instead of as fast as it can
+    #[arg(long, conflicts_with = "port")]
+    pub(crate) real_time: bool,
+    #[command(flatten)]
+    pub(crate) json: JsonArgs,
+}
+
+/// For machines.
+#[derive(Clone, Copy, Debug, Args)]
+pub(crate) struct JsonArgs {
+    /// Print JSON
+    #[arg(long)]
+    pub(crate) json: bool,
+}

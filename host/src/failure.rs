@@ -1,0 +1,38 @@
+//! What can go wrong before or outside a run, and the exit code it has.
+
+use std::fmt;
+
+/// Something went wrong; the message says what was being done, what was found and what to do.
+#[derive(Debug)]
+pub(crate) enum Failure {
+    /// Usage, a file, a sheet, the store.
+    Usage(String),
+    /// The link: no port, nothing of ours on it.
+    Link(String),
+    /// Ours.
+    Internal(String),
+}
+
+impl Failure {
+    pub(crate) fn exit_code(&self) -> u8 {
+        match self {
+            Failure::Internal(_) => 1,
+            Failure::Usage(_) => 2,
+            Failure::Link(_) => 5,
+        }
+    }
+}
+
+impl fmt::Display for Failure {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Failure::Usage(message) | Failure::Link(message) | Failure::Internal(message) => f.write_str(message),
+        }
+    }
+}
+
+impl From<stepwell_store::StoreError> for Failure {
+    fn from(error: stepwell_store::StoreError) -> Self {
+        Failure::Usage(error.to_string())
+    }
+}

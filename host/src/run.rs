@@ -1,0 +1,334 @@
+//! `run`: a procedure without screens. Progress and questions on standard error, the result on
+//! standard output.
+
+use crate::cli::{BenchArgs, RunArgs, StoreArgs};
+use crate::failure::Failure;
+use crate::recorded::{self, Recorded};
+use crate::{library, mounted, render};
+use serde_json::json;
+use std::io::{BufRead, IsTerminal, Write};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, mpsc};
+use std::time::Duration;
+use stepwell_procedure::read;
+use stepwell_procedure::record::Outcome;
+use stepwell_procedure::run::{Plan, Progress, Prompt, Run};
+use stepwell_session::engine::{Engine, Operator, Output};
+use stepwell_session::lockstep::{self, Bench, Outside};
+use stepwell_session::serve;
+use stepwell_session::time::HostTime;
+use stepwell_virtual::VirtualBench;
+
+/// Everything that is asked for, read and checked together.
+pub(crate) fn plan(procedure: &str, bench: &BenchArgs) -> Result<Plan, Failure> {
+    let pump_id = match (&bench.id, &bench.port) {
+        (Some(id), _) if id.trim().is_empty() => {
+            return Err(Failure::Usage("the pump's number (--id) is empty; give the number on its plate".into()));
+        }
+        (Some(id), _) if id.trim().chars().count() > PUMP_ID_MAX || id.chars().any(char::is_control) => {
+            return Err(Failure::Usage(format!(
+                "the pump's number (--id) must be at most {PUMP_ID_MAX} characters on one line"
+            )));
+        }
+        (Some(id), _) => id.trim().to_owned(),
+        (None, Some(_)) => {
+            return Err(Failure::Usage("a run on a real board needs the pump's own number: add --id NUMBER".into()));
+        }
+        (None, None) => "DEMO".to_owned(),
+    };
+    let plan = Plan {
+        pump_id,
+        pump: library::pump(&bench.pump)?,
+        bench: library::bench(&bench.bench)?,
+        procedure: library::procedure(procedure)?,
+    };
+    let faults = read::check_together(&plan.pump, &plan.bench, &plan.procedure);
+    if faults.is_empty() { Ok(plan) } else { Err(Failure::Usage(faults.join("\n"))) }
+}
+
+/// Longest number of a pump, in characters.
+const PUMP_ID_MAX: usize = 64;
+
+/// Carries out `run`.
+pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure> {
+    let plan = plan(&args.procedure, &args.bench)?;
+    let path = recorded::store_path(store.store.as_ref())?;
+    let on_built_in = args.bench.port.is_none();
+    let simulation = on_built_in.then(|| mounted::describe(&args.bench.model));
+    let recorded = Recorded::open(&path, &plan, simulation)?;
+    let mut terminal = Terminal::new(args.yes, recorded)?;
+    eprintln!(
+        "{} · pump {} ({}) · bench {}",
+        plan.procedure.title, plan.pump_id, plan.pump.title, plan.bench.title
+    );
+    let engine = Engine::new(Run::new(plan.clone()), rand::random(), HostTime(0));
+    let (outcome, engine) = match &args.bench.port {
+        None if !args.real_time => {
+            let mut bench = InProcess(VirtualBench::new(&mounted::setup(&plan.pump, &args.bench.model)?));
+            let mut engine = engine;
+            let outcome = lockstep::run(&mut engine, &mut bench, &mut terminal);
+            (outcome, engine)
+        }
+        None => {
+            let setup = mounted::setup(&plan.pump, &args.bench.model)?;
+            on_port(engine, &mut terminal, move || Ok(crate::verbs::built_in_port(&setup)))?
+        }
+        Some(port) => {
+            let port = port.clone();
+            on_port(engine, &mut terminal, move || serve::open(&port))?
+        }
+    };
+    terminal.end_line();
+    let Some(outcome) = outcome else {
+        return Err(Failure::Link(terminal.unwelcome.unwrap_or_else(|| "the board did not answer".to_owned())));
+    };
+    if engine.run().calibration().is_none() {
+        return Err(Failure::Link(format!(
+            "{}; check the port's name with `stepwell ports`",
+            terminal.lost.unwrap_or("nothing answers")
+        )));
+    }
+    report(args, &engine, &outcome, &terminal.recorded);
+    if let Some(why) = terminal.recorded.failed() {
+        return Err(Failure::Internal(format!("the run went on but could not be written down: {why}")));
+    }
+    Ok(outcome.exit_code())
+}
+
+fn report(args: &RunArgs, engine: &Engine, outcome: &Outcome, recorded: &Recorded) {
+    let findings = engine.run().findings();
+    if args.json.json {
+        let result = json!({
+            "run": recorded.number(),
+            "pump_id": engine.run().plan().pump_id,
+            "procedure": engine.run().plan().procedure.name,
+            "ended": outcome.ended,
+            "verdict": outcome.verdict,
+            "findings": findings.iter().map(render::finding_json).collect::<Vec<_>>(),
+        });
+        println!("{result:#}");
+        return;
+    }
+    println!();
+    print!("{}", render::findings(findings));
+    println!();
+    print!("{}", render::outcome(outcome, args.bench.port.is_none()));
+    if let Some(number) = recorded.number() {
+        println!("Kept as run {number}; `stepwell show {number}` shows it again.");
+    }
+}
+
+/// The built-in bench, advanced in lockstep.
+struct InProcess(VirtualBench);
+
+impl Bench for InProcess {
+    fn exchange(&mut self, to_board: &[u8], ms: u32, from_board: &mut Vec<u8>) {
+        self.0.receive(to_board);
+        for _ in 0..ms {
+            self.0.tick();
+            self.0.transmit(from_board);
+        }
+    }
+}
+
+/// Serves the engine on a port, with the terminal as the operator's side.
+fn on_port<P, F>(engine: Engine, terminal: &mut Terminal, open: F) -> Result<(Option<Outcome>, Engine), Failure>
+where
+    P: tokio::io::AsyncRead + tokio::io::AsyncWrite + Send + 'static,
+    F: FnOnce() -> Result<P, String>,
+{
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .map_err(|error| Failure::Internal(format!("starting the session: {error}")))?;
+    runtime.block_on(async {
+        let port = open().map_err(Failure::Link)?;
+        let (said, operator) = tokio::sync::mpsc::channel(16);
+        let (outputs, mut done) = tokio::sync::mpsc::unbounded_channel();
+        let (view, watched) = tokio::sync::watch::channel(None);
+        let serving = tokio::spawn(serve::serve(engine, port, operator, outputs, view));
+        let mut open_prompt: Option<Prompt> = None;
+        let mut stops = 0;
+        loop {
+            let output = tokio::time::timeout(Duration::from_millis(50), done.recv()).await;
+            match output {
+                Ok(Some(Output::Ask(prompt))) => open_prompt = Some(prompt),
+                Ok(Some(output)) => {
+                    let statistics = Default::default();
+                    terminal.take(&statistics, &output);
+                    continue;
+                }
+                Ok(None) => break,
+                Err(_) => {}
+            }
+            if terminal.stops.load(Ordering::Relaxed) > stops {
+                stops = terminal.stops.load(Ordering::Relaxed);
+                open_prompt = None;
+                let _ = said.send(Operator::Stop).await;
+            }
+            if let Some(prompt) = &open_prompt
+                && let Some(yes) = terminal.answer(prompt)
+            {
+                let _ = said.send(Operator::Answer { prompt: prompt.number, yes }).await;
+                open_prompt = None;
+            }
+            let _ = said.send(Operator::Alive).await;
+            if let Some(view) = watched.borrow().as_ref() {
+                terminal.progress(&view.progress);
+            }
+        }
+        serving.await.map_err(|error| Failure::Internal(format!("the session ended by itself: {error}")))
+    })
+}
+
+/// The terminal: progress, questions, Ctrl-C.
+struct Terminal {
+    yes: bool,
+    recorded: Recorded,
+    stops: Arc<AtomicUsize>,
+    stops_seen: usize,
+    lines: Option<mpsc::Receiver<String>>,
+    asked: u32,
+    in_place: bool,
+    line_open: bool,
+    shown: (usize, String),
+    unwelcome: Option<String>,
+    lost: Option<&'static str>,
+}
+
+impl Terminal {
+    fn new(yes: bool, recorded: Recorded) -> Result<Terminal, Failure> {
+        let stops = Arc::new(AtomicUsize::new(0));
+        let mut signals = signal_hook::iterator::Signals::new([
+            signal_hook::consts::SIGINT,
+            signal_hook::consts::SIGTERM,
+            signal_hook::consts::SIGHUP,
+        ])
+        .map_err(|error| Failure::Internal(format!("listening for Ctrl-C: {error}")))?;
+        let counted = Arc::clone(&stops);
+        std::thread::spawn(move || {
+            for _ in signals.forever() {
+                counted.fetch_add(1, Ordering::Relaxed);
+            }
+        });
+        Ok(Terminal {
+            yes,
+            recorded,
+            stops,
+            stops_seen: 0,
+            lines: None,
+            asked: 0,
+            in_place: std::io::stderr().is_terminal(),
+            line_open: false,
+            shown: (0, String::new()),
+            unwelcome: None,
+            lost: None,
+        })
+    }
+
+    fn end_line(&mut self) {
+        if std::mem::take(&mut self.line_open) {
+            eprintln!();
+        }
+    }
+
+    fn progress(&mut self, progress: &Progress) {
+        let what = (progress.step, format!("{} {}", progress.title, progress.activity));
+        let new = what != self.shown;
+        if !new && !self.in_place || progress.title.is_empty() {
+            return;
+        }
+        let (elapsed_ms, planned_ms) = progress.round_ms;
+        let left_s = f64::from(planned_ms.saturating_sub(elapsed_ms)) / 1000.0;
+        let left = if planned_ms > 0 { format!(", {left_s:.0} s left") } else { String::new() };
+        let dash = if progress.activity.is_empty() { "" } else { " – " };
+        let line =
+            format!("[{}/{}] {}{dash}{}{left}", progress.step, progress.steps, progress.title, progress.activity);
+        if self.in_place {
+            let shown: String = line.chars().take(78).collect();
+            eprint!("\r{shown}{}", " ".repeat(78 - shown.chars().count()));
+            let _ = std::io::stderr().flush();
+            self.line_open = true;
+        } else {
+            eprintln!("{line}");
+        }
+        self.shown = what;
+    }
+
+    fn take(&mut self, statistics: &stepwell_session::link::LinkStatistics, output: &Output) {
+        match output {
+            Output::Unwelcome(why) => self.unwelcome = Some(why.to_string()),
+            Output::Lost(why) => self.lost = Some(why),
+            _ => {}
+        }
+        self.recorded.output(statistics, output);
+    }
+
+    /// Lines typed, read on a thread so that nothing ever waits for the keyboard.
+    fn typed(&mut self) -> Result<String, mpsc::TryRecvError> {
+        let lines = self.lines.get_or_insert_with(|| {
+            let (send, lines) = mpsc::channel();
+            std::thread::spawn(move || {
+                for line in std::io::stdin().lock().lines().map_while(Result::ok) {
+                    if send.send(line).is_err() {
+                        return;
+                    }
+                }
+            });
+            lines
+        });
+        match lines.recv_timeout(Duration::from_millis(20)) {
+            Ok(line) => Ok(line),
+            Err(mpsc::RecvTimeoutError::Timeout) => Err(mpsc::TryRecvError::Empty),
+            Err(mpsc::RecvTimeoutError::Disconnected) => Err(mpsc::TryRecvError::Disconnected),
+        }
+    }
+}
+
+impl Outside for Terminal {
+    fn answer(&mut self, prompt: &Prompt) -> Option<bool> {
+        if self.asked != prompt.number {
+            self.asked = prompt.number;
+            self.end_line();
+            eprintln!("\n{}", prompt.title);
+            for line in prompt.text.lines() {
+                eprint!("{}", render::wrapped(line, "  ", "  "));
+            }
+            if self.yes {
+                eprintln!("  done (--yes)");
+            } else {
+                eprintln!("  Enter = done · n and Enter = no · Ctrl-C = SOFTWARE STOP");
+            }
+        }
+        if self.yes {
+            return Some(true);
+        }
+        match self.typed() {
+            Ok(line) => Some(!line.trim().to_lowercase().starts_with('n')),
+            Err(mpsc::TryRecvError::Empty) => None,
+            Err(mpsc::TryRecvError::Disconnected) => {
+                eprintln!("  nobody there to answer: taken as no (--yes answers every question)");
+                Some(false)
+            }
+        }
+    }
+
+    fn output(&mut self, engine: &Engine, output: Output) {
+        self.take(engine.statistics(), &output);
+        if matches!(output, Output::Samples { .. }) {
+            let progress = engine.run().progress();
+            let second = progress.round_ms.0 / 1000;
+            if (progress.step, second as usize) != (self.shown.0, self.asked as usize) {
+                self.progress(&progress);
+            }
+        }
+    }
+
+    fn wants_stop(&mut self) -> bool {
+        let stops = self.stops.load(Ordering::Relaxed);
+        let new = stops > self.stops_seen;
+        self.stops_seen = stops;
+        new
+    }
+}

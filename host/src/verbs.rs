@@ -1,0 +1,290 @@
+//! The verbs other than `run`.
+
+use crate::cli::{Cli, JsonArgs, ModelArgs, StoreArgs, Verb};
+use crate::failure::Failure;
+use crate::{library, mounted, recorded, render, run, tui};
+use serde_json::json;
+use std::path::PathBuf;
+use std::time::Duration;
+use stepwell_procedure::read::{self, Kind};
+use stepwell_protocol::state::State;
+use stepwell_store::Store;
+use stepwell_virtual::{Setup, VirtualBench};
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+
+/// Carries out what was typed and returns the exit code.
+pub(crate) fn carry_out(cli: Cli) -> Result<u8, Failure> {
+    match cli.verb {
+        None => tui::screens(&cli.procedure, &cli.bench, &cli.store),
+        Some(Verb::Run(args)) => run::headless(&args, &cli.store),
+        Some(Verb::Runs(json)) => runs(&cli.store, json),
+        Some(Verb::Show { run, json }) => show(run, &cli.store, json),
+        Some(Verb::Check { files }) => check(&files),
+        Some(Verb::Ports(json)) => ports(json),
+        Some(Verb::Serve { pump, model, speed }) => serve(&pump, &model, speed),
+    }
+}
+
+fn runs(store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
+    let store = Store::open_to_read(&recorded::store_path(store.store.as_ref())?)?;
+    let runs = store.runs()?;
+    if json.json {
+        let rows: Vec<_> = runs
+            .iter()
+            .map(|run| json!({"run": run.number, "head": run.head, "outcome": run.outcome, "duration_s": run.duration_s}))
+            .collect();
+        println!("{:#}", json!(rows));
+        return Ok(0);
+    }
+    if runs.is_empty() {
+        println!("No runs yet. `stepwell run acceptance --pump heron --yes` makes one on the built-in bench.");
+    }
+    for run in runs {
+        let simulated = if run.head.simulated { "SIMULATED " } else { "" };
+        println!(
+            "{:>4}  {}  {:<16} {:<14} {:<10} {simulated}{}, {}",
+            run.number,
+            run.head.started,
+            run.head.pump_id,
+            run.head.procedure,
+            run.head.pump_sheet,
+            run.outcome.verdict.words().to_uppercase(),
+            render::ended(&run.outcome.ended),
+        );
+    }
+    Ok(0)
+}
+
+fn show(number: u64, store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
+    let store = Store::open_to_read(&recorded::store_path(store.store.as_ref())?)?;
+    let run = store.run(number)?;
+    if json.json {
+        let shown = json!({
+            "run": number,
+            "head": run.head,
+            "outcome": run.outcome,
+            "steps": run.steps,
+            "findings": run.findings.iter().map(render::finding_json).collect::<Vec<_>>(),
+            "events": run.events,
+        });
+        println!("{shown:#}");
+        return Ok(0);
+    }
+    let head = &run.head;
+    println!("Run {number}: {} of pump {} on {}", head.procedure, head.pump_id, head.started);
+    println!("Sheets:  pump {}, bench {}", head.pump_sheet, head.bench_sheet);
+    println!("Board:   {}, firmware {}; program {}", head.board, head.firmware, head.program);
+    if let Some(simulation) = &head.simulation {
+        println!("SIMULATED: {simulation}");
+    }
+    println!("\nSteps");
+    for step in &run.steps {
+        let seconds = f64::from(step.ticks.1.wrapping_sub(step.ticks.0)) / 1000.0;
+        println!("  {:<44} {seconds:>7.1} s", step.title);
+    }
+    println!("\nEvents");
+    for event in &run.events {
+        let at = format!("  {:>9.3} s  ", f64::from(event.at) / 1000.0);
+        print!("{}", render::wrapped(&event.text, &at, "               "));
+    }
+    println!("\nFindings");
+    print!("{}", render::findings(&run.findings));
+    println!();
+    print!("{}", render::outcome(&run.outcome, head.simulated));
+    Ok(0)
+}
+
+fn check(files: &[PathBuf]) -> Result<u8, Failure> {
+    let mut wrong = Vec::new();
+    let mut names: Vec<(Kind, String, String)> = Vec::new();
+    for path in files {
+        let file = path.display().to_string();
+        let checked = library::read_file("file", path).and_then(|text| {
+            let fault = |wrong: read::Wrong| Failure::Usage(wrong.to_string());
+            let kind = read::kind_of(&file, &text).map_err(fault)?;
+            let name = match kind {
+                Kind::PumpSheet => read::pump_sheet(&file, &text).map_err(fault)?.name,
+                Kind::BenchSheet => read::bench_sheet(&file, &text).map_err(fault)?.name,
+                Kind::Procedure => read::procedure(&file, &text).map_err(fault)?.name,
+            };
+            Ok((kind, name))
+        });
+        match checked {
+            Ok((kind, name)) => {
+                match names.iter().find(|(k, n, _)| *k == kind && *n == name) {
+                    Some((_, _, other)) => wrong.push(format!(
+                        "{file}: the name “{name}” is taken by {other}; give one of the two another name"
+                    )),
+                    None => println!("{file}: {} “{name}”: good", kind.words()),
+                }
+                names.push((kind, name, file));
+            }
+            Err(failure) => wrong.push(failure.to_string()),
+        }
+    }
+    if wrong.is_empty() { Ok(0) } else { Err(Failure::Usage(wrong.join("\n"))) }
+}
+
+fn ports(json: JsonArgs) -> Result<u8, Failure> {
+    let ports = tokio_serial::available_ports()
+        .map_err(|error| Failure::Link(format!("listing the serial ports: {error}")))?;
+    let kind = |kind: &tokio_serial::SerialPortType| match kind {
+        tokio_serial::SerialPortType::UsbPort(usb) => format!(
+            "USB {:04x}:{:04x} {} {}",
+            usb.vid,
+            usb.pid,
+            usb.product.as_deref().unwrap_or("no product name"),
+            usb.serial_number.as_deref().unwrap_or("no serial number"),
+        ),
+        tokio_serial::SerialPortType::PciPort => "built into this computer".to_owned(),
+        tokio_serial::SerialPortType::BluetoothPort => "radio".to_owned(),
+        tokio_serial::SerialPortType::Unknown => "unknown kind".to_owned(),
+    };
+    if json.json {
+        let rows: Vec<_> =
+            ports.iter().map(|port| json!({"port": port.port_name, "kind": kind(&port.port_type)})).collect();
+        println!("{:#}", json!(rows));
+        return Ok(0);
+    }
+    if ports.is_empty() {
+        println!("No serial ports. Plug the board in; a pseudo-terminal is never listed, name it by its path.");
+    }
+    for port in ports {
+        println!("{:<24} {}", port.port_name, kind(&port.port_type));
+    }
+    Ok(0)
+}
+
+/// Ticks between two exchanges with a port.
+const EXCHANGE_TICKS: u32 = 5;
+
+/// The built-in bench behind a port of this process, in real time. Must be called inside a runtime.
+pub(crate) fn built_in_port(setup: &Setup) -> tokio::io::DuplexStream {
+    let (ours, theirs) = tokio::io::duplex(1 << 16);
+    let setup = setup.clone();
+    tokio::spawn(async move {
+        let mut port = ours;
+        let mut bytes = [0; 4096];
+        // The bench is switched on by the first byte.
+        let Ok(len @ 1..) = port.read(&mut bytes).await else { return };
+        let mut bench = VirtualBench::new(&setup);
+        bench.receive(&bytes[..len]);
+        let _ = pace(&mut port, &mut bench, 1, |_| {}).await;
+    });
+    theirs
+}
+
+/// Runs a bench at `speed` times real time on `port` until the port is gone.
+async fn pace<P>(
+    port: &mut P,
+    bench: &mut VirtualBench,
+    speed: u32,
+    mut watch: impl FnMut(&VirtualBench),
+) -> std::io::Result<()>
+where
+    P: tokio::io::AsyncRead + tokio::io::AsyncWrite + Unpin,
+{
+    let every = Duration::from_micros(u64::from(EXCHANGE_TICKS) * 1_000 / u64::from(speed));
+    let mut beat = tokio::time::interval(every);
+    let mut bytes = [0; 4096];
+    let mut out = Vec::new();
+    loop {
+        tokio::select! {
+            read = port.read(&mut bytes) => match read? {
+                0 => return Ok(()),
+                len => bench.receive(&bytes[..len]),
+            },
+            _ = beat.tick() => {
+                for _ in 0..EXCHANGE_TICKS {
+                    bench.tick();
+                    watch(bench);
+                }
+                bench.transmit(&mut out);
+                if !out.is_empty() {
+                    // A reader that does not read holds up the wire, not the board.
+                    let written = tokio::time::timeout(Duration::from_millis(20), port.write(&out)).await;
+                    match written {
+                        Ok(len) => { out.drain(..len?); }
+                        Err(_) => out.clear(),
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// A bench whose port is gone is watched this long before it is switched off, in ticks.
+const AFTER_GONE_TICKS: u32 = 8_000;
+
+fn serve(pump: &str, model: &ModelArgs, speed: u32) -> Result<u8, Failure> {
+    let setup = mounted::setup(&library::pump(pump)?, model)?;
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| Failure::Internal(format!("starting the bench: {error}")))?;
+    runtime.block_on(async {
+        let (mut master, slave) = tokio_serial::SerialStream::pair()
+            .map_err(|error| Failure::Link(format!("making a pseudo-terminal: {error}")))?;
+        let name = tokio_serial::SerialPort::name(&slave)
+            .ok_or_else(|| Failure::Link("making a pseudo-terminal: it has no name".into()))?;
+        drop(slave);
+        println!("SIMULATED bench with pump {pump} at {name}, {speed} × real time. Ctrl-C ends it.");
+        println!("In another terminal: stepwell run acceptance --pump {pump} --port {name} --id NUMBER");
+        let stop = tokio::signal::ctrl_c();
+        tokio::pin!(stop);
+        loop {
+            tokio::select! {
+                _ = &mut stop => return Ok(130),
+                () = one_client(&mut master, &setup, speed) => {}
+            }
+        }
+    })
+}
+
+/// Waits for a program, serves it, and watches the bench come to rest when it is gone.
+async fn one_client(master: &mut tokio_serial::SerialStream, setup: &Setup, speed: u32) {
+    let mut bytes = [0; 4096];
+    let len = loop {
+        match master.read(&mut bytes).await {
+            Ok(len @ 1..) => break len,
+            // Nobody has the other end open.
+            Ok(0) | Err(_) => tokio::time::sleep(Duration::from_millis(20)).await,
+        }
+    };
+    let mut bench = VirtualBench::new(setup);
+    bench.receive(&bytes[..len]);
+    println!("bench switched on by a program");
+    let mut log = StateLog { last: State::Rest, energised_until: None };
+    let gone = pace(master, &mut bench, speed, |bench| log.watch(bench)).await;
+    let at = bench.now();
+    println!("program gone at tick {} ({})", at.0, gone.err().map_or("closed".to_owned(), |e| e.to_string()));
+    for _ in 0..AFTER_GONE_TICKS {
+        bench.tick();
+        log.watch(&bench);
+    }
+    match log.energised_until {
+        Some(until) if until.is_after(at) => {
+            println!("last output energised at tick {}, {} ms after the program was gone", until.0, until.ms_since(at));
+        }
+        _ => println!("nothing was energised when the program was gone"),
+    }
+    println!("bench switched off at {}", stepwell_procedure::words::state(bench.state()));
+}
+
+/// Prints changes of the board's state.
+struct StateLog {
+    last: State,
+    energised_until: Option<stepwell_protocol::time::Tick>,
+}
+
+impl StateLog {
+    fn watch(&mut self, bench: &VirtualBench) {
+        if bench.outputs().energised() {
+            self.energised_until = Some(bench.now());
+        }
+        if bench.state() != self.last {
+            self.last = bench.state();
+            println!("tick {:>8}: {}", bench.now().0, stepwell_procedure::words::state(self.last));
+        }
+    }
+}

@@ -1,0 +1,172 @@
+//! Walking a run's chain of digests, record by record.
+
+use crate::digest::{Body, Chain, Digest, hex};
+use crate::error::{StoreError, met};
+use crate::read::{entry, samples_from};
+use crate::write::Seal;
+use crate::{Store, codec};
+use rusqlite::{OptionalExtension, Row};
+use stepwell_procedure::record::RunHead;
+use stepwell_protocol::channel::Channel;
+use stepwell_protocol::time::Tick;
+
+/// A run whose records are all as they were written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Verified {
+    /// The run.
+    pub number: u64,
+    /// Records in its sequence, head and seal included.
+    pub records: u64,
+    /// Whether it ends in a seal. Without one nothing says whether the end is missing.
+    pub sealed: bool,
+    /// Digest of the last record, 64 hexadecimal digits. Noted elsewhere it proves later that the run is
+    /// still the same.
+    pub digest: String,
+}
+
+/// All records of a run but the head, in sequence. The columns are those of an entry, a chunk or a seal.
+const RECORDS: &str = "\
+    SELECT 'E' AS tag, seq, kind, body, NULL, NULL, NULL, NULL, digest FROM entries WHERE run = ?1 \
+    UNION ALL \
+    SELECT 'C', seq, channel, blob, first_tick, first_us, count, codec, digest FROM chunks WHERE run = ?1 \
+    UNION ALL \
+    SELECT 'S', seq, NULL, body, NULL, NULL, NULL, NULL, digest FROM seals WHERE run = ?1 \
+    ORDER BY seq";
+
+impl Store {
+    /// Checks that every record of a run is what was written, that none is missing, added or moved, that
+    /// each can be read, and that the file as a whole is in order.
+    ///
+    /// # Errors
+    /// [`StoreError::BadRecord`] names the first record that is wrong; [`StoreError::Damaged`] says what
+    /// is wrong with the file; [`StoreError::NoSuchRun`].
+    pub fn verify(&self, number: u64) -> Result<Verified, StoreError> {
+        let doing = format!("verifying run {number}");
+        let err = |error| met(&self.path, doing.clone())(error);
+        let transaction = self.connection.unchecked_transaction().map_err(err)?;
+        let mut chain = Chain::new(number);
+        self.verify_head(number, &mut chain)?;
+
+        let mut sealed = false;
+        let mut select = transaction.prepare_cached(RECORDS).map_err(err)?;
+        let mut rows = select.query([number.cast_signed()]).map_err(err)?;
+        loop {
+            let after =
+                |error| met(&self.path, format!("{doing} after record {}", chain.next_seq - 1))(error);
+            let Some(row) = rows.next().map_err(after)? else { break };
+            let seq = chain.next_seq;
+            let bad = |record: &str, found: String| self.bad_record(number, seq, record, found);
+            if sealed {
+                return Err(bad("after the seal", "there must be none".into()));
+            }
+            let record = Record::of(row).map_err(|error| bad("columns", error.to_string()))?;
+            if record.seq != seq {
+                return Err(bad("missing", format!("the next one there is {}", record.seq)));
+            }
+            let (_, digest) = chain.append(record.body);
+            if digest != record.digest {
+                return Err(bad(
+                    &record.name(),
+                    "its digest does not fit it and the records before it".into(),
+                ));
+            }
+            record.readable().map_err(|found| bad(&record.name(), found))?;
+            sealed = matches!(record.body, Body::Seal(_));
+        }
+        drop(rows);
+        drop(select);
+        self.verify_structure(&doing)?;
+        Ok(Verified { number, records: chain.next_seq, sealed, digest: hex(&chain.last) })
+    }
+
+    fn verify_head(&self, number: u64, chain: &mut Chain) -> Result<(), StoreError> {
+        let doing = format!("verifying run {number}");
+        let head: Option<(Vec<u8>, Vec<u8>)> = self
+            .connection
+            .query_row(
+                "SELECT CAST(head AS BLOB), digest FROM runs WHERE number = ?1",
+                [number.cast_signed()],
+                |row| row.try_into(),
+            )
+            .optional()
+            .map_err(met(&self.path, doing))?;
+        let (head, digest) = head.ok_or_else(|| self.no_such_run(number))?;
+        let bad = |found: String| self.bad_record(number, 0, "the head", found);
+        if chain.append(Body::Head(&head)).1[..] != digest {
+            return Err(bad("its digest does not fit it".into()));
+        }
+        serde_json::from_slice::<RunHead>(&head).map(drop).map_err(|error| bad(error.to_string()))
+    }
+
+    /// What no digest covers: the tree of pages that holds the records. A damaged one may hide records.
+    fn verify_structure(&self, doing: &str) -> Result<(), StoreError> {
+        let found: String = self
+            .connection
+            .query_row("PRAGMA integrity_check(1)", [], |row| row.get(0))
+            .map_err(met(&self.path, doing))?;
+        if found == "ok" {
+            Ok(())
+        } else {
+            Err(StoreError::Damaged { doing: doing.to_owned(), path: self.path.clone(), found })
+        }
+    }
+}
+
+/// A row of [`RECORDS`].
+struct Record<'r> {
+    seq: u64,
+    body: Body<'r>,
+    digest: Digest,
+}
+
+impl<'r> Record<'r> {
+    fn of(row: &'r Row<'_>) -> rusqlite::Result<Record<'r>> {
+        let tag = row.get_ref(0)?.as_str()?;
+        let bytes = |column| row.get_ref(column)?.as_bytes().map_err(rusqlite::Error::from);
+        let body = match tag {
+            "E" => Body::Entry { kind: bytes(2)?, body: bytes(3)? },
+            "C" => Body::Chunk {
+                channel: bytes(2)?,
+                first_tick: row.get(4)?,
+                first_us: row.get::<_, Option<i64>>(5)?.map(i64::cast_unsigned),
+                count: row.get(6)?,
+                codec: row.get(7)?,
+                blob: bytes(3)?,
+            },
+            _ => Body::Seal(bytes(3)?),
+        };
+        Ok(Record { seq: row.get::<_, i64>(1)?.cast_unsigned(), body, digest: row.get(8)? })
+    }
+
+    fn name(&self) -> String {
+        match self.body {
+            Body::Head(_) => "the head".to_owned(),
+            Body::Entry { kind, .. } => String::from_utf8_lossy(kind).into_owned(),
+            Body::Chunk { channel, first_tick, .. } => {
+                samples_from(&String::from_utf8_lossy(channel), Tick(first_tick))
+            }
+            Body::Seal(_) => "the seal".to_owned(),
+        }
+    }
+
+    /// Whether the record, being as it was written, also means something.
+    fn readable(&self) -> Result<(), String> {
+        let text = |bytes| std::str::from_utf8(bytes).map_err(|error| error.to_string());
+        match self.body {
+            Body::Head(json) => {
+                serde_json::from_slice::<RunHead>(json).map(drop).map_err(|error| error.to_string())
+            }
+            Body::Entry { kind, body } => entry(text(kind)?, text(body)?).map(drop),
+            Body::Chunk { channel, count, codec, blob, .. } => {
+                let name = text(channel)?;
+                if !Channel::ALL.iter().any(|channel| channel.name() == name) {
+                    return Err(format!("\"{name}\" is no column known here"));
+                }
+                codec::decode(codec, count, blob).map(drop)
+            }
+            Body::Seal(json) => {
+                serde_json::from_slice::<Seal<'_>>(json).map(drop).map_err(|error| error.to_string())
+            }
+        }
+    }
+}

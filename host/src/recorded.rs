@@ -95,7 +95,7 @@ impl Recorded {
             self.failed.get_or_insert(error.to_string());
         }
         if let Some(error) = self.recorder.as_ref().and_then(Recorder::failed) {
-            self.failed.get_or_insert(error);
+            self.failed.get_or_insert(error.to_string());
         }
     }
 

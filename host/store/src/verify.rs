@@ -98,16 +98,26 @@ impl Store {
         serde_json::from_slice::<RunHead>(&head).map(drop).map_err(|error| bad(error.to_string()))
     }
 
-    /// What no digest covers: the tree of pages that holds the records. A damaged one may hide records.
+    /// What no digest covers: the trees of pages that hold the records, and to which run a record belongs.
+    /// Damage there may hide records.
     fn verify_structure(&self, doing: &str) -> Result<(), StoreError> {
-        let found: String = self
-            .connection
-            .query_row("PRAGMA integrity_check(1)", [], |row| row.get(0))
-            .map_err(met(&self.path, doing))?;
-        if found == "ok" {
-            Ok(())
-        } else {
+        let err = |error| met(&self.path, doing)(error);
+        let damaged = |found: String| {
             Err(StoreError::Damaged { doing: doing.to_owned(), path: self.path.clone(), found })
+        };
+        let found: String =
+            self.connection.query_row("PRAGMA integrity_check(1)", [], |row| row.get(0)).map_err(err)?;
+        if found != "ok" {
+            return damaged(found);
+        }
+        let stray: Option<String> = self
+            .connection
+            .query_row("SELECT \"table\" FROM pragma_foreign_key_check", [], |row| row.get(0))
+            .optional()
+            .map_err(err)?;
+        match stray {
+            None => Ok(()),
+            Some(table) => damaged(format!("a row of {table} belongs to no run")),
         }
     }
 }

@@ -140,6 +140,23 @@ fn the_first_bad_record_is_named() {
     }
 }
 
+/// A seal that has slipped to a run that is not there would otherwise make its run look broken off.
+#[test]
+fn a_record_that_belongs_to_no_run_is_noticed() {
+    let (folder, path) = folder();
+    let (bytes, _) = sound(folder.path());
+    for table in ["seals", "entries", "chunks"] {
+        std::fs::write(&path, &bytes).unwrap();
+        let connection = Connection::open(&path).unwrap();
+        connection.pragma_update(None, "foreign_keys", false).unwrap();
+        connection.execute(&format!("UPDATE {table} SET run = 66 WHERE run = 2"), []).unwrap();
+        drop(connection);
+        let error = Store::open_to_read(&path).unwrap().verify(1).unwrap_err();
+        assert!(matches!(error, StoreError::Damaged { .. }), "{error}");
+        assert!(error.to_string().contains(table), "{error}");
+    }
+}
+
 /// What no digest can show: without its seal a run looks broken off.
 #[test]
 fn a_removed_seal_makes_an_interrupted_run() {

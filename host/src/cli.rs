@@ -8,9 +8,12 @@ use std::path::PathBuf;
 /// Without a verb the screens open. Not a safety component: guard, relief valve and emergency stop
 /// must work without it. Local codes, the maker's data and licensed practice come first.
 #[derive(Debug, Parser)]
-#[command(version, after_help = "Exit codes: 0 pass, 1 internal, 2 usage or file, 3 fail, 4 conditional, invalid or \
+#[command(
+    version,
+    after_help = "Exit codes: 0 pass, 1 internal, 2 usage or file, 3 fail, 4 conditional, invalid or \
     not measured, 5 link, 6 trip, 130 interrupted.\n\nExamples:\n  stepwell\n  stepwell run acceptance --pump heron --yes\n  \
-    stepwell run electrical --pump my-pump.toml --port /dev/ttyACM0 --id P-1042\n  stepwell show 3")]
+    stepwell run electrical --pump my-pump.toml --port /dev/ttyACM0 --id P-1042\n  stepwell show 3"
+)]
 pub(crate) struct Cli {
     #[command(subcommand)]
     pub(crate) verb: Option<Verb>,

@@ -6,6 +6,8 @@ pub(crate) fn calendar() -> String {
     let now = std::time::SystemTime::now();
     jiff::Timestamp::try_from(now).map_or_else(
         |_| "unknown".to_owned(),
-        |stamp| jiff::Zoned::new(stamp, jiff::tz::TimeZone::system()).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string(),
+        |stamp| {
+            jiff::Zoned::new(stamp, jiff::tz::TimeZone::system()).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+        },
     )
 }

@@ -26,7 +26,9 @@ impl Failure {
 impl fmt::Display for Failure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Failure::Usage(message) | Failure::Link(message) | Failure::Internal(message) => f.write_str(message),
+            Failure::Usage(message) | Failure::Link(message) | Failure::Internal(message) => {
+                f.write_str(message)
+            }
         }
     }
 }

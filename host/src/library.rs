@@ -51,10 +51,12 @@ fn find<T>(
     read: fn(&str, &str) -> Result<T, Wrong>,
 ) -> Result<T, Failure> {
     if let Some((name, text)) = shipped.iter().find(|(name, _)| *name == wanted) {
-        return read(&format!("{name}.toml (shipped)"), text).map_err(|wrong| Failure::Usage(wrong.to_string()));
+        return read(&format!("{name}.toml (shipped)"), text)
+            .map_err(|wrong| Failure::Usage(wrong.to_string()));
     }
     let path = Path::new(wanted);
-    let a_file = path.exists() || path.extension().is_some_and(|end| end == "toml") || path.components().count() > 1;
+    let a_file =
+        path.exists() || path.extension().is_some_and(|end| end == "toml") || path.components().count() > 1;
     if !a_file {
         let names: Vec<&str> = shipped.iter().map(|(name, _)| *name).collect();
         let near = names
@@ -74,6 +76,9 @@ fn find<T>(
 /// The text of a file.
 pub(crate) fn read_file(kind: &str, path: &Path) -> Result<String, Failure> {
     std::fs::read_to_string(path).map_err(|error| {
-        Failure::Usage(format!("reading {kind} {}: {error}; check the path and its permissions", path.display()))
+        Failure::Usage(format!(
+            "reading {kind} {}: {error}; check the path and its permissions",
+            path.display()
+        ))
     })
 }

@@ -40,7 +40,9 @@ fn fault(typed: &str) -> Result<Fault, Failure> {
         Failure::Usage(format!("no fault “{name}”. Did you mean “{near}”? There are: {}", names.join(", ")))
     })?;
     let severity: f64 = severity.parse().map_err(|_| {
-        Failure::Usage(format!("fault “{name}”: the severity “{severity}” is not a number; 1 is fully developed"))
+        Failure::Usage(format!(
+            "fault “{name}”: the severity “{severity}” is not a number; 1 is fully developed"
+        ))
     })?;
     if !(0.0..=10.0).contains(&severity) {
         return Err(Failure::Usage(format!("fault “{name}”: severity {severity} is outside 0 to 10")));

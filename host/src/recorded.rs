@@ -18,9 +18,13 @@ pub(crate) fn store_path(asked: Option<&PathBuf>) -> Result<PathBuf, Failure> {
     if let Some(path) = asked {
         return Ok(path.clone());
     }
-    directories::ProjectDirs::from("", "", "stepwell").map(|dirs| dirs.data_dir().join("runs.stepwell")).ok_or_else(
-        || Failure::Usage("finding a place for the runs: there is no home folder; name a file with --store".into()),
-    )
+    directories::ProjectDirs::from("", "", "stepwell")
+        .map(|dirs| dirs.data_dir().join("runs.stepwell"))
+        .ok_or_else(|| {
+            Failure::Usage(
+                "finding a place for the runs: there is no home folder; name a file with --store".into(),
+            )
+        })
 }
 
 /// A run being written down. Begins when the board has answered.
@@ -36,10 +40,17 @@ pub(crate) struct Recorded {
 
 impl Recorded {
     /// Opens the store; a run that cannot be kept is not begun.
-    pub(crate) fn open(path: &std::path::Path, plan: &Plan, simulation: Option<String>) -> Result<Recorded, Failure> {
+    pub(crate) fn open(
+        path: &std::path::Path,
+        plan: &Plan,
+        simulation: Option<String>,
+    ) -> Result<Recorded, Failure> {
         if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
             std::fs::create_dir_all(folder).map_err(|error| {
-                Failure::Usage(format!("making the folder {}: {error}; name another file with --store", folder.display()))
+                Failure::Usage(format!(
+                    "making the folder {}: {error}; name another file with --store",
+                    folder.display()
+                ))
             })?;
         }
         let store = Store::open(path)?;
@@ -115,7 +126,11 @@ impl Recorded {
             simulated: identity.simulated,
             program: env!("CARGO_PKG_VERSION").to_owned(),
             started: clock::calendar(),
-            conversions: (identity.conversions_per_tick, identity.conversion_full_scale, identity.full_scale_mv),
+            conversions: (
+                identity.conversions_per_tick,
+                identity.conversion_full_scale,
+                identity.full_scale_mv,
+            ),
             simulation: self.simulation.clone(),
         };
         let (recorder, number) = Recorder::start(store, &head)?;
@@ -145,4 +160,3 @@ fn statistics(link: &LinkStatistics) -> String {
     })
     .to_string()
 }
-

@@ -32,7 +32,12 @@ pub(crate) fn findings(findings: &[Finding]) -> String {
     let rows: Vec<[String; 4]> = findings
         .iter()
         .map(|f| {
-            [f.label.clone(), value(f), tolerance(f.dimension, f.tolerance.as_ref()), f.verdict.words().to_uppercase()]
+            [
+                f.label.clone(),
+                value(f),
+                tolerance(f.dimension, f.tolerance.as_ref()),
+                f.verdict.words().to_uppercase(),
+            ]
         })
         .collect();
     let width = |column: usize| rows.iter().map(|row| row[column].chars().count()).max().unwrap_or(0);
@@ -40,8 +45,13 @@ pub(crate) fn findings(findings: &[Finding]) -> String {
     let mut text = String::new();
     for (row, finding) in rows.iter().zip(findings) {
         let pad = |cell: &str, width: usize| format!("{cell}{}", " ".repeat(width - cell.chars().count()));
-        let line =
-            format!("{}  {}  {}  {}", pad(&row[0], widths[0]), pad(&row[1], widths[1]), pad(&row[2], widths[2]), row[3]);
+        let line = format!(
+            "{}  {}  {}  {}",
+            pad(&row[0], widths[0]),
+            pad(&row[1], widths[1]),
+            pad(&row[2], widths[2]),
+            row[3]
+        );
         if line.chars().count() <= WIDTH + 20 {
             let _ = writeln!(text, "{line}");
         } else {
@@ -68,9 +78,11 @@ pub(crate) fn ended(ended: &Ended) -> String {
         Ended::Declined { step } => format!("declined by the operator at step “{step}”"),
         Ended::Tripped { what } => format!("tripped: {what}"),
         Ended::Refused { why } => format!("the board would not: {why}"),
-        Ended::LinkLost => "link lost; the board goes to rest by itself within half a second. Check cable, port and \
+        Ended::LinkLost => {
+            "link lost; the board goes to rest by itself within half a second. Check cable, port and \
                             power, then run again"
-            .to_owned(),
+                .to_owned()
+        }
         Ended::Interrupted => "interrupted: the program ended in the middle of the run".to_owned(),
     }
 }

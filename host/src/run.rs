@@ -23,7 +23,9 @@ use stepwell_virtual::VirtualBench;
 pub(crate) fn plan(procedure: &str, bench: &BenchArgs) -> Result<Plan, Failure> {
     let pump_id = match (&bench.id, &bench.port) {
         (Some(id), _) if id.trim().is_empty() => {
-            return Err(Failure::Usage("the pump's number (--id) is empty; give the number on its plate".into()));
+            return Err(Failure::Usage(
+                "the pump's number (--id) is empty; give the number on its plate".into(),
+            ));
         }
         (Some(id), _) if id.trim().chars().count() > PUMP_ID_MAX || id.chars().any(char::is_control) => {
             return Err(Failure::Usage(format!(
@@ -32,7 +34,9 @@ pub(crate) fn plan(procedure: &str, bench: &BenchArgs) -> Result<Plan, Failure> 
         }
         (Some(id), _) => id.trim().to_owned(),
         (None, Some(_)) => {
-            return Err(Failure::Usage("a run on a real board needs the pump's own number: add --id NUMBER".into()));
+            return Err(Failure::Usage(
+                "a run on a real board needs the pump's own number: add --id NUMBER".into(),
+            ));
         }
         (None, None) => "DEMO".to_owned(),
     };
@@ -80,7 +84,9 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
     };
     terminal.end_line();
     let Some(outcome) = outcome else {
-        return Err(Failure::Link(terminal.unwelcome.unwrap_or_else(|| "the board did not answer".to_owned())));
+        return Err(Failure::Link(
+            terminal.unwelcome.unwrap_or_else(|| "the board did not answer".to_owned()),
+        ));
     };
     if engine.run().calibration().is_none() {
         return Err(Failure::Link(format!(
@@ -132,7 +138,11 @@ impl Bench for InProcess {
 }
 
 /// Serves the engine on a port, with the terminal as the operator's side.
-fn on_port<P, F>(engine: Engine, terminal: &mut Terminal, open: F) -> Result<(Option<Outcome>, Engine), Failure>
+fn on_port<P, F>(
+    engine: Engine,
+    terminal: &mut Terminal,
+    open: F,
+) -> Result<(Option<Outcome>, Engine), Failure>
 where
     P: tokio::io::AsyncRead + tokio::io::AsyncWrite + Send + 'static,
     F: FnOnce() -> Result<P, String>,
@@ -243,8 +253,10 @@ impl Terminal {
         let left_s = f64::from(planned_ms.saturating_sub(elapsed_ms)) / 1000.0;
         let left = if planned_ms > 0 { format!(", {left_s:.0} s left") } else { String::new() };
         let dash = if progress.activity.is_empty() { "" } else { " – " };
-        let line =
-            format!("[{}/{}] {}{dash}{}{left}", progress.step, progress.steps, progress.title, progress.activity);
+        let line = format!(
+            "[{}/{}] {}{dash}{}{left}",
+            progress.step, progress.steps, progress.title, progress.activity
+        );
         if self.in_place {
             let shown: String = line.chars().take(78).collect();
             eprint!("\r{shown}{}", " ".repeat(78 - shown.chars().count()));

@@ -37,7 +37,9 @@ fn runs(store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
         return Ok(0);
     }
     if runs.is_empty() {
-        println!("No runs yet. `stepwell run acceptance --pump heron --yes` makes one on the built-in bench.");
+        println!(
+            "No runs yet. `stepwell run acceptance --pump heron --yes` makes one on the built-in bench."
+        );
     }
     for run in runs {
         let simulated = if run.head.simulated { "SIMULATED " } else { "" };
@@ -147,7 +149,9 @@ fn ports(json: JsonArgs) -> Result<u8, Failure> {
         return Ok(0);
     }
     if ports.is_empty() {
-        println!("No serial ports. Plug the board in; a pseudo-terminal is never listed, name it by its path.");
+        println!(
+            "No serial ports. Plug the board in; a pseudo-terminal is never listed, name it by its path."
+        );
     }
     for port in ports {
         println!("{:<24} {}", port.port_name, kind(&port.port_type));
@@ -264,7 +268,11 @@ async fn one_client(master: &mut tokio_serial::SerialStream, setup: &Setup, spee
     }
     match log.energised_until {
         Some(until) if until.is_after(at) => {
-            println!("last output energised at tick {}, {} ms after the program was gone", until.0, until.ms_since(at));
+            println!(
+                "last output energised at tick {}, {} ms after the program was gone",
+                until.0,
+                until.ms_since(at)
+            );
         }
         _ => println!("nothing was energised when the program was gone"),
     }

@@ -27,8 +27,7 @@ impl Calibration {
     /// Calibrations with the sheet's own zeroes.
     #[must_use]
     pub fn nominal(bench: &BenchSheet, identity: &Identity) -> Calibration {
-        let counts =
-            f64::from(identity.conversions_per_tick) * f64::from(identity.conversion_full_scale);
+        let counts = f64::from(identity.conversions_per_tick) * f64::from(identity.conversion_full_scale);
         let volts_per_count = f64::from(identity.full_scale_mv) / 1000.0 / counts;
         Calibration {
             rail_zero_counts: bench.rail_pressure.zero_v / volts_per_count,

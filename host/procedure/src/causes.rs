@@ -62,10 +62,9 @@ pub fn check_next(id: &str, side: Side) -> Vec<String> {
             "connector resistance or low supply: compare coil resistance and supply voltage",
             "leaking seat or worn pump: compare leak-down and volumetric efficiency",
         ],
-        ("pressure_rise", Side::TooHigh) => &[
-            "weak opening spring of the pressure valve",
-            "return line pinched: look along it",
-        ],
+        ("pressure_rise", Side::TooHigh) => {
+            &["weak opening spring of the pressure valve", "return line pinched: look along it"]
+        }
         ("dead_time" | "rise_time_10_90", Side::TooHigh) => &[
             "air in the rail: compare the air finding, purge again",
             "worn pump or weak drive: compare flow, and the speed during the step",
@@ -85,9 +84,10 @@ pub fn check_next(id: &str, side: Side) -> Vec<String> {
             "air in the return: purge again",
             "wrong displacement in the pump sheet",
         ],
-        ("flow" | "volumetric_efficiency", Side::Absent) => {
-            &["flow meter: look at its count while fuel returns visibly", "no delivery: prime and purge again"]
-        }
+        ("flow" | "volumetric_efficiency", Side::Absent) => &[
+            "flow meter: look at its count while fuel returns visibly",
+            "no delivery: prime and purge again",
+        ],
         ("hysteresis", Side::TooHigh) => &[
             "sticking pressure valve: dirt or wear in the guide; clean or replace it",
             "PWM frequency other than the sheet's: friction shows when the ripple no longer shakes it out",
@@ -109,5 +109,7 @@ pub fn check_next(id: &str, side: Side) -> Vec<String> {
 /// What to do when the outputs and the valves are crossed.
 #[must_use]
 pub fn swapped() -> Vec<String> {
-    vec!["connectors swapped: at rest, plug each cable onto its own valve, then run from the start".to_owned()]
+    vec![
+        "connectors swapped: at rest, plug each cable onto its own valve, then run from the start".to_owned(),
+    ]
 }

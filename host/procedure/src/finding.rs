@@ -118,9 +118,8 @@ impl From<&Measured> for Value {
 /// Judges a value by the guard-band rule. Without a tolerance there is nothing to fail.
 #[must_use]
 pub fn judge(value: &Value, tolerance: &Tolerance) -> Verdict {
-    let margin = |end: Option<f64>, inwards: f64| {
-        end.map_or(f64::INFINITY, |end| (value.estimate - end) * inwards)
-    };
+    let margin =
+        |end: Option<f64>, inwards: f64| end.map_or(f64::INFINITY, |end| (value.estimate - end) * inwards);
     let inside_by = margin(tolerance.min, 1.0).min(margin(tolerance.max, -1.0));
     if inside_by >= value.expanded_uncertainty {
         Verdict::Pass
@@ -154,8 +153,7 @@ mod tests {
             (4.1, Verdict::ConditionalFail),
             (4.5, Verdict::Fail),
         ] {
-            let value =
-                Value { estimate, expanded_uncertainty: 0.25, coverage_factor: 2.0, budget: vec![] };
+            let value = Value { estimate, expanded_uncertainty: 0.25, coverage_factor: 2.0, budget: vec![] };
             assert_eq!(judge(&value, &tolerance), verdict, "{estimate}");
         }
     }
@@ -163,8 +161,7 @@ mod tests {
     #[test]
     fn one_open_end_never_fails() {
         let tolerance = Tolerance { min: None, max: Some(1.0) };
-        let value =
-            Value { estimate: -1e9, expanded_uncertainty: 0.1, coverage_factor: 2.0, budget: vec![] };
+        let value = Value { estimate: -1e9, expanded_uncertainty: 0.1, coverage_factor: 2.0, budget: vec![] };
         assert_eq!(judge(&value, &tolerance), Verdict::Pass);
     }
 }

@@ -1,7 +1,7 @@
 //! Guards from sheets: what the board shall enforce for this pump on this rig, in raw counts.
 
 use crate::calibrate::Calibration;
-use crate::sheet::{LossEffect, PumpSheet, Valve};
+use crate::sheet::{LossEffect, PumpSheet, Valve, VoltageSpan};
 use stepwell_protocol::channel::Coil;
 use stepwell_protocol::dwell::Ramp;
 use stepwell_protocol::guards::{Band, CoilGuard, Guards, OnLoss};
@@ -15,11 +15,14 @@ const IDLE_CURRENT_MAX_A: f64 = 0.08;
 pub fn guards(pump: &PumpSheet, calibration: &Calibration, supply_v: f64) -> Guards {
     let bench = calibration.bench();
     let span = &bench.rail_pressure;
-    let live = |span: &crate::sheet::VoltageSpan| Band {
-        // A ratiometric sensor never reads below half its zero nor beyond its span by as much: open
-        // or short (common practice, no source).
-        low: calibration.counts_of_volts(span.zero_v / 2.0),
-        high: calibration.counts_of_volts(span.span_v + span.zero_v / 2.0),
+    let live = |span: &VoltageSpan| {
+        // A ratiometric sensor never reads below what full vacuum makes of it, nor beyond its span by
+        // half its zero: open or short (common practice, no source).
+        let vacuum_v = span.zero_v - bench.atmosphere_pa * (span.span_v - span.zero_v) / span.span_pa;
+        Band {
+            low: calibration.counts_of_volts(vacuum_v / 2.0),
+            high: calibration.counts_of_volts(span.span_v + span.zero_v / 2.0),
+        }
     };
     let zero_v = span.zero_v;
     let v_per_pa = (span.span_v - span.zero_v) / span.span_pa;

@@ -33,9 +33,10 @@ pub fn cause(cause: TripCause) -> (String, &'static str) {
             "the host fell silent while outputs were energised".into(),
             "check cable and computer; nothing continues by itself",
         ),
-        TripCause::LinkNoise => {
-            ("too many broken frames on the link".into(), "check cable, plugs and earthing of the serial link")
-        }
+        TripCause::LinkNoise => (
+            "too many broken frames on the link".into(),
+            "check cable, plugs and earthing of the serial link",
+        ),
         TripCause::ForeignSession => (
             "a second program sent commands to the board".into(),
             "close the other program; one program at a time",
@@ -141,7 +142,9 @@ pub fn refusal(refused: Refusal) -> String {
         Refusal::GuardsMissing | Refusal::GuardsDiffer => {
             "the board has lost its guards, perhaps by a restart; run again".into()
         }
-        Refusal::GuardsInvalid => "the sheets make guards that contradict themselves; check both sheets".into(),
+        Refusal::GuardsInvalid => {
+            "the sheets make guards that contradict themselves; check both sheets".into()
+        }
         Refusal::AboveCeiling { limit: which, asked, ceiling } => format!(
             "{} of {asked} is beyond the board's ceiling of {ceiling}; lower it in the sheet",
             limit(which)

@@ -189,7 +189,8 @@ impl Engine {
     /// Time has passed.
     pub fn tick(&mut self, now: HostTime) {
         if self.stop_again.is_some_and(|again| now >= again) {
-            let energised = self.status().is_none_or(|status| !matches!(status.state, State::Rest | State::Tripped));
+            let energised =
+                self.status().is_none_or(|status| !matches!(status.state, State::Rest | State::Tripped));
             if energised { self.send_stop(now) } else { self.stop_again = None }
         }
         let operator_alive = now.us_since(self.operator_seen) <= OPERATOR_MS_MAX * 1_000;

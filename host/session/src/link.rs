@@ -261,7 +261,9 @@ impl Link {
                 heard.push(Heard::Refused(Unwelcome::Busy));
             }
             FromBoard::Ack(ack) if ack.session == self.session => {
-                let Some(in_flight) = self.in_flight.take_if(|sent| sent.command.id == ack.id) else { return };
+                let Some(in_flight) = self.in_flight.take_if(|sent| sent.command.id == ack.id) else {
+                    return;
+                };
                 let round_trip_us = now.us_since(in_flight.first_sent).max(1);
                 self.statistics.round_trip_us.saturating_record(round_trip_us);
                 heard.push(Heard::Answered { at: ack.at, result: ack.result });

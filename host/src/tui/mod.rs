@@ -1,4 +1,6 @@
 //! The screens.
 use crate::cli::{BenchArgs, StoreArgs};
 use crate::failure::Failure;
-pub(crate) fn screens(_: &str, _: &BenchArgs, _: &StoreArgs) -> Result<u8, Failure> { Ok(0) }
+pub(crate) fn screens(_: &str, _: &BenchArgs, _: &StoreArgs) -> Result<u8, Failure> {
+    Ok(0)
+}

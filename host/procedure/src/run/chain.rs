@@ -82,7 +82,11 @@ impl Chain {
     }
 
     /// Takes the board's answer to one of this chain's commands.
-    pub(super) fn answered(&mut self, pending: Pending, result: Result<Reply, Refusal>) -> Result<(), Refusal> {
+    pub(super) fn answered(
+        &mut self,
+        pending: Pending,
+        result: Result<Reply, Refusal>,
+    ) -> Result<(), Refusal> {
         match (pending, result) {
             (Pending::Dwell, Ok(_)) => self.sent += 1,
             (Pending::Dwell, Err(Refusal::Late { .. } | Refusal::DriveMustRest { .. }))
@@ -177,7 +181,8 @@ impl Run {
             return false;
         }
         if chain.reports.len() < chain.planned.len() {
-            let overdue = chain.idle_since.is_some_and(|since| now.is_after(since.plus_ms(REPORT_OVERDUE_MS)));
+            let overdue =
+                chain.idle_since.is_some_and(|since| now.is_after(since.plus_ms(REPORT_OVERDUE_MS)));
             if overdue && chain.reports.len() < chain.sent {
                 let serial = chain.first_serial.wrapping_add(chain.reports.len() as u16);
                 self.command(Pending::ReadDwell, Action::ReadDwell { serial });

@@ -307,7 +307,10 @@ impl Run {
     fn telemetry(&mut self, first: Tick, first_us: u64, samples: &[Sample]) {
         let missing_ms = self.recording.append(first, first_us, samples);
         if missing_ms > 0 {
-            self.note(EventKind::Link, format!("{missing_ms} ms of telemetry missing before tick {}", first.0));
+            self.note(
+                EventKind::Link,
+                format!("{missing_ms} ms of telemetry missing before tick {}", first.0),
+            );
         }
         let Some(board) = &mut self.board else { return };
         for _ in 0..missing_ms {
@@ -690,7 +693,8 @@ impl Run {
 
     fn write_step_done(&mut self) {
         let now = self.now();
-        if let (Stage::Stepping(stepping), Some((part, spec))) = (&self.stage, self.steps.get(self.position)) {
+        if let (Stage::Stepping(stepping), Some((part, spec))) = (&self.stage, self.steps.get(self.position))
+        {
             let done = StepDone {
                 part: *part,
                 name: spec.name.clone(),
@@ -715,7 +719,8 @@ impl Run {
         };
         let mut missing = Vec::new();
         if let Some(board) = &self.board {
-            let rig = Rig { pump: &self.plan.pump, calibration: &board.calibration, identity: &board.identity };
+            let rig =
+                Rig { pump: &self.plan.pump, calibration: &board.calibration, identity: &board.identity };
             for (_, spec) in &self.steps {
                 for expected in step::start(spec).expects(&rig) {
                     if !self.findings.iter().any(|f| f.id == expected.id && f.step == spec.name) {

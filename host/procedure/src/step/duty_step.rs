@@ -42,7 +42,12 @@ impl Step for DutyStep {
         }
         let t = &rig.pump.tolerances;
         vec![
-            Expected::new("pressure_rise", "Pressure rise after the step", Dimension::Pressure, t.pressure_rise_pa),
+            Expected::new(
+                "pressure_rise",
+                "Pressure rise after the step",
+                Dimension::Pressure,
+                t.pressure_rise_pa,
+            ),
             Expected::new("dead_time", "Dead time", Dimension::Time, t.dead_time_s),
             Expected::new("rise_time_10_90", "Rise time 10–90 %", Dimension::Time, t.rise_time_s),
             Expected::new("overshoot", "Overshoot", Dimension::Fraction, t.overshoot),

@@ -103,10 +103,7 @@ fn measure(rig: &Rig<'_>, coil: Coil, stretch: &super::Stretch<'_>) -> Result<Re
         lead_ohm: bench.coil_circuit.leads_ohm.into(),
         switch_on_ohm: bench.coil_circuit.switch_on_ohm.into(),
         current_gain: Input::new(1.0, bench.current.gain_u),
-        voltage_gain: Input::new(
-            1.0,
-            bench.supply_divider.standard_uncertainty / bench.supply_divider.value,
-        ),
+        voltage_gain: Input::new(1.0, bench.supply_divider.standard_uncertainty / bench.supply_divider.value),
     };
     let duty_e4 = window.samples.last().map_or(0, |sample| sample[coil.duty().index()]);
     let pwm_hz = rig.identity.pwm_hz[coil.index()].max(1);

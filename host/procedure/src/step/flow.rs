@@ -53,7 +53,8 @@ impl Step for Flow {
         });
         let speed = gate.and_then(|gate| {
             let instants = gate.window.pulse_instants_s(Channel::SpeedCount, Channel::SpeedEdge);
-            flow::speed(&instants, bench.speed_pulses_per_rev.round() as usize).map_err(|reason| reason.to_string())
+            flow::speed(&instants, bench.speed_pulses_per_rev.round() as usize)
+                .map_err(|reason| reason.to_string())
         });
         // The efficiency is against the sheet's displacement, which is exact by definition.
         let displacement = Input::exact(rig.pump.displacement_m3_per_rev);

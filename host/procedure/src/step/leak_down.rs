@@ -27,9 +27,8 @@ impl Step for LeakDown {
         let Some(target_pa) = rig.pump.points.leak_down_pa else { return Vec::new() };
         let shut = rig.pump.pressure_valve.map_or(0.0, |valve| valve.shut_duty);
         let spin = Planned::open("spin up", SPIN_UP_S, rig.pump).fed(rig.pump).driven(rig.pump);
-        let hold = |label, seconds| {
-            Planned::open(label, seconds, rig.pump).duty(Coil::Pressure, shut).dump_shut()
-        };
+        let hold =
+            |label, seconds| Planned::open(label, seconds, rig.pump).duty(Coil::Pressure, shut).dump_shut();
         vec![Phase::Chain(vec![
             spin,
             hold("press up", PRESS_UP_S_MAX)
@@ -66,13 +65,11 @@ impl Step for LeakDown {
                 zero_u_pa: rig.calibration.rail_zero_u_pa(),
             };
             let leak = leak::leak_down(&record).map_err(|reason| reason.to_string())?;
-            leak.time_constant_s.ok_or_else(|| "no fall could be told from the noise; watch for longer".to_owned())
+            leak.time_constant_s
+                .ok_or_else(|| "no fall could be told from the noise; watch for longer".to_owned())
         });
-        let findings = self
-            .expects(rig)
-            .iter()
-            .map(|expected| expected.concluded(measured.as_ref()))
-            .collect();
+        let findings =
+            self.expects(rig).iter().map(|expected| expected.concluded(measured.as_ref())).collect();
         Conclusion { again: false, findings }
     }
 }

@@ -103,7 +103,9 @@ impl Planned {
     /// A dwell with both valves at their open duty.
     fn open(label: &'static str, seconds: f64, pump: &PumpSheet) -> Planned {
         let pressure = pump.pressure_valve.map_or(0.0, |valve| valve.open_duty);
-        Planned::new(label, seconds).duty(Coil::Inlet, pump.inlet_valve.open_duty).duty(Coil::Pressure, pressure)
+        Planned::new(label, seconds)
+            .duty(Coil::Inlet, pump.inlet_valve.open_duty)
+            .duty(Coil::Pressure, pressure)
     }
 
     fn duty(self, coil: Coil, duty: f64) -> Planned {
@@ -288,8 +290,12 @@ impl Expected {
         let check_next = match (verdict, self.tolerance) {
             (Verdict::Pass, _) | (_, None) => Vec::new(),
             (_, Some(tolerance)) => {
-                let too_low = tolerance.min.is_some_and(|min| value.estimate - value.expanded_uncertainty < min);
-                causes::check_next(self.id, if too_low { causes::Side::TooLow } else { causes::Side::TooHigh })
+                let too_low =
+                    tolerance.min.is_some_and(|min| value.estimate - value.expanded_uncertainty < min);
+                causes::check_next(
+                    self.id,
+                    if too_low { causes::Side::TooLow } else { causes::Side::TooHigh },
+                )
             }
         };
         Finding { value: Some(value), verdict, check_next, ..self.unmeasured(String::new(), vec![]) }

@@ -94,7 +94,11 @@ impl Step for Prime {
             let series = stats::mean_of_series(&pressures).map_err(|why| why.to_string())?;
             let gain_u = rig.calibration.bench().feed_pressure.map_or(0.0, |span| span.gain_u);
             Ok(Measured::new(series.mean)
-                .with_scatter("scatter of the readings", series.standard_uncertainty, series.degrees_of_freedom)
+                .with_scatter(
+                    "scatter of the readings",
+                    series.standard_uncertainty,
+                    series.degrees_of_freedom,
+                )
                 .with_given("feed sensor calibration", series.mean, gain_u))
         });
         let findings = self.expects(rig).iter().map(|e| e.concluded(measured.as_ref())).collect();

@@ -115,8 +115,11 @@ impl Step for Purge {
             };
             measure(rig, &before, &stretch).map_err(|reason| reason.to_string())
         });
-        let mut findings: Vec<_> =
-            self.expects(rig).iter().map(|e| e.concluded(air.as_ref().map(|air| &air.fraction_at_atmosphere))).collect();
+        let mut findings: Vec<_> = self
+            .expects(rig)
+            .iter()
+            .map(|e| e.concluded(air.as_ref().map(|air| &air.fraction_at_atmosphere)))
+            .collect();
         let clean = findings.iter().all(|finding| finding.verdict == Verdict::Pass);
         let again = self.cycles_done < self.cycles_max && (!clean || self.cycles_done < self.cycles_min);
         for finding in &mut findings {

@@ -55,7 +55,8 @@ impl Step for Sweep {
 
     fn conclude(&mut self, rig: &Rig<'_>, evidence: &Evidence<'_>) -> Conclusion {
         let points = |label: &str| -> Vec<SweepPoint> {
-            let complete = |stretch: &&Stretch<'_>| stretch.label == label && stretch.end == DwellEnd::Complete;
+            let complete =
+                |stretch: &&Stretch<'_>| stretch.label == label && stretch.end == DwellEnd::Complete;
             evidence
                 .stretches
                 .iter()

@@ -27,8 +27,7 @@ const PULSES_MIN: u32 = 8;
 impl Step for ValveCheck {
     fn phases(&mut self, rig: &Rig<'_>) -> Vec<Phase> {
         let Some(duty) = applies(rig) else { return Vec::new() };
-        let still =
-            |label| Planned::open(label, self.dwell_s, rig.pump).fed(rig.pump).dump_shut();
+        let still = |label| Planned::open(label, self.dwell_s, rig.pump).fed(rig.pump).dump_shut();
         vec![Phase::Chain(vec![
             still("open"),
             still("pressure output").duty(Coil::Pressure, duty),
@@ -85,7 +84,8 @@ impl Step for ValveCheck {
             Measured::new(f64::from(pulses) * per_pulse).with_given(COUNTING, per_pulse, PULSE_U)
         });
         let (by_pressure, by_inlet) = (share("pressure output"), share("inlet output"));
-        let swapped = matches!((&by_pressure, &by_inlet), (Ok(p), Ok(i)) if p.value < STOPS && i.value > STOPS);
+        let swapped =
+            matches!((&by_pressure, &by_inlet), (Ok(p), Ok(i)) if p.value < STOPS && i.value > STOPS);
         let mut findings: Vec<_> = self
             .expects(rig)
             .iter()
@@ -115,9 +115,11 @@ fn applies(rig: &Rig<'_>) -> Option<f64> {
 /// pulse at its ends.
 fn stopped(open: u32, shut: u32) -> Measured {
     let (open, shut) = (f64::from(open), f64::from(shut));
-    Measured::new(1.0 - shut / open)
-        .with_given(COUNTING, 1.0 / open, PULSE_U)
-        .with_given(COUNTING, shut / (open * open), PULSE_U)
+    Measured::new(1.0 - shut / open).with_given(COUNTING, 1.0 / open, PULSE_U).with_given(
+        COUNTING,
+        shut / (open * open),
+        PULSE_U,
+    )
 }
 
 /// One pulse more or less at the ends of a gate, spread evenly: 1/√3 (JCGM 100:2008, 4.3.7).

@@ -20,7 +20,12 @@ impl Step for Vent {
 
     fn expects(&self, rig: &Rig<'_>) -> Vec<Expected> {
         let low = Tolerance { min: None, max: Some(rig.calibration.bench().rail_low_pa) };
-        vec![Expected::new("rail_pressure_vented", "Rail pressure after venting", Dimension::Pressure, Some(low))]
+        vec![Expected::new(
+            "rail_pressure_vented",
+            "Rail pressure after venting",
+            Dimension::Pressure,
+            Some(low),
+        )]
     }
 
     fn conclude(&mut self, rig: &Rig<'_>, evidence: &Evidence<'_>) -> Conclusion {
@@ -28,9 +33,14 @@ impl Step for Vent {
         let measured = evidence.get("vent").and_then(|stretch| {
             // The second half: the first half is for the fall itself.
             let window = stretch.window.last(stretch.window.len_ms() / 2);
-            let series = stats::mean_of_series(&rail_pressures_pa(rig, &window)).map_err(|why| why.to_string())?;
+            let series =
+                stats::mean_of_series(&rail_pressures_pa(rig, &window)).map_err(|why| why.to_string())?;
             Ok(Measured::new(series.mean)
-                .with_scatter("scatter of the readings", series.standard_uncertainty, series.degrees_of_freedom)
+                .with_scatter(
+                    "scatter of the readings",
+                    series.standard_uncertainty,
+                    series.degrees_of_freedom,
+                )
                 .with_given("zero of the rail sensor", 1.0, rig.calibration.rail_zero_u_pa()))
         });
         Conclusion { again: false, findings: vec![expected.concluded(measured.as_ref())] }

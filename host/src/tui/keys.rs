@@ -1,0 +1,48 @@
+//! The keys: one table that both answers them and prints the help.
+
+use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
+
+/// What a key means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Key {
+    /// SOFTWARE STOP.
+    Stop,
+    /// Done, start, go on.
+    Yes,
+    /// No.
+    No,
+    /// One up or down in a list.
+    Up,
+    Down,
+    /// The next pump.
+    Other,
+    /// Help.
+    Help,
+    /// Leave.
+    Leave,
+}
+
+/// Every key, as the help shows it. Common characters only: no chords, no function keys.
+pub(super) const TABLE: &[(KeyCode, Key, &str, &str)] = &[
+    (
+        KeyCode::Char(' '),
+        Key::Stop,
+        "Space",
+        "SOFTWARE STOP, everywhere, at once. It is not an emergency stop",
+    ),
+    (KeyCode::Enter, Key::Yes, "Enter", "done; start; go on"),
+    (KeyCode::Char('n'), Key::No, "n", "no, not done: the run ends"),
+    (KeyCode::Up, Key::Up, "Up", "procedure before; findings up"),
+    (KeyCode::Down, Key::Down, "Down", "next procedure; findings down"),
+    (KeyCode::Tab, Key::Other, "Tab", "next pump sheet"),
+    (KeyCode::Char('h'), Key::Help, "h", "this help, on and off"),
+    (KeyCode::Char('q'), Key::Leave, "q", "leave, when nothing runs"),
+];
+
+/// What was pressed. Ctrl-C stops, like Space.
+pub(super) fn meaning(key: KeyEvent) -> Option<Key> {
+    if key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL) {
+        return Some(Key::Stop);
+    }
+    TABLE.iter().find(|(code, ..)| *code == key.code).map(|(_, key, ..)| *key)
+}

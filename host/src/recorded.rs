@@ -76,7 +76,7 @@ impl Recorded {
     }
 
     /// Takes one output of the engine.
-    pub(crate) fn output(&mut self, engine_statistics: &LinkStatistics, output: &Output) {
+    pub(crate) fn output(&mut self, output: &Output) {
         let result = match output {
             Output::Board(identity) => self.begin(identity),
             Output::Write(entry) => {
@@ -85,9 +85,9 @@ impl Recorded {
                 }
                 Ok(())
             }
-            Output::Samples { first, samples } => {
+            Output::Samples { first, first_us, samples } => {
                 if let Some(recorder) = &mut self.recorder {
-                    recorder.samples(*first, samples);
+                    recorder.samples_at(*first, *first_us, samples);
                     self.ticks += samples.len() as u32;
                     if self.ticks >= COMMIT_EVERY_TICKS {
                         self.ticks = 0;
@@ -96,8 +96,8 @@ impl Recorded {
                 }
                 Ok(())
             }
-            Output::Finished(outcome) => match self.recorder.take() {
-                Some(recorder) => recorder.finish(outcome, &statistics(engine_statistics)).map(|_| ()),
+            Output::Finished(outcome, link) => match self.recorder.take() {
+                Some(recorder) => recorder.finish(outcome, &statistics(link)).map(|_| ()),
                 None => Ok(()),
             },
             Output::Ask(_) | Output::Unwelcome(_) | Output::Lost(_) => Ok(()),

@@ -164,11 +164,7 @@ where
             let output = tokio::time::timeout(Duration::from_millis(50), done.recv()).await;
             match output {
                 Ok(Some(Output::Ask(prompt))) => open_prompt = Some(prompt),
-                Ok(Some(output)) => {
-                    let statistics = Default::default();
-                    terminal.take(&statistics, &output);
-                    continue;
-                }
+                Ok(Some(output)) => terminal.take(&output),
                 Ok(None) => break,
                 Err(_) => {}
             }
@@ -268,13 +264,13 @@ impl Terminal {
         self.shown = what;
     }
 
-    fn take(&mut self, statistics: &stepwell_session::link::LinkStatistics, output: &Output) {
+    fn take(&mut self, output: &Output) {
         match output {
             Output::Unwelcome(why) => self.unwelcome = Some(why.to_string()),
             Output::Lost(why) => self.lost = Some(why),
             _ => {}
         }
-        self.recorded.output(statistics, output);
+        self.recorded.output(output);
     }
 
     /// Lines typed, read on a thread so that nothing ever waits for the keyboard.
@@ -327,7 +323,7 @@ impl Outside for Terminal {
     }
 
     fn output(&mut self, engine: &Engine, output: Output) {
-        self.take(engine.statistics(), &output);
+        self.take(&output);
         if matches!(output, Output::Samples { .. }) {
             let progress = engine.run().progress();
             let second = progress.round_ms.0 / 1000;

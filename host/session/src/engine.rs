@@ -41,11 +41,13 @@ pub enum Output {
     Samples {
         /// The first tick.
         first: Tick,
+        /// Board time of the first tick in microseconds.
+        first_us: u64,
         /// The samples.
         samples: Vec<Sample>,
     },
-    /// The run is over.
-    Finished(Outcome),
+    /// The run is over: what it came to, and what the link went through.
+    Finished(Outcome, Box<LinkStatistics>),
     /// The board will not talk to us.
     Unwelcome(Unwelcome),
     /// The link is lost: why, in words.
@@ -267,7 +269,7 @@ impl Engine {
                     self.latest.push_back(*sample);
                 }
                 self.run.handle(Input::Telemetry { first, first_us, samples: &samples });
-                self.outputs.push_back(Output::Samples { first, samples });
+                self.outputs.push_back(Output::Samples { first, first_us, samples });
             }
             Heard::DwellEnded(report) => self.run.handle(Input::DwellEnded(report)),
             Heard::Tripped(report) => self.run.handle(Input::Tripped(report)),
@@ -291,7 +293,8 @@ impl Engine {
                 Intent::Write(entry) => self.outputs.push_back(Output::Write(entry)),
                 Intent::Finished(outcome) => {
                     self.outcome = Some(outcome.clone());
-                    self.outputs.push_back(Output::Finished(outcome));
+                    let link = Box::new(self.link.statistics().clone());
+                    self.outputs.push_back(Output::Finished(outcome, link));
                 }
             }
         }

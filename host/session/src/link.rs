@@ -98,7 +98,7 @@ pub enum Unwelcome {
 }
 
 /// What the link has been through.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct LinkStatistics {
     /// Time from a command's first frame to its acknowledgement, in microseconds.
     pub round_trip_us: Histogram<u64>,

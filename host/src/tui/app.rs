@@ -115,7 +115,10 @@ impl App {
 
     /// Exit code on leaving: that of the latest run.
     pub(super) fn exit_code(&self) -> u8 {
-        self.view.as_ref().and_then(|view| view.outcome.as_ref()).map_or(0, |outcome| outcome.exit_code())
+        self.view
+            .as_ref()
+            .and_then(|view| view.outcome.as_ref())
+            .map_or(0, stepwell_procedure::record::Outcome::exit_code)
     }
 
     /// A key was pressed.

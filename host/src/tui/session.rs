@@ -90,9 +90,8 @@ fn write_down(
     told: &Mutex<Option<String>>,
 ) {
     let tell = |what: String| *told.lock().unwrap_or_else(PoisonError::into_inner) = Some(what);
-    let statistics = stepwell_session::link::LinkStatistics::default();
     while let Some(output) = done.blocking_recv() {
-        recorded.output(&statistics, &output);
+        recorded.output(&output);
     }
     match (recorded.failed(), recorded.number()) {
         (Some(why), _) => tell(format!("The run could not be written down: {why}")),

@@ -32,12 +32,12 @@ fn readings(live: &Live) -> Vec<Line<'static>> {
     };
     let coil = |index: usize| {
         let duty = shown(Dimension::Fraction, live.duty[index], 1);
-        let current = live.current_a[index].map_or("--".to_owned(), |ampere| format!("{ampere:.2} A"));
+        let current = live.current_a[index].map_or("--".to_owned(), |ampere| steady(ampere, 2, "A"));
         format!("{duty} {current:>8}")
     };
     vec![
         row("Rail pressure", shown(Dimension::Pressure, live.rail_pa, 2)),
-        row("Feed pressure", live.feed_pa.map_or("--".to_owned(), |pa| format!("{:.2} bar", pa / 1e5))),
+        row("Feed pressure", live.feed_pa.map_or("--".to_owned(), |pa| steady(pa / 1e5, 2, "bar"))),
         row("Return flow", shown(Dimension::Flow, live.flow_m3_per_s, 2)),
         row("Shaft", live.speed_rev_per_s.map_or("--".to_owned(), |n| format!("{:.0} rpm", n * 60.0))),
         row("Inlet valve", coil(0)),
@@ -51,11 +51,18 @@ fn readings(live: &Live) -> Vec<Line<'static>> {
 /// A live value in one unit whatever its size, so that digits do not jump.
 fn fixed(dimension: Dimension, si: f64, digits: usize) -> String {
     match dimension {
-        Dimension::Pressure => format!("{:.digits$} MPa", si / 1e6),
-        Dimension::Flow => format!("{:.digits$} cm³/s", si * 1e6),
-        Dimension::Fraction => format!("{:.digits$} %", si * 100.0),
+        Dimension::Pressure => steady(si / 1e6, digits, "MPa"),
+        Dimension::Flow => steady(si * 1e6, digits, "cm³/s"),
+        Dimension::Fraction => steady(si * 100.0, digits, "%"),
         other => other.display(si),
     }
+}
+
+/// A number with so many digits and no minus sign before a zero.
+fn steady(number: f64, digits: usize, unit: &str) -> String {
+    let text = format!("{number:.digits$}");
+    let zero = text.bytes().all(|byte| matches!(byte, b'-' | b'0' | b'.'));
+    format!("{} {unit}", if zero { text.trim_start_matches('-') } else { &text })
 }
 
 fn time_axis() -> Axis<'static> {

@@ -13,7 +13,11 @@ use stepwell_procedure::run::Prompt;
 const WIDTH: u16 = 80;
 
 pub(super) fn prompt(prompt: &Prompt, frame: &mut Frame<'_>, area: Rect) {
-    let mut text: String = prompt.text.lines().map(|line| render::wrapped(line, "", "   ")).collect();
+    let mut text: String = prompt
+        .text
+        .lines()
+        .map(|line| render::wrapped(line, "", if line.trim_start().starts_with('*') { "  " } else { "" }))
+        .collect();
     text.push_str("\nEnter = done    n = no    Space = SOFTWARE STOP");
     let title =
         if prompt.caution { format!(" CAUTION: {} ", prompt.title) } else { format!(" {} ", prompt.title) };
@@ -21,10 +25,11 @@ pub(super) fn prompt(prompt: &Prompt, frame: &mut Frame<'_>, area: Rect) {
 }
 
 pub(super) fn help(frame: &mut Frame<'_>, area: Rect) {
-    let mut text: String =
-        keys::TABLE.iter().map(|(_, _, name, meaning)| format!("{name:<6} {meaning}\n")).collect();
+    let rows: Vec<String> =
+        keys::TABLE.iter().map(|(_, _, name, meaning)| format!("{name:<6} {meaning}")).collect();
+    let mut text = rows.join("\n");
     text.push_str(
-        "\nStale readings show as --. A rail that reads low is not proof: look at the\nmechanical gauge. Never feel \
+        "\n\nStale readings show as --. A rail that reads low is not proof: look at the\nmechanical gauge. Never feel \
          for leaks. Guard, relief valve and emergency\nstop must work without this program.",
     );
     show(" Help ", &text, frame, area);

@@ -73,11 +73,11 @@ fn state_line(app: &App) -> Paragraph<'static> {
 
 fn stop_line(app: &App) -> Paragraph<'static> {
     let rest = match app.place {
-        Place::Choosing => "Enter start · Up/Down procedure · Tab pump · h help · q leave",
+        Place::Choosing => "Enter start · Up/Down · Tab · h help · q leave",
         Place::Running => "Enter done · n no · h help",
-        Place::Over => "Enter go on · Up/Down scroll · h help · q leave",
+        Place::Over => "Enter go on · Up/Down · h help · q leave",
     };
-    Paragraph::new(format!("[Space] SOFTWARE STOP (no emergency stop) · {rest}"))
+    Paragraph::new(format!("[Space] SOFTWARE STOP · {rest}"))
 }
 
 /// The part of `area` in its middle, at most `width` × `height`.

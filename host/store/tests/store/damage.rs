@@ -88,7 +88,7 @@ fn flipped_bytes_are_noticed_or_mean_nothing() {
 }
 
 #[test]
-#[ignore = "takes minutes; the test above takes a sample"]
+#[ignore = "takes ten minutes in a release build; the test above takes a sample"]
 fn each_flipped_byte_is_noticed_or_means_nothing() {
     flip(1);
 }

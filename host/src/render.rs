@@ -4,7 +4,7 @@ use serde_json::{Value as Json, json};
 use std::fmt::Write;
 use stepwell_procedure::finding::{DECISION_RULE, Finding, Verdict};
 use stepwell_procedure::quantity::Dimension;
-use stepwell_procedure::record::{Ended, Outcome};
+use stepwell_procedure::record::{Ended, Outcome, UNREACHED};
 use stepwell_procedure::sheet::Tolerance;
 
 /// Width of printed text.
@@ -27,8 +27,25 @@ pub(crate) fn value(finding: &Finding) -> String {
     })
 }
 
-/// Findings as a table, with notes and what to check next below each that is not a pass.
+/// Findings as a table, with notes and what to check next below each that is not a pass; those that
+/// were never reached stand together at the end.
 pub(crate) fn findings(findings: &[Finding]) -> String {
+    let (reached, missed): (Vec<&Finding>, Vec<&Finding>) =
+        findings.iter().partition(|finding| unreached(finding).is_none());
+    let mut text = table(&reached);
+    if let Some(why) = missed.first().and_then(|finding| unreached(finding)) {
+        let labels: Vec<&str> = missed.iter().map(|finding| finding.label.as_str()).collect();
+        text.push_str(&wrapped(&labels.join("; "), &format!("NOT MEASURED, {why}: "), "    "));
+    }
+    text
+}
+
+/// Why a finding was never reached, when that is so.
+fn unreached(finding: &Finding) -> Option<&str> {
+    finding.notes.first().map(String::as_str).filter(|note| note.starts_with(UNREACHED))
+}
+
+fn table(findings: &[&Finding]) -> String {
     let rows: Vec<[String; 4]> = findings
         .iter()
         .map(|f| {
@@ -42,21 +59,13 @@ pub(crate) fn findings(findings: &[Finding]) -> String {
         .collect();
     let width = |column: usize| rows.iter().map(|row| row[column].chars().count()).max().unwrap_or(0);
     let widths = [width(0), width(1), width(2)];
+    let pad = |cell: &str, width: usize| format!("{cell}{}", " ".repeat(width - cell.chars().count()));
     let mut text = String::new();
     for (row, finding) in rows.iter().zip(findings) {
-        let pad = |cell: &str, width: usize| format!("{cell}{}", " ".repeat(width - cell.chars().count()));
-        let line = format!(
-            "{}  {}  {}  {}",
-            pad(&row[0], widths[0]),
-            pad(&row[1], widths[1]),
-            pad(&row[2], widths[2]),
-            row[3]
-        );
-        if line.chars().count() <= WIDTH + 20 {
-            let _ = writeln!(text, "{line}");
-        } else {
-            let _ = writeln!(text, "{}\n    {}  {}  {}", row[0], row[1], row[2], row[3]);
-        }
+        let [label, value, tolerance, verdict] = row;
+        let (label, value, tolerance) =
+            (pad(label, widths[0]), pad(value, widths[1]), pad(tolerance, widths[2]));
+        let _ = writeln!(text, "{label}  {value}  {tolerance}  {verdict}");
         if finding.verdict != Verdict::Pass {
             for note in &finding.notes {
                 text.push_str(&wrapped(note, "    ", "    "));

@@ -37,6 +37,10 @@ pub fn check_next(id: &str, side: Side) -> Vec<String> {
             "feed pump weak or its supply low: measure voltage at the pump while it runs",
         ],
         ("feed_pressure", Side::TooHigh) => &["regulator of the supply stuck shut: check its return line"],
+        ("still_flow", Side::TooHigh) => &[
+            "air in the feed: gas counts as volume. Tighten the suction side's clamps, look for bubbles in the return",
+            "flow meter counts on its own: look at the count with everything at rest",
+        ],
         ("still_flow", _) => &[
             "pressure valve stuck shut or its spring weak: take it out, look at the seat, try it by hand",
             "blocked filter: compare the feed pressure before and behind it",

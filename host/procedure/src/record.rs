@@ -72,6 +72,9 @@ pub enum Ended {
     Interrupted,
 }
 
+/// How the note of a finding begins that the run never came to.
+pub const UNREACHED: &str = "not reached";
+
 /// What a run comes to.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Outcome {

@@ -27,7 +27,7 @@ use crate::calibrate::Calibration;
 use crate::finding::{Finding, Verdict};
 use crate::guard;
 use crate::procedure::{Procedure, StepSpec};
-use crate::record::{Ended, Entry, Event, EventKind, Outcome, Part, StepDone};
+use crate::record::{Ended, Entry, Event, EventKind, Outcome, Part, StepDone, UNREACHED};
 use crate::recording::Recording;
 use crate::sheet::{BenchSheet, PumpSheet};
 use crate::step::{self, Evidence, Phase, Rig, Step, Stretch};
@@ -710,12 +710,12 @@ impl Run {
         let ended = self.ended.clone().unwrap_or(Ended::Completed);
         let why = match &ended {
             Ended::Completed => "the step found nothing".to_owned(),
-            Ended::Gated { step } => format!("not reached: ended after step “{step}”"),
-            Ended::Stopped => "not reached: stopped".to_owned(),
-            Ended::Declined { step } => format!("not reached: declined at step “{step}”"),
-            Ended::Tripped { .. } => "not reached: the board tripped".to_owned(),
-            Ended::Refused { .. } => "not reached: the board would not".to_owned(),
-            Ended::LinkLost | Ended::Interrupted => "not reached: link lost".to_owned(),
+            Ended::Gated { step } => format!("{UNREACHED}: ended after step “{step}”"),
+            Ended::Stopped => format!("{UNREACHED}: stopped"),
+            Ended::Declined { step } => format!("{UNREACHED}: declined at step “{step}”"),
+            Ended::Tripped { .. } => format!("{UNREACHED}: the board tripped"),
+            Ended::Refused { .. } => format!("{UNREACHED}: the board would not"),
+            Ended::LinkLost | Ended::Interrupted => format!("{UNREACHED}: link lost"),
         };
         let mut missing = Vec::new();
         if let Some(board) = &self.board {

@@ -1,6 +1,8 @@
 //! Flow delivered at the duty after the small step, and the volumetric efficiency there.
 
-use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step};
+use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step, Stretch};
+use crate::causes;
+use crate::finding::{Finding, Verdict};
 use crate::quantity::Dimension;
 use stepwell_analysis::flow::{self, Meter};
 use stepwell_analysis::uncertainty::Input;
@@ -65,7 +67,7 @@ impl Step for Flow {
             }
             (Err(reason), _) | (_, Err(reason)) => Err(reason),
         };
-        let findings = self
+        let mut findings: Vec<_> = self
             .expects(rig)
             .iter()
             .map(|expected| match expected.id {
@@ -73,6 +75,27 @@ impl Step for Flow {
                 _ => expected.concluded(efficiency.as_ref()),
             })
             .collect();
+        if let (Err(_), Ok(gate)) = (&flow, evidence.get("gate")) {
+            judge_by_bound(rig, &gate, &mut findings[0]);
+        }
         Conclusion { again: false, findings }
+    }
+}
+
+/// Too few pulses for a value can still be too few for the tolerance, whatever the value is: one
+/// pulse more than were counted, and the least pulses per volume that the meter may have, bound the
+/// flow from above.
+fn judge_by_bound(rig: &Rig<'_>, gate: &Stretch<'_>, finding: &mut Finding) {
+    let Some(least) = finding.tolerance.and_then(|tolerance| tolerance.min) else { return };
+    let k = rig.calibration.bench().flow_meter.k_factor_per_m3;
+    let pulses = gate.window.pulses(Channel::FlowCount);
+    let gate_s = f64::from(gate.window.len_ms()) * 1e-3;
+    let most = f64::from(pulses + 1) / gate_s / (k.value - 2.0 * k.standard_uncertainty);
+    if most < least {
+        finding.verdict = Verdict::Fail;
+        finding
+            .notes
+            .push(format!("{pulses} pulses in {gate_s:.1} s: at most {}", finding.dimension.display(most)));
+        finding.check_next = causes::check_next("flow", causes::Side::TooLow);
     }
 }

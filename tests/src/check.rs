@@ -1,0 +1,123 @@
+//! What must never happen on a bench, looked for in the trace of what it really did.
+//!
+//! Each check is written from the meaning of the outputs and the rating on the sheets, not from the
+//! board's code, and says at which tick it found what.
+
+use crate::trace::Moment;
+use stepwell_procedure::run::Plan;
+use stepwell_procedure::sheet::{LossEffect, Valve};
+use stepwell_protocol::state::State;
+
+/// The rail may stay above its guard no longer than this, in ms: what the board needs to see it, and
+/// what the pump delivers while it coasts.
+const ABOVE_GUARD_MS_MAX: usize = 50;
+
+/// A staged stop is over after this long at the latest, in ms.
+const STOP_MS_MAX: usize = 5_000;
+
+/// Noise of the rail reading: 2 mV per conversion at 4 V over 200 MPa are 1 bar, a tick's ten
+/// conversions a third of that, and three deviations of it 1 bar. In Pa.
+const RAIL_NOISE_PA: f64 = 1e5;
+
+/// Everything that is wrong with `trace`; empty when nothing is.
+#[must_use]
+pub fn everything(plan: &Plan, trace: &[Moment]) -> Vec<String> {
+    [rail_above_guard, energised_out_of_turn, drive_beyond_rating, stop_out_of_order]
+        .into_iter()
+        .flat_map(|check| check(plan, trace))
+        .collect()
+}
+
+/// The rail longer above the pump's guard than the board may take to see it.
+#[must_use]
+pub fn rail_above_guard(plan: &Plan, trace: &[Moment]) -> Vec<String> {
+    trace
+        .chunk_by(|a, b| (a.rail_pa > plan.pump.rail_guard_pa) == (b.rail_pa > plan.pump.rail_guard_pa))
+        .filter(|stretch| stretch[0].rail_pa > plan.pump.rail_guard_pa && stretch.len() > ABOVE_GUARD_MS_MAX)
+        .map(|stretch| format!("rail above its guard for {} ms from tick {}", stretch.len(), stretch[0].tick))
+        .collect()
+}
+
+/// Outputs energised although the board says that it is at rest, armed or tripped.
+#[must_use]
+pub fn energised_out_of_turn(_: &Plan, trace: &[Moment]) -> Vec<String> {
+    trace
+        .iter()
+        .filter(|moment| {
+            !matches!(moment.state, State::Dwelling | State::Stopping) && moment.outputs.energised()
+        })
+        .map(|moment| format!("energised while {:?} at tick {}", moment.state, moment.tick))
+        .collect()
+}
+
+/// The drive on for longer than the bench sheet's rating: an account in milliseconds that turning
+/// spends and resting refills, empty when the board starts.
+#[must_use]
+pub fn drive_beyond_rating(plan: &Plan, trace: &[Moment]) -> Vec<String> {
+    let rating = &plan.bench.drive;
+    let on_ms_max = rating.on_s_max * 1e3;
+    let refill = rating.on_s_max / rating.rest_s_min;
+    let mut left_ms = 0.0_f64;
+    let mut wrong = Vec::new();
+    for moment in trace {
+        let before_ms = left_ms;
+        left_ms = if moment.drive_on() { left_ms - 1.0 } else { (left_ms + refill).min(on_ms_max) };
+        // The account may end on zero; rounding of the refill is far below a millisecond.
+        if left_ms < -0.5 && before_ms >= -0.5 {
+            wrong.push(format!("the drive has used up its rating at tick {}", moment.tick));
+        }
+    }
+    wrong
+}
+
+/// A stop that is not staged: drive off first, valves held where they relieve until the rail is low
+/// or time is up, only then everything off.
+#[must_use]
+pub fn stop_out_of_order(plan: &Plan, trace: &[Moment]) -> Vec<String> {
+    let relieving = relieving_duties_e4(plan);
+    let mut wrong = Vec::new();
+    for pair in trace.windows(2) {
+        let (before, now) = (&pair[0], &pair[1]);
+        if before.state == State::Dwelling && !matches!(now.state, State::Dwelling | State::Stopping) {
+            wrong.push(format!("a dwell ended at tick {} without a staged stop", now.tick));
+        }
+    }
+    for stretch in trace.chunk_by(|a, b| a.state == b.state) {
+        let (first, last) = (&stretch[0], &stretch[stretch.len() - 1]);
+        if first.state != State::Stopping {
+            continue;
+        }
+        for moment in stretch {
+            let outputs = &moment.outputs;
+            let duties = [outputs.inlet_duty_e4, outputs.pressure_duty_e4];
+            if outputs.drive_rpm > 0 || outputs.supply_on || outputs.dump_closed {
+                wrong.push(format!("drive, supply or dump energised while stopping, tick {}", moment.tick));
+            }
+            if duties != relieving {
+                wrong.push(format!("duties {duties:?} instead of {relieving:?}, tick {}", moment.tick));
+            }
+        }
+        let ms = stretch.len();
+        if ms > STOP_MS_MAX + 1 {
+            wrong.push(format!("a stop that took {ms} ms from tick {}", first.tick));
+        }
+        let rail_low = last.rail_pa <= plan.bench.rail_low_pa + RAIL_NOISE_PA;
+        if relieving != [0; 2] && !rail_low && ms < STOP_MS_MAX {
+            wrong.push(format!("valves let go after {ms} ms at {:.0} Pa, tick {}", last.rail_pa, last.tick));
+        }
+    }
+    wrong
+}
+
+/// The duties at which a stop holds the valves, in 0.01 %: a valve that loses pressure without
+/// current is let go; any other one is held where it lets pressure out, or no fuel in.
+#[must_use]
+pub fn relieving_duties_e4(plan: &Plan) -> [u16; 2] {
+    let e4 = |duty: f64| (duty * 1e4).round() as u16;
+    let held = |valve: &Valve, relieving: f64| {
+        if valve.on_loss == LossEffect::Falls { 0 } else { e4(relieving) }
+    };
+    let inlet = &plan.pump.inlet_valve;
+    let pressure = plan.pump.pressure_valve.as_ref();
+    [held(inlet, inlet.shut_duty), pressure.map_or(0, |valve| held(valve, valve.open_duty))]
+}

@@ -1,0 +1,52 @@
+//! The person at the bench: answers every question, and may press stop at a tick.
+
+use stepwell_procedure::record::Entry;
+use stepwell_procedure::run::Prompt;
+use stepwell_session::engine::{Engine, Output};
+use stepwell_session::lockstep::Outside;
+
+/// A person at the bench.
+#[derive(Debug)]
+pub struct Operator {
+    /// What was asked.
+    pub prompts: Vec<Prompt>,
+    /// What was to be written down.
+    pub entries: Vec<Entry>,
+    stop_at: Option<u32>,
+    now: u32,
+}
+
+impl Operator {
+    /// One who does everything that is asked.
+    #[must_use]
+    pub fn willing() -> Operator {
+        Operator { prompts: Vec::new(), entries: Vec::new(), stop_at: None, now: 0 }
+    }
+
+    /// One who does everything that is asked, and presses stop as soon as telemetry of the tick
+    /// `tick` has been seen.
+    #[must_use]
+    pub fn stopping_at(tick: u32) -> Operator {
+        Operator { stop_at: Some(tick), ..Operator::willing() }
+    }
+}
+
+impl Outside for Operator {
+    fn answer(&mut self, prompt: &Prompt) -> Option<bool> {
+        self.prompts.push(prompt.clone());
+        Some(true)
+    }
+
+    fn output(&mut self, _: &Engine, output: Output) {
+        match output {
+            Output::Write(entry) => self.entries.push(entry),
+            Output::Samples { first, samples } => self.now = first.0 + samples.len() as u32,
+            _ => {}
+        }
+    }
+
+    fn wants_stop(&mut self) -> bool {
+        let now = self.now;
+        self.stop_at.take_if(|tick| now >= *tick).is_some()
+    }
+}

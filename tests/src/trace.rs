@@ -1,0 +1,104 @@
+//! The built-in bench with a witness: every tick, what the board set and what was really so.
+
+use stepwell_core::Outputs;
+use stepwell_plant::Truth;
+use stepwell_plant::constants::P_ATMOSPHERE_PA;
+use stepwell_protocol::state::State;
+use stepwell_session::lockstep::Bench;
+use stepwell_virtual::{Setup, VirtualBench};
+
+/// One tick.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Moment {
+    /// Board time, ms.
+    pub tick: u32,
+    /// What the board is doing.
+    pub state: State,
+    /// What it drives.
+    pub outputs: Outputs,
+    /// True rail pressure above atmosphere, Pa.
+    pub rail_pa: f64,
+    /// True winding resistances at 20 °C, inlet first, Ω.
+    pub resistance_20_ohm: [f64; 2],
+    /// True volume per time in the return line, m³/s.
+    pub return_m3_per_s: f64,
+    /// True speed of the shaft, rev/s.
+    pub speed_rev_per_s: f64,
+    /// True volume of the gas in the rail that is not dissolved, at one atmosphere, m³.
+    pub rail_gas_m3: f64,
+}
+
+impl Moment {
+    fn of(bench: &VirtualBench) -> Moment {
+        let truth: Truth = bench.truth();
+        Moment {
+            tick: bench.now().0,
+            state: bench.state(),
+            outputs: bench.outputs(),
+            rail_pa: truth.p4_pa - P_ATMOSPHERE_PA,
+            resistance_20_ohm: [truth.inlet_coil.resistance_20_ohm, truth.pressure_coil.resistance_20_ohm],
+            return_m3_per_s: truth.flows.return_m3_per_s,
+            speed_rev_per_s: truth.speed_rad_per_s / std::f64::consts::TAU,
+            rail_gas_m3: truth.gas.rail_free_m3 + truth.gas.rail_trapped_m3,
+        }
+    }
+
+    /// Whether the drive is permitted to turn.
+    #[must_use]
+    pub fn drive_on(&self) -> bool {
+        self.outputs.drive_rpm > 0
+    }
+}
+
+/// The mean of something over some ticks.
+///
+/// # Panics
+/// When there are none.
+#[must_use]
+pub fn mean(moments: &[Moment], of: impl Fn(&Moment) -> f64) -> f64 {
+    assert!(!moments.is_empty(), "a mean over nothing");
+    moments.iter().map(of).sum::<f64>() / moments.len() as f64
+}
+
+/// The built-in bench, watched.
+#[derive(Debug)]
+pub struct Traced {
+    bench: VirtualBench,
+    trace: Vec<Moment>,
+}
+
+impl Traced {
+    /// A bench that has just been switched on.
+    #[must_use]
+    pub fn new(setup: &Setup) -> Traced {
+        Traced { bench: VirtualBench::new(setup), trace: Vec::new() }
+    }
+
+    /// What it did so far, from its first tick on.
+    #[must_use]
+    pub fn trace(&self) -> &[Moment] {
+        &self.trace
+    }
+
+    /// Its latest tick; 0 before the first.
+    #[must_use]
+    pub fn tick(&self) -> u32 {
+        self.bench.now().0
+    }
+
+    /// Lets time pass without anybody at the other end of the wire.
+    pub fn alone(&mut self, ms: u32) {
+        self.exchange(&[], ms, &mut Vec::new());
+    }
+}
+
+impl Bench for Traced {
+    fn exchange(&mut self, to_board: &[u8], ms: u32, from_board: &mut Vec<u8>) {
+        self.bench.receive(to_board);
+        for _ in 0..ms {
+            self.bench.tick();
+            self.trace.push(Moment::of(&self.bench));
+            self.bench.transmit(from_board);
+        }
+    }
+}

@@ -1,0 +1,100 @@
+//! Wires between host and bench that are worse than none: slow ones, and ones that are cut.
+
+use crate::trace::Traced;
+use std::collections::VecDeque;
+use stepwell_session::lockstep::Bench;
+
+/// A wire on which bytes take their time both ways. They never overtake each other.
+#[derive(Debug)]
+pub struct Delayed {
+    /// The bench at the other end.
+    pub bench: Traced,
+    /// Delays in ms, one exchange after the other, over and over.
+    delays_ms: Vec<u32>,
+    exchanges: usize,
+    /// Host time, ms.
+    now_ms: u32,
+    to_board: VecDeque<(u32, Vec<u8>)>,
+    from_board: VecDeque<(u32, Vec<u8>)>,
+}
+
+impl Delayed {
+    /// A wire to `bench`.
+    #[must_use]
+    pub fn new(bench: Traced, delays_ms: Vec<u32>) -> Delayed {
+        Delayed {
+            bench,
+            delays_ms,
+            exchanges: 0,
+            now_ms: 0,
+            to_board: VecDeque::new(),
+            from_board: VecDeque::new(),
+        }
+    }
+
+    fn delay_ms(&self, shift: usize) -> u32 {
+        self.delays_ms[(self.exchanges + shift) % self.delays_ms.len()]
+    }
+}
+
+fn send(line: &mut VecDeque<(u32, Vec<u8>)>, arrives_ms: u32, bytes: Vec<u8>) {
+    // Behind what was sent before, even if that took longer.
+    let arrives_ms = line.back().map_or(arrives_ms, |(before, _)| arrives_ms.max(*before));
+    line.push_back((arrives_ms, bytes));
+}
+
+fn arrived(line: &mut VecDeque<(u32, Vec<u8>)>, now_ms: u32) -> Option<Vec<u8>> {
+    line.pop_front_if(|(arrives_ms, _)| *arrives_ms <= now_ms).map(|(_, bytes)| bytes)
+}
+
+impl Bench for Delayed {
+    fn exchange(&mut self, to_board: &[u8], ms: u32, from_board: &mut Vec<u8>) {
+        self.exchanges += 1;
+        if !to_board.is_empty() {
+            send(&mut self.to_board, self.now_ms + self.delay_ms(0), to_board.to_vec());
+        }
+        for _ in 0..ms {
+            let mut heard = Vec::new();
+            let mut said = Vec::new();
+            while let Some(bytes) = arrived(&mut self.to_board, self.now_ms) {
+                heard.extend(bytes);
+            }
+            self.bench.exchange(&heard, 1, &mut said);
+            self.now_ms += 1;
+            if !said.is_empty() {
+                // The ways back and forth are out of step.
+                send(&mut self.from_board, self.now_ms + self.delay_ms(1), said);
+            }
+        }
+        while let Some(bytes) = arrived(&mut self.from_board, self.now_ms) {
+            from_board.extend(bytes);
+        }
+    }
+}
+
+/// A wire that is cut at a tick: from then on nothing comes through, either way. To the board this is
+/// a host that has fallen silent.
+#[derive(Debug)]
+pub struct Cut {
+    /// The bench at the other end.
+    pub bench: Traced,
+    at_tick: u32,
+}
+
+impl Cut {
+    /// A wire to `bench` that is cut at the board's tick `at_tick`.
+    #[must_use]
+    pub fn new(bench: Traced, at_tick: u32) -> Cut {
+        Cut { bench, at_tick }
+    }
+}
+
+impl Bench for Cut {
+    fn exchange(&mut self, to_board: &[u8], ms: u32, from_board: &mut Vec<u8>) {
+        if self.bench.tick() < self.at_tick {
+            self.bench.exchange(to_board, ms, from_board);
+        } else {
+            self.bench.alone(ms);
+        }
+    }
+}

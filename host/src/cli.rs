@@ -93,9 +93,6 @@ pub(crate) enum Verb {
         pump: String,
         #[command(flatten)]
         model: ModelArgs,
-        /// Times real time
-        #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=50), value_name = "N")]
-        speed: u32,
     },
 }
 

@@ -21,7 +21,7 @@ pub(crate) fn carry_out(cli: Cli) -> Result<u8, Failure> {
         Some(Verb::Show { run, json }) => show(run, &cli.store, json),
         Some(Verb::Check { files }) => check(&files),
         Some(Verb::Ports(json)) => ports(json),
-        Some(Verb::Serve { pump, model, speed }) => serve(&pump, &model, speed),
+        Some(Verb::Serve { pump, model }) => serve(&pump, &model),
     }
 }
 
@@ -173,23 +173,21 @@ pub(crate) fn built_in_port(setup: &Setup) -> tokio::io::DuplexStream {
         let Ok(len @ 1..) = port.read(&mut bytes).await else { return };
         let mut bench = VirtualBench::new(&setup);
         bench.receive(&bytes[..len]);
-        let _ = pace(&mut port, &mut bench, 1, |_| {}).await;
+        let _ = pace(&mut port, &mut bench, |_| {}).await;
     });
     theirs
 }
 
-/// Runs a bench at `speed` times real time on `port` until the port is gone.
+/// Runs a bench in real time on `port` until the port is gone.
 async fn pace<P>(
     port: &mut P,
     bench: &mut VirtualBench,
-    speed: u32,
     mut watch: impl FnMut(&VirtualBench),
 ) -> std::io::Result<()>
 where
     P: tokio::io::AsyncRead + tokio::io::AsyncWrite + Unpin,
 {
-    let every = Duration::from_micros(u64::from(EXCHANGE_TICKS) * 1_000 / u64::from(speed));
-    let mut beat = tokio::time::interval(every);
+    let mut beat = tokio::time::interval(Duration::from_millis(u64::from(EXCHANGE_TICKS)));
     let mut bytes = [0; 4096];
     let mut out = Vec::new();
     loop {
@@ -220,7 +218,7 @@ where
 /// A bench whose port is gone is watched this long before it is switched off, in ticks.
 const AFTER_GONE_TICKS: u32 = 8_000;
 
-fn serve(pump: &str, model: &ModelArgs, speed: u32) -> Result<u8, Failure> {
+fn serve(pump: &str, model: &ModelArgs) -> Result<u8, Failure> {
     let setup = mounted::setup(&library::pump(pump)?, model)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -232,21 +230,21 @@ fn serve(pump: &str, model: &ModelArgs, speed: u32) -> Result<u8, Failure> {
         let name = tokio_serial::SerialPort::name(&slave)
             .ok_or_else(|| Failure::Link("making a pseudo-terminal: it has no name".into()))?;
         drop(slave);
-        println!("SIMULATED bench with pump {pump} at {name}, {speed} × real time. Ctrl-C ends it.");
+        println!("SIMULATED bench with pump {pump} at {name}. Ctrl-C ends it.");
         println!("In another terminal: stepwell run acceptance --pump {pump} --port {name} --id NUMBER");
         let stop = tokio::signal::ctrl_c();
         tokio::pin!(stop);
         loop {
             tokio::select! {
                 _ = &mut stop => return Ok(130),
-                () = one_client(&mut master, &setup, speed) => {}
+                () = one_client(&mut master, &setup) => {}
             }
         }
     })
 }
 
 /// Waits for a program, serves it, and watches the bench come to rest when it is gone.
-async fn one_client(master: &mut tokio_serial::SerialStream, setup: &Setup, speed: u32) {
+async fn one_client(master: &mut tokio_serial::SerialStream, setup: &Setup) {
     let mut bytes = [0; 4096];
     let len = loop {
         match master.read(&mut bytes).await {
@@ -259,7 +257,7 @@ async fn one_client(master: &mut tokio_serial::SerialStream, setup: &Setup, spee
     bench.receive(&bytes[..len]);
     println!("bench switched on by a program");
     let mut log = StateLog { last: State::Rest, energised_until: None };
-    let gone = pace(master, &mut bench, speed, |bench| log.watch(bench)).await;
+    let gone = pace(master, &mut bench, |bench| log.watch(bench)).await;
     let at = bench.now();
     println!("program gone at tick {} ({})", at.0, gone.err().map_or("closed".to_owned(), |e| e.to_string()));
     for _ in 0..AFTER_GONE_TICKS {
@@ -276,7 +274,7 @@ async fn one_client(master: &mut tokio_serial::SerialStream, setup: &Setup, spee
         }
         _ => println!("nothing was energised when the program was gone"),
     }
-    println!("bench switched off at {}", stepwell_procedure::words::state(bench.state()));
+    println!("bench switched off, {}", stepwell_procedure::words::state(bench.state()));
 }
 
 /// Prints changes of the board's state.

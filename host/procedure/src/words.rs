@@ -157,6 +157,9 @@ pub fn refusal(refused: Refusal) -> String {
              the pump sheet as rail_on_loss",
             coil(which)
         ),
+        Refusal::NotReady(TripCause::LeaseLost) => {
+            "the board did not hear the host often enough to arm; the link or the computer is too slow".into()
+        }
         Refusal::NotReady(why) => {
             let (what, next) = cause(why);
             format!("not ready: {what}. Next: {next}")

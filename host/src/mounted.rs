@@ -2,6 +2,7 @@
 
 use crate::cli::ModelArgs;
 use crate::failure::Failure;
+use stepwell_plant::faults::SEVERITY_MAX;
 use stepwell_plant::{Fault, FaultKind, PumpFacts, ValveRest};
 use stepwell_procedure::sheet::{Feed, PumpSheet, Valve};
 use stepwell_virtual::Setup;
@@ -44,8 +45,10 @@ fn fault(typed: &str) -> Result<Fault, Failure> {
             "fault “{name}”: the severity “{severity}” is not a number; 1 is fully developed"
         ))
     })?;
-    if !(0.0..=10.0).contains(&severity) {
-        return Err(Failure::Usage(format!("fault “{name}”: severity {severity} is outside 0 to 10")));
+    if !(0.0..=SEVERITY_MAX).contains(&severity) {
+        return Err(Failure::Usage(format!(
+            "fault “{name}”: severity {severity} is outside 0 to {SEVERITY_MAX}"
+        )));
     }
     Ok(Fault { kind, severity, onset_us: 0, end_us: None })
 }

@@ -118,7 +118,7 @@ fn report(args: &RunArgs, engine: &Engine, outcome: &Outcome, recorded: &Recorde
     println!();
     print!("{}", render::findings(findings));
     println!();
-    print!("{}", render::outcome(outcome, args.bench.port.is_none()));
+    print!("{}", render::outcome(outcome, engine.simulated()));
     if let Some(number) = recorded.number() {
         println!("Kept as run {number}; `stepwell show {number}` shows it again.");
     }

@@ -272,7 +272,7 @@ async fn one_client(master: &mut tokio_serial::SerialStream, setup: &Setup) {
                 until.ms_since(at)
             );
         }
-        _ => println!("nothing was energised when the program was gone"),
+        _ => println!("nothing was energised any more when the program was gone"),
     }
     println!("bench switched off, {}", stepwell_procedure::words::state(bench.state()));
 }

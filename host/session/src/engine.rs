@@ -234,6 +234,12 @@ impl Engine {
         &self.run
     }
 
+    /// Whether the rig behind the board is a model; a board that has not answered is taken as real.
+    #[must_use]
+    pub fn simulated(&self) -> bool {
+        self.board.as_ref().is_some_and(|board| board.simulated)
+    }
+
     /// What the run came to, once it is over.
     #[must_use]
     pub fn outcome(&self) -> Option<&Outcome> {

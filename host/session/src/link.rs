@@ -178,7 +178,8 @@ impl Link {
             heard_at: now,
             next_tick: None,
             statistics: LinkStatistics::default(),
-            out: Vec::new(),
+            // A boundary first: whatever the board heard while the port opened ends here.
+            out: vec![0],
         }
     }
 
@@ -363,5 +364,165 @@ impl Link {
             }
             Phase::Closed => HostTime(u64::MAX),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use stepwell_protocol::message::Ack;
+
+    const SESSION: u32 = 7;
+
+    /// A link and what it has heard.
+    struct Host {
+        link: Link,
+        heard: Vec<Heard>,
+    }
+
+    impl Host {
+        fn new() -> Host {
+            Host { link: Link::new(SESSION, HostTime(0)), heard: Vec::new() }
+        }
+
+        fn sent(&mut self, at_ms: u64) -> Vec<ToBoard> {
+            self.link.tick(HostTime(0).plus_ms(at_ms), true, &mut self.heard);
+            let bytes = self.link.take_bytes();
+            let (mut deframer, mut rest) = (Deframer::new(), bytes.as_slice());
+            let mut messages = Vec::new();
+            while let Some(body) = deframer.next_body(&mut rest) {
+                messages.push(frame::decode(body.unwrap()).unwrap());
+            }
+            messages
+        }
+
+        fn hears(&mut self, at_ms: u64, message: &FromBoard<'_>) {
+            let mut bytes = [0; FRAME_MAX];
+            let len = frame::encode(message, &mut bytes).unwrap();
+            self.link.receive(HostTime(0).plus_ms(at_ms), &bytes[..len], &mut self.heard);
+        }
+
+        fn opened() -> Host {
+            let mut host = Host::new();
+            host.sent(0);
+            host.hears(1, &FromBoard::Welcome(identity()));
+            host.heard.clear();
+            host
+        }
+    }
+
+    fn identity() -> Identity {
+        use stepwell_protocol::guards::Ceilings;
+        use stepwell_protocol::identity::ResetCause;
+        let ceilings = Ceilings {
+            rail_max: 1,
+            current_max: 1,
+            duty_max_e4: 1,
+            drive_rpm_max: 1,
+            drive_on_ms_max: 1,
+            drive_rest_ms_min: 1,
+            dwell_ms_max: 1,
+        };
+        Identity {
+            protocol: PROTOCOL_VERSION,
+            session: SESSION,
+            board: Default::default(),
+            firmware: Default::default(),
+            serial: 1,
+            simulated: true,
+            reset: ResetCause::PowerOn,
+            now: Tick(1),
+            conversions_per_tick: 10,
+            conversion_full_scale: 4_095,
+            full_scale_mv: 5_000,
+            burst_hz: 20_000,
+            pwm_hz: [200, 1_000],
+            ceilings,
+            drive_left_ms: 0,
+        }
+    }
+
+    fn commands(messages: Vec<ToBoard>) -> Vec<Command> {
+        let only = |message| if let ToBoard::Command(command) = message { Some(command) } else { None };
+        messages.into_iter().filter_map(only).collect()
+    }
+
+    #[test]
+    fn the_greeting_is_repeated_until_it_is_answered_and_given_up_in_the_end() {
+        let mut host = Host::new();
+        let hello = ToBoard::Hello(Hello { protocol: PROTOCOL_VERSION, session: SESSION });
+        assert_eq!(host.sent(0), [hello.clone()]);
+        assert_eq!(host.sent(100), []);
+        assert_eq!(host.sent(200), [hello]);
+        host.sent(GREET_MS_MAX + 1);
+        assert!(matches!(host.heard[..], [Heard::Lost(_)]));
+    }
+
+    #[test]
+    fn a_board_of_another_version_is_named_with_both_versions() {
+        let mut host = Host::new();
+        host.sent(0);
+        let firmware = "9.9.9".try_into().unwrap();
+        host.hears(1, &FromBoard::WrongVersion { protocol: 99, firmware });
+        let [Heard::Refused(why)] = &host.heard[..] else { panic!("{:?}", host.heard) };
+        let said = why.to_string();
+        assert!(
+            said.contains("99") && said.contains("9.9.9") && said.contains(&PROTOCOL_VERSION.to_string())
+        );
+    }
+
+    #[test]
+    fn a_command_is_repeated_unchanged_and_its_answer_counts_once() {
+        let mut host = Host::opened();
+        host.link.command(Action::Disarm);
+        host.link.command(Action::ReadTrip);
+        let first = commands(host.sent(10));
+        assert_eq!(first.len(), 1, "the second waits for the first's answer");
+        assert_eq!(commands(host.sent(50)), []);
+        assert_eq!(commands(host.sent(10 + RETRY_EVERY_MS)), first, "same number, same validity");
+        let ack = FromBoard::Ack(Ack { session: SESSION, id: 1, at: Tick(5), result: Ok(Reply::Done) });
+        host.hears(120, &ack);
+        host.hears(121, &ack);
+        assert_eq!(host.heard, [Heard::Answered { at: Tick(5), result: Ok(Reply::Done) }]);
+        assert_eq!(commands(host.sent(130))[0].id, 2);
+        assert_eq!(host.link.statistics().retries, 1);
+    }
+
+    #[test]
+    fn a_stop_goes_ahead_of_what_waits_and_forgets_it() {
+        let mut host = Host::opened();
+        host.link.command(Action::Disarm);
+        host.link.stop();
+        assert_eq!(host.sent(10)[0], ToBoard::Stop);
+        assert_eq!(commands(host.sent(20)), []);
+    }
+
+    #[test]
+    fn the_lease_is_renewed_only_while_the_operator_is_alive() {
+        let mut host = Host::opened();
+        let renewals =
+            |messages: Vec<ToBoard>| messages.iter().filter(|m| matches!(m, ToBoard::Renew(_))).count();
+        assert_eq!(renewals(host.sent(2)), 1);
+        assert_eq!(renewals(host.sent(50)), 0);
+        assert_eq!(renewals(host.sent(102)), 1);
+        host.link.tick(HostTime(0).plus_ms(300), false, &mut host.heard);
+        assert!(host.link.take_bytes().is_empty());
+    }
+
+    #[test]
+    fn a_silent_board_is_lost_within_its_time() {
+        let mut host = Host::opened();
+        host.sent(1 + SILENCE_MS_MAX);
+        assert_eq!(host.heard, []);
+        host.sent(2 + SILENCE_MS_MAX);
+        assert!(matches!(host.heard[..], [Heard::Lost(_)]));
+    }
+
+    #[test]
+    fn rubbish_is_counted_and_nothing_comes_of_it() {
+        let mut host = Host::opened();
+        host.link.receive(HostTime(0).plus_ms(5), &[1, 2, 3, 0, 9, 9, 0], &mut host.heard);
+        assert_eq!(host.heard, []);
+        assert_eq!(host.link.statistics().frames_bad, 2);
     }
 }

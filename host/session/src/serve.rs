@@ -95,6 +95,9 @@ where
         let mut unwelcome = false;
         while let Some(output) = engine.poll() {
             unwelcome |= matches!(output, Output::Unwelcome(_));
+            if !matches!(output, Output::Samples { .. }) {
+                tracing::debug!(?output);
+            }
             // A receiver that is gone has seen enough.
             let _ = outputs.send(output);
         }
@@ -105,6 +108,11 @@ where
         }
         if over {
             break;
+        }
+        if let (true, Some(prompt)) = (operator_gone, engine.run().prompt().map(|prompt| prompt.number)) {
+            // Nobody is left to answer.
+            engine.operator(now, Operator::Answer { prompt, yes: false });
+            continue;
         }
         let wait = Duration::from_micros(engine.tick_at().min(view_at).us_since(host_now()));
         tokio::select! {

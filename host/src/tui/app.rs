@@ -107,6 +107,9 @@ impl App {
         if self.place == Place::Running {
             self.trace.add(view.live);
         }
+        if let Some(board) = &view.board {
+            self.simulated = board.simulated;
+        }
         if view.outcome.is_some() || view.lost.is_some() {
             self.place = Place::Over;
         }

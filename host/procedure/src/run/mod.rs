@@ -492,7 +492,11 @@ impl Run {
                         .iter()
                         .position(|(part, _)| *part == Part::TearDown)
                         .unwrap_or(self.steps.len());
-                    self.anchor = self.now();
+                    // After work that came to its own end the board was at rest already; after any other
+                    // ending it has only just come to rest.
+                    if !matches!(self.ended, Some(Ended::Completed)) {
+                        self.anchor = self.now();
+                    }
                     self.tearing_down = true;
                     self.stage = Stage::Between;
                     true

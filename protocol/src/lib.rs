@@ -24,10 +24,12 @@ pub mod time;
 /// negotiation: unequal versions refuse each other by name.
 pub const PROTOCOL_VERSION: u16 = 1;
 
-/// The board goes to rest this long after the last valid lease renewal, in milliseconds.
-pub const LEASE_MS: u32 = 500;
+/// The board begins to stop this long after the last valid lease renewal, in milliseconds. The
+/// staged stop needs 50 more to prove a low rail low, so that a bench whose host is gone is at rest
+/// within half a second.
+pub const LEASE_MS: u32 = 450;
 
-/// The host renews the lease this often, in milliseconds: five chances before it runs out.
+/// The host renews the lease this often, in milliseconds: four chances before it runs out.
 pub const RENEW_EVERY_MS: u32 = 100;
 
 /// An armed board that is not asked to do anything disarms itself after this time, in milliseconds.

@@ -40,7 +40,7 @@ impl Outside for Operator {
     fn output(&mut self, _: &Engine, output: Output) {
         match output {
             Output::Write(entry) => self.entries.push(entry),
-            Output::Samples { first, samples } => self.now = first.0 + samples.len() as u32,
+            Output::Samples { first, samples, .. } => self.now = first.0 + samples.len() as u32,
             _ => {}
         }
     }

@@ -6,9 +6,6 @@ use stepwell_procedure::run::Plan;
 use stepwell_procedure::sheet::{Feed, PumpSheet, Valve};
 use stepwell_virtual::Setup;
 
-/// Names of the shipped pumps.
-pub const PUMPS: [&str; 3] = ["heron", "dunlin", "plover"];
-
 /// What to run, on what.
 #[derive(Clone, Debug)]
 pub struct Scenario {

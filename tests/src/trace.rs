@@ -20,8 +20,10 @@ pub struct Moment {
     pub rail_pa: f64,
     /// True winding resistances at 20 °C, inlet first, Ω.
     pub resistance_20_ohm: [f64; 2],
-    /// True volume per time in the return line, m³/s.
-    pub return_m3_per_s: f64,
+    /// True volume of fluid that has passed the flow meter so far, gas not counted, m³ at one
+    /// atmosphere. A rate would not do: the valve beats with its PWM, and ticks see it always at the
+    /// same instant of a beat.
+    pub returned_m3: f64,
     /// True speed of the shaft, rev/s.
     pub speed_rev_per_s: f64,
     /// True volume of the gas in the rail that is not dissolved, at one atmosphere, m³.
@@ -37,7 +39,7 @@ impl Moment {
             outputs: bench.outputs(),
             rail_pa: truth.p4_pa - P_ATMOSPHERE_PA,
             resistance_20_ohm: [truth.inlet_coil.resistance_20_ohm, truth.pressure_coil.resistance_20_ohm],
-            return_m3_per_s: truth.flows.return_m3_per_s,
+            returned_m3: truth.counters.returned_m3,
             speed_rev_per_s: truth.speed_rad_per_s / std::f64::consts::TAU,
             rail_gas_m3: truth.gas.rail_free_m3 + truth.gas.rail_trapped_m3,
         }

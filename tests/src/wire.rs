@@ -51,7 +51,8 @@ impl Bench for Delayed {
     fn exchange(&mut self, to_board: &[u8], ms: u32, from_board: &mut Vec<u8>) {
         self.exchanges += 1;
         if !to_board.is_empty() {
-            send(&mut self.to_board, self.now_ms + self.delay_ms(0), to_board.to_vec());
+            let arrives_ms = self.now_ms + self.delay_ms(0);
+            send(&mut self.to_board, arrives_ms, to_board.to_vec());
         }
         for _ in 0..ms {
             let mut heard = Vec::new();
@@ -63,7 +64,8 @@ impl Bench for Delayed {
             self.now_ms += 1;
             if !said.is_empty() {
                 // The ways back and forth are out of step.
-                send(&mut self.from_board, self.now_ms + self.delay_ms(1), said);
+                let arrives_ms = self.now_ms + self.delay_ms(1);
+                send(&mut self.from_board, arrives_ms, said);
             }
         }
         while let Some(bytes) = arrived(&mut self.from_board, self.now_ms) {

@@ -2,6 +2,7 @@
 
 use crate::bench::{Bench, SESSION, framed, full_dwell, guards};
 use stepwell_core::{ANSWERS_PER_TICK_MAX, Outputs};
+use stepwell_protocol::LEASE_MS;
 use stepwell_protocol::PROTOCOL_VERSION;
 use stepwell_protocol::message::{Action, Command, Hello, Renew, ToBoard};
 use stepwell_protocol::state::State;
@@ -100,7 +101,7 @@ fn a_flood_of_valid_commands_is_answered_as_far_as_a_tick_allows_and_the_dwell_g
     bench.renewing = false;
     bench.board.receive(&bytes);
     bench.renew();
-    bench.run(499);
+    bench.run(LEASE_MS - 1);
     assert_eq!(bench.board.state(), State::Dwelling);
     bench.board.receive(&bytes);
     bench.send(&ToBoard::Stop);

@@ -12,7 +12,7 @@ pub struct Scenario {
     /// Name of a shipped procedure.
     pub procedure: &'static str,
     /// Name of a shipped pump.
-    pub pump: &'static str,
+    pub pump: String,
     /// Seed of everything random on the bench.
     pub seed: u64,
     /// Faults, with their severity, from the first tick on.
@@ -22,8 +22,8 @@ pub struct Scenario {
 impl Scenario {
     /// `procedure` on a healthy `pump`.
     #[must_use]
-    pub fn healthy(procedure: &'static str, pump: &'static str, seed: u64) -> Scenario {
-        Scenario { procedure, pump, seed, faults: Vec::new() }
+    pub fn healthy(procedure: &'static str, pump: &str, seed: u64) -> Scenario {
+        Scenario { procedure, pump: pump.to_owned(), seed, faults: Vec::new() }
     }
 
     /// The same with a fault.
@@ -41,7 +41,7 @@ impl Scenario {
     pub fn plan(&self) -> Plan {
         let plan = Plan {
             pump_id: "P-1".to_owned(),
-            pump: pump(self.pump),
+            pump: pump(&self.pump),
             bench: read::bench_sheet("demo.toml", include_str!("../../host/library/benches/demo.toml"))
                 .unwrap_or_else(|wrong| panic!("{wrong}")),
             procedure: procedure(self.procedure),
@@ -56,7 +56,7 @@ impl Scenario {
         let fault =
             |&(kind, severity): &(FaultKind, f64)| Fault { kind, severity, onset_us: 0, end_us: None };
         Setup {
-            pump: facts(&pump(self.pump)),
+            pump: facts(&pump(&self.pump)),
             seed: self.seed,
             faults: self.faults.iter().map(fault).collect(),
         }

@@ -4,7 +4,8 @@ use crate::trace::Traced;
 use std::collections::VecDeque;
 use stepwell_session::lockstep::Bench;
 
-/// A wire on which bytes take their time both ways. They never overtake each other.
+/// A wire on which bytes take their time both ways. They never overtake each other. As on the program's
+/// own ports, the first byte to arrive switches the bench on, so board time begins with it.
 #[derive(Debug)]
 pub struct Delayed {
     /// The bench at the other end.
@@ -44,7 +45,8 @@ fn send(line: &mut VecDeque<(u32, Vec<u8>)>, arrives_ms: u32, bytes: Vec<u8>) {
 }
 
 fn arrived(line: &mut VecDeque<(u32, Vec<u8>)>, now_ms: u32) -> Option<Vec<u8>> {
-    line.pop_front_if(|(arrives_ms, _)| *arrives_ms <= now_ms).map(|(_, bytes)| bytes)
+    line.front().filter(|(arrives_ms, _)| *arrives_ms <= now_ms)?;
+    line.pop_front().map(|(_, bytes)| bytes)
 }
 
 impl Bench for Delayed {
@@ -60,7 +62,9 @@ impl Bench for Delayed {
             while let Some(bytes) = arrived(&mut self.to_board, self.now_ms) {
                 heard.extend(bytes);
             }
-            self.bench.exchange(&heard, 1, &mut said);
+            if !heard.is_empty() || self.bench.tick() > 0 {
+                self.bench.exchange(&heard, 1, &mut said);
+            }
             self.now_ms += 1;
             if !said.is_empty() {
                 // The ways back and forth are out of step.

@@ -112,7 +112,7 @@ fn air_in_a_dunlins_rail_agrees_with_the_truth() {
 }
 
 /// Accepts the pump on ten benches, and compares with the truth of each.
-fn compared(pump: &'static str, truths: &[Truth]) -> Vec<(&'static str, Vec<Compared>)> {
+fn compared(pump: &str, truths: &[Truth]) -> Vec<(&'static str, Vec<Compared>)> {
     let mut rows: Vec<_> = truths.iter().map(|(id, _)| (*id, Vec::new())).collect();
     for seed in 1..=SEEDS {
         let report = run(&Scenario::healthy("acceptance", pump, seed));

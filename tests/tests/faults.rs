@@ -1,9 +1,10 @@
-//! Acceptance of a faulty Heron, fault by fault: how the run ends, the program's exit code, and what the
+//! Acceptance of a faulty pump, fault by fault: how the run ends, the program's exit code, and what the
 //! person at the bench is told, against `scenarios/faults.toml`. Whatever the fault, the bench does
 //! nothing that it must not do.
 
 use serde::Deserialize;
 use stepwell_plant::FaultKind;
+use stepwell_procedure::finding::Verdict;
 use stepwell_procedure::record::Ended;
 use stepwell_tests::shipped::Scenario;
 use stepwell_tests::{Report, check, run};
@@ -20,6 +21,7 @@ struct Table {
 #[serde(deny_unknown_fields)]
 struct Row {
     name: String,
+    pump: Option<String>,
     severity: Option<f64>,
     /// "completed", "gated at STEP", "tripped" or "refused".
     ended: String,
@@ -66,10 +68,7 @@ fn faults_of(row: &Row, report: &Report) -> Vec<String> {
     for fragment in row.not_told.iter().filter(|fragment| told.contains(fragment.as_str())) {
         wrong.push(format!("told, but wrong: {fragment}"));
     }
-    for id in row.not_passed.iter().filter(|id| {
-        use stepwell_procedure::finding::Verdict;
-        report.finding(id).verdict == Verdict::Pass
-    }) {
+    for id in row.not_passed.iter().filter(|id| report.finding(id).verdict == Verdict::Pass) {
         wrong.push(format!("passed: {id}"));
     }
     if !wrong.is_empty() {
@@ -84,8 +83,8 @@ fn each_fault_ends_as_it_must_and_is_named() {
         .iter()
         .flat_map(|row| {
             let kind = FaultKind::from_name(&row.name).unwrap_or_else(|| panic!("no fault {}", row.name));
-            let scenario =
-                Scenario::healthy("acceptance", "heron", 1).with(kind, row.severity.unwrap_or(1.0));
+            let pump = row.pump.as_deref().unwrap_or("heron");
+            let scenario = Scenario::healthy("acceptance", pump, 1).with(kind, row.severity.unwrap_or(1.0));
             faults_of(row, &run(&scenario))
         })
         .collect();

@@ -76,7 +76,14 @@ impl Step for Flow {
             })
             .collect();
         if let (Err(_), Ok(gate)) = (&flow, evidence.get("gate")) {
-            judge_by_bound(rig, &gate, &mut findings[0]);
+            let turned_m3_per_s =
+                speed.as_ref().ok().map(|speed| speed.value * rig.pump.displacement_m3_per_rev);
+            for finding in &mut findings {
+                let whole = if finding.id == "flow" { Some(1.0) } else { turned_m3_per_s };
+                if let Some(whole) = whole {
+                    judge_by_bound(rig, &gate, whole, finding);
+                }
+            }
         }
         Conclusion { again: false, findings }
     }
@@ -84,13 +91,13 @@ impl Step for Flow {
 
 /// Too few pulses for a value can still be too few for the tolerance, whatever the value is: one
 /// pulse more than were counted, and the least pulses per volume that the meter may have, bound the
-/// flow from above.
-fn judge_by_bound(rig: &Rig<'_>, gate: &Stretch<'_>, finding: &mut Finding) {
+/// flow from above. `whole` is the flow that the finding's value is a share of, 1 when it is a flow.
+fn judge_by_bound(rig: &Rig<'_>, gate: &Stretch<'_>, whole: f64, finding: &mut Finding) {
     let Some(least) = finding.tolerance.and_then(|tolerance| tolerance.min) else { return };
     let k = rig.calibration.bench().flow_meter.k_factor_per_m3;
     let pulses = gate.window.pulses(Channel::FlowCount);
     let gate_s = f64::from(gate.window.len_ms()) * 1e-3;
-    let most = f64::from(pulses + 1) / gate_s / (k.value - 2.0 * k.standard_uncertainty);
+    let most = f64::from(pulses + 1) / gate_s / (k.value - 2.0 * k.standard_uncertainty) / whole;
     if most < least {
         finding.verdict = Verdict::Fail;
         finding

@@ -2,11 +2,14 @@
 //! seen low. A reading is not proof for people; the procedure asks for the mechanical gauge besides.
 
 use super::{Conclusion, Evidence, Expected, Phase, Rig, Step, rail_pressures_pa};
-use crate::guard::ms;
+use crate::guard::{self, ms};
 use crate::quantity::Dimension;
+use crate::recording::Window;
 use crate::sheet::Tolerance;
 use stepwell_analysis::stats;
 use stepwell_analysis::uncertainty::Measured;
+use stepwell_protocol::channel::Channel;
+use stepwell_protocol::guards::Band;
 
 #[derive(Debug)]
 pub(super) struct Vent {
@@ -33,6 +36,7 @@ impl Step for Vent {
         let measured = evidence.get("vent").and_then(|stretch| {
             // The second half: the first half is for the fall itself.
             let window = stretch.window.last(stretch.window.len_ms() / 2);
+            credible(rig, &window)?;
             let series =
                 stats::mean_of_series(&rail_pressures_pa(rig, &window)).map_err(|why| why.to_string())?;
             Ok(Measured::new(series.mean)
@@ -45,4 +49,25 @@ impl Step for Vent {
         });
         Conclusion { again: false, findings: vec![expected.concluded(measured.as_ref())] }
     }
+}
+
+/// Whether the sensor can be believed: a dead one, or one whose zero was taken under pressure, would
+/// call any rail empty.
+fn credible(rig: &Rig<'_>, window: &Window<'_>) -> Result<(), String> {
+    let guards = guard::guards(rig.pump, rig.calibration, 0.0);
+    let words = || window.counts(Channel::RailPressure);
+    let inside = |band: Band, counts: f64| (f64::from(band.low)..=f64::from(band.high)).contains(&counts);
+    let treat = "treat the rail as under pressure and look at the mechanical gauge";
+    if !inside(guards.rail_live, window.mean_counts(Channel::RailPressure)) {
+        return Err(format!("the rail sensor reads nothing a healthy sensor reads: open or short; {treat}"));
+    }
+    if !inside(guards.rail_zero, f64::from(rig.calibration.rail_counts(0.0))) {
+        return Err(format!("the rail sensor did not read zero at rest when the run began; {treat}"));
+    }
+    // The sum of a tick's conversions carries noise: a healthy sensor's word never stands still for
+    // seconds.
+    if words().eq(words().skip(1).chain(words().take(1))) {
+        return Err(format!("the rail sensor's reading does not move at all; {treat}"));
+    }
+    Ok(())
 }

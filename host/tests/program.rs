@@ -1,0 +1,253 @@
+//! The built program as a process: what is typed, what is printed, exit codes, files that are wrong, a
+//! served bench, and a program that is killed in the middle.
+
+#[path = "program/process.rs"]
+mod process;
+
+use process::{Served, Told, folder, stepwell, told};
+use serde_json::Value;
+
+fn json(told: &Told) -> Value {
+    serde_json::from_str(&told.out).unwrap_or_else(|error| panic!("{error}: {}", told.out))
+}
+
+#[test]
+fn exit_codes_say_what_a_run_came_to() {
+    let store = folder("exit-codes").join("runs");
+    let run = |more: &[&str]| told(stepwell(&store).args(["run", "electrical", "--yes"]).args(more));
+    let told_pass = run(&[]);
+    assert_eq!(told_pass.code, 0, "{}", told_pass.err);
+    assert!(told_pass.out.contains("Verdict: PASS") && told_pass.out.contains("SIMULATED"));
+    assert_eq!(run(&["--inject", "inlet-coil-shorted-turns"]).code, 3, "fail");
+    assert_eq!(run(&["--inject", "low-supply-voltage"]).code, 4, "refused, nothing measured");
+    assert_eq!(run(&["--inject", "inlet-coil-open"]).code, 6, "trip");
+    assert_eq!(run(&["--port", "/dev/no-such-port", "--id", "P-1"]).code, 5, "link");
+    // Nobody answers: end of input is a no.
+    let nobody = told(stepwell(&store).args(["run", "electrical"]));
+    assert_eq!(nobody.code, 130, "declined: {}", nobody.err);
+    assert!(nobody.out.contains("declined"), "{}", nobody.out);
+
+    // All of them are kept, and shown again.
+    let runs = told(stepwell(&store).arg("runs"));
+    assert_eq!(runs.code, 0);
+    assert_eq!(runs.out.lines().count(), 5, "five runs reached a board: {}", runs.out);
+    let shown = told(stepwell(&store).args(["show", "1"]));
+    assert_eq!(shown.code, 0);
+    for words in ["Inlet coil resistance at 20 °C", "Verdict: PASS", "SIMULATED", "seed 1"] {
+        assert!(shown.out.contains(words), "{words}: {}", shown.out);
+    }
+    let none = told(stepwell(&store).args(["show", "99"]));
+    assert_eq!(none.code, 2);
+    assert!(none.err.contains("run 99"), "{}", none.err);
+}
+
+#[test]
+fn json_parses_and_a_run_is_shown_as_it_was_printed() {
+    let store = folder("json").join("runs");
+    let printed = json(&told(stepwell(&store).args(["run", "electrical", "--yes", "--json", "--id", "P-7"])));
+    assert_eq!(printed["pump_id"], "P-7");
+    assert_eq!(printed["verdict"], "pass");
+    let findings = printed["findings"].as_array().expect("a list");
+    assert_eq!(findings.len(), 2);
+    for finding in findings {
+        assert!(finding["value"].as_f64().is_some_and(|ohm| (2.7..3.3).contains(&ohm)), "{finding}");
+        assert!(finding["expanded_uncertainty"].as_f64().is_some_and(|u| u > 0.0), "{finding}");
+        assert!(finding["tolerance"].is_object() && finding["budget"].is_array(), "{finding}");
+    }
+    let runs = json(&told(stepwell(&store).args(["runs", "--json"])));
+    assert_eq!(runs.as_array().map(Vec::len), Some(1));
+    let shown = json(&told(stepwell(&store).args(["show", "1", "--json"])));
+    assert_eq!(shown["findings"], printed["findings"]);
+    let ports = told(stepwell(&store).args(["ports", "--json"]));
+    assert_eq!(ports.code, 0);
+    assert!(json(&ports).is_array());
+    let ports = told(stepwell(&store).arg("ports"));
+    assert_eq!(ports.code, 0);
+    assert!(!ports.out.trim().is_empty(), "even no port is said");
+}
+
+#[test]
+fn check_names_file_line_and_column() {
+    let folder = folder("check");
+    let store = folder.join("runs");
+    let shipped = include_str!("../library/pumps/heron.toml");
+    let good = folder.join("good.toml");
+    let wrong = folder.join("wrong.toml");
+    std::fs::write(&good, shipped.replace("name = \"heron\"", "name = \"mine\"")).unwrap();
+    // A slip of the finger in a unit.
+    let slip = "resistance_20c = \"3.0 ohn\"";
+    let text = shipped.replacen("resistance_20c = \"3.0 ohm\"", slip, 1);
+    let line = text.lines().position(|line| line.contains(slip)).expect("the slip is in") + 1;
+    std::fs::write(&wrong, text).unwrap();
+
+    let fine = told(stepwell(&store).arg("check").arg(&good));
+    assert_eq!(fine.code, 0, "{}", fine.err);
+    assert!(fine.out.contains("pump sheet “mine”: good"), "{}", fine.out);
+    let both = told(stepwell(&store).arg("check").arg(&good).arg(&wrong));
+    assert_eq!(both.code, 2);
+    let place = format!("{}:{line}:", wrong.display());
+    let after = both.err.split(&place).nth(1).unwrap_or_else(|| panic!("no {place} in {}", both.err));
+    let column: String = after.chars().take_while(char::is_ascii_digit).collect();
+    assert!(column.parse::<usize>().is_ok_and(|column| column > 1), "a column: {}", both.err);
+    assert!(both.err.contains("ohm"), "{}", both.err);
+    let twice = told(stepwell(&store).arg("check").arg(&good).arg(&good));
+    assert_eq!(twice.code, 2, "one name twice: {}", twice.out);
+    let absent = told(stepwell(&store).arg("check").arg(folder.join("absent.toml")));
+    assert_eq!(absent.code, 2);
+    assert!(absent.err.contains("absent.toml"), "{}", absent.err);
+}
+
+#[test]
+fn what_is_typed_wrong_is_named_with_the_nearest_right_thing() {
+    let store = folder("typed").join("runs");
+    for (typed, words) in [
+        (&["run", "electrical", "--id", ""][..], &["--id", "empty"][..]),
+        (&["run", "electrical", "--pump", "herron"], &["herron", "Did you mean “heron”"]),
+        (&["run", "electrcal"], &["electrcal", "Did you mean “electrical”"]),
+        (&["run", "electrical", "--bench", "demmo"], &["Did you mean “demo”"]),
+        (&["run", "electrical", "--inject", "air-ingres"], &["Did you mean “air-ingress”"]),
+        (&["run", "electrical", "--inject", "air-ingress=much"], &["severity", "much"]),
+        (&["run", "electrical", "--port", "/dev/x"], &["--id"]),
+        (&["run", "electrical", "--seed", "many"], &["many"]),
+        (&["runn"], &["runn"]),
+    ] {
+        let told = told(stepwell(&store).args(typed).arg("--yes"));
+        assert_eq!(told.code, 2, "{typed:?}: {}", told.err);
+        for words in words {
+            assert!(told.err.contains(words), "{typed:?}: no {words} in {}", told.err);
+        }
+    }
+    let runs = told(stepwell(&store).args(["runs", "--json"]));
+    assert!(runs.code == 2 || runs.out.trim() == "[]", "nothing of that has begun a run: {}", runs.out);
+}
+
+#[test]
+fn a_store_that_is_none_is_refused_and_left_alone() {
+    let folder = folder("stores");
+    let run = |store: &std::path::Path| told(stepwell(store).args(["run", "electrical", "--yes"]));
+    let letter = folder.join("letter.txt");
+    std::fs::write(&letter, "Dear workshop, this is no store of runs. ".repeat(40)).unwrap();
+    let before = std::fs::read(&letter).unwrap();
+    for verb in [&["run", "electrical", "--yes"][..], &["runs"], &["show", "1"]] {
+        let told = told(stepwell(&letter).args(verb));
+        assert_eq!(told.code, 2, "{verb:?}");
+        assert!(told.err.contains("not a store of runs"), "{verb:?}: {}", told.err);
+    }
+    assert_eq!(std::fs::read(&letter).unwrap(), before, "left as it was");
+
+    let told_folder = run(&folder);
+    assert_eq!(told_folder.code, 2);
+    assert!(told_folder.err.contains("this is a folder"), "{}", told_folder.err);
+
+    let newer = folder.join("newer");
+    assert_eq!(run(&newer).code, 0);
+    // The layout version is the header's user version: four bytes at offset 60, big end first
+    // (sqlite.org/fileformat2.html, 1.3).
+    let mut bytes = std::fs::read(&newer).unwrap();
+    bytes[60..64].copy_from_slice(&999_u32.to_be_bytes());
+    std::fs::write(&newer, &bytes).unwrap();
+    let told_newer = run(&newer);
+    assert_eq!(told_newer.code, 2);
+    assert!(told_newer.err.contains("layout version 999"), "{}", told_newer.err);
+
+    let absent = told(stepwell(&folder.join("absent")).arg("runs"));
+    assert_eq!(absent.code, 2);
+    assert!(absent.err.contains("no runs are stored yet"), "{}", absent.err);
+}
+
+#[test]
+fn a_run_over_a_port_finds_what_the_built_in_run_finds_to_the_bit_and_keeps_others_out() {
+    let folder = folder("served");
+    let bench = Served::start(&["--seed", "3"]);
+    let typed = ["run", "electrical", "--yes", "--json", "--id", "P-3"];
+    let mut over_port = stepwell(&folder.join("over-port"));
+    let running = process::spawn(over_port.args(typed).args(["--port", bench.port()]));
+    bench.wait_for("energised");
+
+    // A second program, while the first is at work.
+    let second = told(stepwell(&folder.join("second")).args(typed).args(["--port", bench.port()]));
+    assert_eq!(second.code, 5, "{}", second.err);
+    assert!(second.err.contains(bench.port()), "{}", second.err);
+    assert!(second.out.is_empty(), "nothing was run: {}", second.out);
+
+    let over_port = process::finish(running);
+    assert_eq!(over_port.code, 0, "the first is not disturbed: {}", over_port.err);
+    let built_in = told(stepwell(&folder.join("built-in")).args(typed).args(["--seed", "3"]));
+    // As text: every digit of every number.
+    let findings = |told: &Told| told.out.split("\"findings\"").nth(1).map(str::to_owned);
+    assert!(findings(&built_in).is_some());
+    assert_eq!(findings(&over_port), findings(&built_in));
+}
+
+/// Turns the pump at once, so that there is something to interrupt.
+const PURGE_ONLY: &str = r#"
+stepwell = "procedure"
+format = 1
+name = "purge-only"
+title = "Purge only"
+
+[[main]]
+step = "purge"
+name = "purge"
+title = "Turn the pump"
+on = "4 s"
+rest = "6 s"
+cycles_min = 2
+cycles_max = 3
+
+[[tear_down]]
+step = "vent"
+name = "vent"
+title = "Empty the rail"
+watch = "1 s"
+"#;
+
+#[test]
+fn a_program_that_is_killed_in_mid_purge_leaves_a_bench_at_rest_and_a_run_that_says_so() {
+    let folder = folder("killed");
+    let store = folder.join("runs");
+    let procedure = folder.join("purge-only.toml");
+    std::fs::write(&procedure, PURGE_ONLY).unwrap();
+    let bench = Served::start(&["--seed", "3"]);
+    let mut command = stepwell(&store);
+    command.arg("run").arg(&procedure).args(["--yes", "--port", bench.port(), "--id", "P-3"]);
+    let mut running = process::spawn(&mut command);
+    bench.wait_for("energised");
+    running.kill().expect("the program can be killed");
+    let killed = process::finish(running);
+    assert_eq!(killed.code, process::KILLED, "{}", killed.out);
+
+    bench.wait_for("program gone");
+    bench.wait_for("stopping");
+    bench.wait_for("tripped");
+    let last = bench.wait_for("last output energised");
+    let ms: u32 = last
+        .split(", ")
+        .nth(1)
+        .and_then(|words| words.split(' ').next())
+        .and_then(|ms| ms.parse().ok())
+        .unwrap_or_else(|| panic!("no time in {last}"));
+    // Half a second of lease, and the staged stop's five seconds at most.
+    assert!(ms <= 5_500, "{last}");
+    bench.wait_for("bench switched off, tripped");
+
+    let runs = told(stepwell(&store).arg("runs"));
+    assert_eq!(runs.code, 0, "{}", runs.err);
+    assert!(runs.out.contains("interrupted"), "{}", runs.out);
+    let shown = told(stepwell(&store).args(["show", "1"]));
+    assert_eq!(shown.code, 0, "{}", shown.err);
+    assert!(shown.out.contains("interrupted") && !shown.out.contains("Verdict: PASS"), "{}", shown.out);
+
+    let next = told(stepwell(&store).args([
+        "run",
+        "electrical",
+        "--yes",
+        "--json",
+        "--port",
+        bench.port(),
+        "--id",
+        "P-3",
+    ]));
+    assert_eq!(next.code, 0, "{}", next.err);
+    assert_eq!(json(&next)["verdict"], "pass");
+}

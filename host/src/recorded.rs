@@ -36,6 +36,7 @@ pub(crate) struct Recorded {
     ticks: u32,
     number: Option<u64>,
     failed: Option<String>,
+    told: bool,
 }
 
 impl Recorded {
@@ -62,6 +63,7 @@ impl Recorded {
             ticks: 0,
             number: None,
             failed: None,
+            told: false,
         })
     }
 
@@ -73,6 +75,11 @@ impl Recorded {
     /// Why the run could not be written down to the end.
     pub(crate) fn failed(&self) -> Option<&str> {
         self.failed.as_deref()
+    }
+
+    /// Whether the run must be stopped because it cannot be written down; said once.
+    pub(crate) fn must_stop(&mut self) -> bool {
+        self.failed.is_some() && !std::mem::replace(&mut self.told, true)
     }
 
     /// Takes one output of the engine.
@@ -97,7 +104,10 @@ impl Recorded {
                 Ok(())
             }
             Output::Finished(outcome, link) => match self.recorder.take() {
-                Some(recorder) => recorder.finish(outcome, &statistics(link)).map(|_| ()),
+                Some(recorder) => recorder.finish(outcome, &statistics(link)).map(|_| {
+                    // All of it is on the disk, whatever a commit said in between.
+                    self.failed = None;
+                }),
                 None => Ok(()),
             },
             Output::Ask(_) | Output::Unwelcome(_) | Output::Lost(_) => Ok(()),

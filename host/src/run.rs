@@ -59,6 +59,7 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
     let path = recorded::store_path(store.store.as_ref())?;
     let on_built_in = args.bench.port.is_none();
     let simulation = on_built_in.then(|| mounted::describe(&args.bench.model));
+    let setup = mounted::setup(&plan.pump, &args.bench.model)?;
     let recorded = Recorded::open(&path, &plan, simulation)?;
     let mut terminal = Terminal::new(args.yes, recorded)?;
     eprintln!(
@@ -68,15 +69,12 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
     let engine = Engine::new(Run::new(plan.clone()), rand::random(), HostTime(0));
     let (outcome, engine) = match &args.bench.port {
         None if !args.real_time => {
-            let mut bench = InProcess(VirtualBench::new(&mounted::setup(&plan.pump, &args.bench.model)?));
+            let mut bench = InProcess(VirtualBench::new(&setup));
             let mut engine = engine;
             let outcome = lockstep::run(&mut engine, &mut bench, &mut terminal);
             (outcome, engine)
         }
-        None => {
-            let setup = mounted::setup(&plan.pump, &args.bench.model)?;
-            on_port(engine, &mut terminal, move || Ok(crate::verbs::built_in_port(&setup)))?
-        }
+        None => on_port(engine, &mut terminal, move || Ok(crate::verbs::built_in_port(&setup)))?,
         Some(port) => {
             let port = port.clone();
             on_port(engine, &mut terminal, move || serve::open(&port))?
@@ -158,31 +156,32 @@ where
         let (outputs, mut done) = tokio::sync::mpsc::unbounded_channel();
         let (view, watched) = tokio::sync::watch::channel(None);
         let serving = tokio::spawn(serve::serve(engine, port, operator, outputs, view));
-        let mut open_prompt: Option<Prompt> = None;
-        let mut stops = 0;
+        let mut answered = 0;
+        // A session that has ended takes no more words; its outputs end too.
         loop {
-            let output = tokio::time::timeout(Duration::from_millis(50), done.recv()).await;
-            match output {
-                Ok(Some(Output::Ask(prompt))) => open_prompt = Some(prompt),
+            match tokio::time::timeout(Duration::from_millis(50), done.recv()).await {
                 Ok(Some(output)) => terminal.take(&output),
                 Ok(None) => break,
                 Err(_) => {}
             }
-            if terminal.stops.load(Ordering::Relaxed) > stops {
-                stops = terminal.stops.load(Ordering::Relaxed);
-                open_prompt = None;
+            while let Ok(output) = done.try_recv() {
+                terminal.take(&output);
+            }
+            if terminal.wants_stop() {
                 let _ = said.send(Operator::Stop).await;
             }
-            if let Some(prompt) = &open_prompt
-                && let Some(yes) = terminal.answer(prompt)
-            {
-                let _ = said.send(Operator::Answer { prompt: prompt.number, yes }).await;
-                open_prompt = None;
-            }
-            let _ = said.send(Operator::Alive).await;
-            if let Some(view) = watched.borrow().as_ref() {
+            let view = watched.borrow().clone();
+            if let Some(view) = view {
+                let open = view.prompt.filter(|prompt| prompt.number != answered);
+                if let Some(prompt) = open
+                    && let Some(yes) = terminal.answer_within(&prompt, Duration::ZERO)
+                {
+                    answered = prompt.number;
+                    let _ = said.send(Operator::Answer { prompt: prompt.number, yes }).await;
+                }
                 terminal.progress(&view.progress);
             }
+            let _ = said.send(Operator::Alive).await;
         }
         serving.await.map_err(|error| Failure::Internal(format!("the session ended by itself: {error}")))
     })
@@ -199,6 +198,8 @@ struct Terminal {
     in_place: bool,
     line_open: bool,
     shown: (usize, String),
+    /// Second of the round that was shown last.
+    shown_second: u32,
     unwelcome: Option<String>,
     lost: Option<&'static str>,
 }
@@ -228,6 +229,7 @@ impl Terminal {
             in_place: std::io::stderr().is_terminal(),
             line_open: false,
             shown: (0, String::new()),
+            shown_second: 0,
             unwelcome: None,
             lost: None,
         })
@@ -274,7 +276,7 @@ impl Terminal {
     }
 
     /// Lines typed, read on a thread so that nothing ever waits for the keyboard.
-    fn typed(&mut self) -> Result<String, mpsc::TryRecvError> {
+    fn typed(&mut self, wait: Duration) -> Result<String, mpsc::RecvTimeoutError> {
         let lines = self.lines.get_or_insert_with(|| {
             let (send, lines) = mpsc::channel();
             std::thread::spawn(move || {
@@ -286,18 +288,15 @@ impl Terminal {
             });
             lines
         });
-        match lines.recv_timeout(Duration::from_millis(20)) {
-            Ok(line) => Ok(line),
-            Err(mpsc::RecvTimeoutError::Timeout) => Err(mpsc::TryRecvError::Empty),
-            Err(mpsc::RecvTimeoutError::Disconnected) => Err(mpsc::TryRecvError::Disconnected),
-        }
+        lines.recv_timeout(wait)
     }
-}
 
-impl Outside for Terminal {
-    fn answer(&mut self, prompt: &Prompt) -> Option<bool> {
+    /// Asks, once, and waits so long for the answer.
+    fn answer_within(&mut self, prompt: &Prompt, wait: Duration) -> Option<bool> {
         if self.asked != prompt.number {
             self.asked = prompt.number;
+            // What was typed before the question was shown is no answer to it.
+            while !self.yes && std::io::stdin().is_terminal() && self.typed(Duration::ZERO).is_ok() {}
             self.end_line();
             eprintln!("\n{}", prompt.title);
             for line in prompt.text.lines() {
@@ -312,14 +311,22 @@ impl Outside for Terminal {
         if self.yes {
             return Some(true);
         }
-        match self.typed() {
+        match self.typed(wait) {
             Ok(line) => Some(!line.trim().to_lowercase().starts_with('n')),
-            Err(mpsc::TryRecvError::Empty) => None,
-            Err(mpsc::TryRecvError::Disconnected) => {
+            Err(mpsc::RecvTimeoutError::Timeout) => None,
+            Err(mpsc::RecvTimeoutError::Disconnected) => {
                 eprintln!("  nobody there to answer: taken as no (--yes answers every question)");
                 Some(false)
             }
         }
+    }
+}
+
+impl Outside for Terminal {
+    fn answer(&mut self, prompt: &Prompt) -> Option<bool> {
+        // An exchange is ten milliseconds of bench time: while a question is open the bench keeps pace
+        // with the person.
+        self.answer_within(prompt, Duration::from_millis(10))
     }
 
     fn output(&mut self, engine: &Engine, output: Output) {
@@ -327,7 +334,8 @@ impl Outside for Terminal {
         if matches!(output, Output::Samples { .. }) {
             let progress = engine.run().progress();
             let second = progress.round_ms.0 / 1000;
-            if (progress.step, second as usize) != (self.shown.0, self.asked as usize) {
+            if second != self.shown_second || progress.step != self.shown.0 {
+                self.shown_second = second;
                 self.progress(&progress);
             }
         }
@@ -335,8 +343,8 @@ impl Outside for Terminal {
 
     fn wants_stop(&mut self) -> bool {
         let stops = self.stops.load(Ordering::Relaxed);
-        let new = stops > self.stops_seen;
+        let pressed = stops > self.stops_seen;
         self.stops_seen = stops;
-        new
+        pressed || self.recorded.must_stop()
     }
 }

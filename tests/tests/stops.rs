@@ -83,30 +83,37 @@ fn boundaries(trace: &[Moment]) -> Vec<u32> {
 }
 
 #[test]
-fn a_stop_at_every_boundary_of_fill_and_purge_leads_to_rest() {
-    for pump in ["heron", "plover"] {
-        let scenario = Scenario::healthy("fill-and-purge", pump, 1);
-        let undisturbed = run(&scenario);
-        assert_eq!(undisturbed.outcome.exit_code(), 0);
-        let tear_down = undisturbed.plan.procedure.tear_down[0].name.clone();
-        let until = undisturbed.during(&tear_down)[0].tick;
-        let boundaries: Vec<u32> =
-            boundaries(&undisturbed.trace).into_iter().filter(|tick| *tick < until).collect();
-        assert!(boundaries.len() >= 12, "{pump}: three pulses and two cycles: {boundaries:?}");
-        for tick in boundaries {
-            // A stop acts some ticks after the key; the earlier one hits the boundary itself.
-            let report = stopped_at(&scenario, tick.saturating_sub(STOP_ACTS_MS));
-            let named = format!("{pump}, stopped at tick {tick}");
-            assert_eq!(report.outcome.ended, Ended::Stopped, "{named}");
-            assert_eq!(report.outcome.exit_code(), 130, "{named}");
-            assert_eq!(check::everything(&report.plan, &report.trace), Vec::<String>::new(), "{named}");
-            let last = &report.trace[report.trace.len() - 1];
-            assert!(!last.outputs.energised(), "{named}: {last:?}");
-            assert_eq!(last.state, State::Rest, "{named}");
-            assert!(last.rail_pa < report.plan.bench.rail_low_pa, "{named}: {} Pa", last.rail_pa);
-            let carried_out = report.steps.iter().any(|step| step.name == tear_down);
-            assert!(carried_out, "{named}: tear-down always runs");
-        }
+fn a_stop_at_every_boundary_of_a_herons_fill_and_purge_leads_to_rest() {
+    stops_at_every_boundary("heron");
+}
+
+#[test]
+fn a_stop_at_every_boundary_of_a_plovers_fill_and_purge_leads_to_rest() {
+    stops_at_every_boundary("plover");
+}
+
+fn stops_at_every_boundary(pump: &str) {
+    let scenario = Scenario::healthy("fill-and-purge", pump, 1);
+    let undisturbed = run(&scenario);
+    assert_eq!(undisturbed.outcome.exit_code(), 0);
+    let tear_down = undisturbed.plan.procedure.tear_down[0].name.clone();
+    let until = undisturbed.during(&tear_down)[0].tick;
+    let boundaries: Vec<u32> =
+        boundaries(&undisturbed.trace).into_iter().filter(|tick| *tick < until).collect();
+    assert!(boundaries.len() >= 12, "{pump}: three pulses and two cycles: {boundaries:?}");
+    for tick in boundaries {
+        // A stop acts some ticks after the key; the earlier one hits the boundary itself.
+        let report = stopped_at(&scenario, tick.saturating_sub(STOP_ACTS_MS));
+        let named = format!("{pump}, stopped at tick {tick}");
+        assert_eq!(report.outcome.ended, Ended::Stopped, "{named}");
+        assert_eq!(report.outcome.exit_code(), 130, "{named}");
+        assert_eq!(check::everything(&report.plan, &report.trace), Vec::<String>::new(), "{named}");
+        let last = &report.trace[report.trace.len() - 1];
+        assert!(!last.outputs.energised(), "{named}: {last:?}");
+        assert_eq!(last.state, State::Rest, "{named}");
+        assert!(last.rail_pa < report.plan.bench.rail_low_pa, "{named}: {} Pa", last.rail_pa);
+        let carried_out = report.steps.iter().any(|step| step.name == tear_down);
+        assert!(carried_out, "{named}: tear-down always runs");
     }
 }
 

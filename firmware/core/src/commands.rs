@@ -41,8 +41,7 @@ impl Board {
             return self.outbox.send(&FromBoard::WrongVersion { protocol: PROTOCOL_VERSION, firmware });
         }
         if !self.session.is(session) {
-            let in_use = matches!(self.state, State::Armed | State::Dwelling | State::Stopping);
-            if in_use && self.lease.alive() {
+            if self.lease.alive() {
                 return self.outbox.send(&FromBoard::Busy { session });
             }
             // The one before left things as they are: its lease has run out, so nothing but a

@@ -16,7 +16,7 @@
 //! | `SupplyLow`, `High` | outside `supply`                                  | 50 ms     | 100 ms  |   | x | x | x |
 //! | `RailSensorDead`    | outside `rail_live`                               | 10 ms     | 50 ms   |   | x | x | x |
 //! | `RailHigh`          | inside `rail_live`, above `rail_max`              | –         | 20 ms   |   | x | x | x |
-//! | `RailSensorFrozen`  | above `rail_low`, the same word as the tick before| 200 ms    | 2 s     |   |   | x |   |
+//! | `RailSensorFrozen`  | the same word as the tick before                  | 200 ms    | 2 s     |   |   | x |   |
 //! | `FeedSensorDead`    | outside `feed_live`                               | 10 ms     | 50 ms   |   | x | x | x |
 //! | `FluidTemperature`  | outside `fluid`                                   | 500 ms    | 1 s     |   | x | x | x |
 //! | `TankLow`           | the level input says low                          | 500 ms    | 1 s     |   | x | x | x |
@@ -28,7 +28,7 @@
 //! R, A, D, S: at Rest, Armed, Dwelling, Stopping; in Tripped the causes of Armed are counted. The
 //! last two follow a stop to wherever it led. `DriveBudget`, `LeaseLost`, `LinkNoise`,
 //! `ForeignSession` and `BadCommand` come from the board itself. A real rail sensor's word never
-//! stands still for 200 ms under pressure: the sum of a tick's conversions carries noise.
+//! stands still for 200 ms: the sum of a tick's conversions carries noise.
 
 use crate::causes::Causes;
 use crate::filter::{CoilSums, Lasting, Medians};
@@ -202,8 +202,8 @@ impl Interlock {
         self.rail_low.tick(is_low(guards, rail));
 
         let mut present = self.present(guards);
-        let under_pressure = doing.state == State::Dwelling && rail > guards.rail_low;
-        present.put(TripCause::RailSensorFrozen, under_pressure && self.rail_stands);
+        // At any pressure: a sensor stuck at zero would hide the highest.
+        present.put(TripCause::RailSensorFrozen, doing.state == State::Dwelling && self.rail_stands);
         let mut found = self.lasting(present.without(self.still_decaying()));
 
         found = found.with(present.only(AT_ONCE));

@@ -118,6 +118,9 @@ impl From<&Measured> for Value {
 /// Judges a value by the guard-band rule. Without a tolerance there is nothing to fail.
 #[must_use]
 pub fn judge(value: &Value, tolerance: &Tolerance) -> Verdict {
+    if !value.estimate.is_finite() || !value.expanded_uncertainty.is_finite() {
+        return Verdict::Invalid;
+    }
     let margin =
         |end: Option<f64>, inwards: f64| end.map_or(f64::INFINITY, |end| (value.estimate - end) * inwards);
     let inside_by = margin(tolerance.min, 1.0).min(margin(tolerance.max, -1.0));
@@ -155,6 +158,16 @@ mod tests {
         ] {
             let value = Value { estimate, expanded_uncertainty: 0.25, coverage_factor: 2.0, budget: vec![] };
             assert_eq!(judge(&value, &tolerance), verdict, "{estimate}");
+        }
+    }
+
+    #[test]
+    fn what_is_no_number_is_invalid_whatever_the_tolerance() {
+        for (estimate, expanded_uncertainty) in [(f64::NAN, 0.1), (1.0, f64::NAN), (f64::INFINITY, 0.1)] {
+            let value = Value { estimate, expanded_uncertainty, coverage_factor: 2.0, budget: vec![] };
+            for (min, max) in [(Some(0.0), None), (None, Some(2.0)), (Some(0.0), Some(2.0))] {
+                assert_eq!(judge(&value, &Tolerance { min, max }), Verdict::Invalid);
+            }
         }
     }
 

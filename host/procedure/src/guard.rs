@@ -57,6 +57,7 @@ pub fn guards(pump: &PumpSheet, calibration: &Calibration, supply_v: f64) -> Gua
 fn coil_guard(coil: Coil, valve: &Valve, calibration: &Calibration, supply_v: f64) -> CoilGuard {
     let bench = calibration.bench();
     let loop_ohm = valve.resistance_20c_ohm + bench.coil_circuit.leads_ohm.value;
+    let zero_counts = calibration.current_zero_counts(coil).round() as u16;
     // The valve relieves the rail where it lets pressure out, or lets no fuel in.
     let relieve = match coil {
         Coil::Inlet => valve.shut_duty,
@@ -70,12 +71,8 @@ fn coil_guard(coil: Coil, valve: &Valve, calibration: &Calibration, supply_v: f6
         },
         relieve_e4: duty_e4(relieve),
         duty_max_e4: duty_e4(valve.duty_max),
-        zero: Band {
-            low: 0,
-            high: calibration.current_counts(IDLE_CURRENT_MAX_A)
-                + calibration.current_zero_counts(coil).round() as u16,
-        },
-        current_max: calibration.current_counts(bench.current_max_a),
+        zero: Band { low: 0, high: calibration.current_counts(IDLE_CURRENT_MAX_A) + zero_counts },
+        current_max: calibration.current_counts(bench.current_max_a) + zero_counts,
         full_duty: calibration.current_counts(supply_v / loop_ohm),
     }
 }

@@ -20,7 +20,10 @@ impl Piece {
     }
 }
 
-/// All telemetry of a run.
+/// Samples are let go of so many at once.
+const FORGET_TICKS: usize = 60_000;
+
+/// The telemetry of a run, as far as it is still needed.
 #[derive(Clone, Debug, Default)]
 pub struct Recording {
     pieces: Vec<Piece>,
@@ -59,10 +62,17 @@ impl Recording {
         self.pieces.last().map(Piece::end)
     }
 
-    /// The latest sample.
-    #[must_use]
-    pub fn latest(&self) -> Option<&Sample> {
-        self.pieces.last()?.samples.last()
+    /// Lets go of what lies before `tick`, in pieces of a minute, so that a run that waits for its
+    /// operator for hours does not fill the memory.
+    pub fn forget_before(&mut self, tick: Tick) {
+        self.pieces.retain(|piece| piece.end().is_after(tick));
+        let Some(piece) = self.pieces.first_mut() else { return };
+        let old = usize::try_from(tick.ms_since(piece.first)).unwrap_or(0);
+        if old >= FORGET_TICKS {
+            piece.samples.drain(..old);
+            piece.first = tick;
+            piece.first_us += 1_000 * old as u64;
+        }
     }
 
     /// The samples from `from` up to but not including `to`.
@@ -196,6 +206,19 @@ mod tests {
         assert!(recording.window(Tick(115), Tick(131)).is_err());
         assert_eq!(recording.window(Tick(132), Tick(140)).unwrap().from_us, 32_000);
         assert!(recording.window(Tick(132), Tick(141)).is_err(), "not yet there");
+    }
+
+    #[test]
+    fn what_is_forgotten_is_missing_and_what_follows_keeps_its_time() {
+        let mut recording = Recording::default();
+        let rows = vec![[7; CHANNELS]; 2 * FORGET_TICKS];
+        recording.append(Tick(0), 0, &rows);
+        let from = Tick(FORGET_TICKS as u32);
+        recording.forget_before(from);
+        assert!(recording.window(Tick(0), Tick(10)).is_err());
+        let window = recording.window(from, from.plus_ms(10)).unwrap();
+        assert_eq!(window.from_us, 1_000 * FORGET_TICKS as u64);
+        assert_eq!(recording.end(), Some(Tick(2 * FORGET_TICKS as u32)));
     }
 
     #[test]

@@ -25,6 +25,10 @@ const OPERATOR_MS_MAX: u64 = 250;
 /// A stop is sent again this often until the board is seen without energy, in ms.
 const STOP_EVERY_MS: u64 = 50;
 
+/// However soon the board is seen at rest, a stop is repeated for this long, in ms: what is seen may
+/// be older than the stop.
+const STOP_MS_MIN: u64 = 200;
+
 /// A reading older than this is stale and shown as absent, in ms.
 pub const STALE_MS: u64 = 500;
 
@@ -126,7 +130,10 @@ pub struct Engine {
     operator_seen: HostTime,
     stop_again: Option<HostTime>,
     latest: VecDeque<Sample>,
-    /// Shown calibration until the run has its own.
+    /// The tick that comes after the latest sample.
+    next_tick: Option<Tick>,
+    /// A stop is repeated at least until then.
+    stop_until: HostTime,
     outcome: Option<Outcome>,
     lost: Option<String>,
     heard: Vec<Heard>,
@@ -148,6 +155,8 @@ impl Engine {
             operator_seen: now,
             stop_again: None,
             latest: VecDeque::with_capacity(LIVE_TICKS),
+            next_tick: None,
+            stop_until: now,
             outcome: None,
             lost: None,
             heard: Vec::new(),
@@ -173,6 +182,7 @@ impl Engine {
             Operator::Answer { prompt, yes } => self.run.handle(Input::Answer { prompt, yes }),
             Operator::Stop => {
                 // On the wire before anything thinks about it.
+                self.stop_until = now.plus_ms(STOP_MS_MIN);
                 self.send_stop(now);
                 self.run.handle(Input::Stop);
             }
@@ -193,7 +203,11 @@ impl Engine {
         if self.stop_again.is_some_and(|again| now >= again) {
             let energised =
                 self.status().is_none_or(|status| !matches!(status.state, State::Rest | State::Tripped));
-            if energised { self.send_stop(now) } else { self.stop_again = None }
+            if energised || now < self.stop_until {
+                self.send_stop(now);
+            } else {
+                self.stop_again = None;
+            }
         }
         let operator_alive = now.us_since(self.operator_seen) <= OPERATOR_MS_MAX * 1_000;
         let mut heard = std::mem::take(&mut self.heard);
@@ -268,6 +282,10 @@ impl Engine {
             }
             Heard::Answered { at, result } => self.run.handle(Input::Answered { at, result }),
             Heard::Telemetry { first, first_us, samples } => {
+                if self.next_tick.replace(first.plus_ms(samples.len() as u32)) != Some(first) {
+                    // Live means never bridge a gap.
+                    self.latest.clear();
+                }
                 for sample in &samples {
                     if self.latest.len() == LIVE_TICKS {
                         self.latest.pop_front();

@@ -133,7 +133,7 @@ impl Default for LinkStatistics {
 
 #[derive(Debug)]
 enum Phase {
-    Greeting { since: HostTime, again: HostTime },
+    Greeting { since: HostTime, again: HostTime, busy: bool },
     Open,
     Closed,
 }
@@ -168,7 +168,7 @@ impl Link {
     pub fn new(session: u32, now: HostTime) -> Link {
         Link {
             session,
-            phase: Phase::Greeting { since: now, again: now },
+            phase: Phase::Greeting { since: now, again: now, busy: false },
             deframer: Deframer::new(),
             clock: BoardClock::default(),
             waiting: VecDeque::new(),
@@ -205,9 +205,11 @@ impl Link {
         self.waiting.push_back(action);
     }
 
-    /// Sends a stop at once, ahead of everything, and forgets commands that have not been sent.
+    /// Sends a stop at once, ahead of everything, and forgets commands that have not been answered.
     pub fn stop(&mut self) {
         self.waiting.clear();
+        // What was under way is not sent again; whether its number was used shows with the next one.
+        self.in_flight = None;
         self.send(&ToBoard::Stop);
     }
 
@@ -257,14 +259,22 @@ impl Link {
                     ours: PROTOCOL_VERSION,
                 }));
             }
-            FromBoard::Busy { session } if session == self.session && greeting => {
-                self.phase = Phase::Closed;
-                heard.push(Heard::Refused(Unwelcome::Busy));
+            FromBoard::Busy { session } if session == self.session => {
+                // The other one may be gone already: its lease then runs out while we ask again.
+                if let Phase::Greeting { busy, .. } = &mut self.phase {
+                    *busy = true;
+                }
             }
             FromBoard::Ack(ack) if ack.session == self.session => {
                 let Some(in_flight) = self.in_flight.take_if(|sent| sent.command.id == ack.id) else {
                     return;
                 };
+                if let Err(Refusal::OutOfOrder { expected }) = ack.result {
+                    // A number before this one was never used: the board never heard that command.
+                    self.last_id = expected.wrapping_sub(1);
+                    self.waiting.push_front(in_flight.command.action);
+                    return;
+                }
                 let round_trip_us = now.us_since(in_flight.first_sent).max(1);
                 self.statistics.round_trip_us.saturating_record(round_trip_us);
                 heard.push(Heard::Answered { at: ack.at, result: ack.result });
@@ -274,8 +284,12 @@ impl Link {
                     self.statistics.frames_bad += 1;
                     return;
                 };
-                let last_us = frame.first_us + 1_000 * (samples.len() as u64 - 1);
+                let last_us = frame.first_us.saturating_add(1_000 * (samples.len() as u64).saturating_sub(1));
                 self.clock.observe(now, last_us);
+                if self.next_tick.is_some_and(|due| due.is_after(frame.first)) {
+                    self.lose("the board has restarted: check its supply", heard);
+                    return;
+                }
                 if let Some(due) = self.next_tick {
                     self.statistics.ticks_missing += u64::try_from(frame.first.ms_since(due)).unwrap_or(0);
                     self.statistics.frame_interval_us.saturating_record(now.us_since(self.heard_at).max(1));
@@ -297,10 +311,14 @@ impl Link {
     /// Time has passed: sends what is due. `operator_alive` keeps the lease going.
     pub fn tick(&mut self, now: HostTime, operator_alive: bool, heard: &mut Vec<Heard>) {
         match &mut self.phase {
-            Phase::Greeting { since, again } => {
+            Phase::Greeting { since, again, busy } => {
                 if now.us_since(*since) > GREET_MS_MAX * 1_000 {
+                    heard.push(if *busy {
+                        Heard::Refused(Unwelcome::Busy)
+                    } else {
+                        Heard::Lost("nothing on the port answers in Stepwell's protocol")
+                    });
                     self.phase = Phase::Closed;
-                    heard.push(Heard::Lost("nothing on the port answers in Stepwell's protocol"));
                 } else if now >= *again {
                     *again = now.plus_ms(GREET_EVERY_MS);
                     self.send(&ToBoard::Hello(Hello { protocol: PROTOCOL_VERSION, session: self.session }));
@@ -311,10 +329,16 @@ impl Link {
         }
     }
 
+    /// Gives the board up. It may hear us even when we do not hear it, so the last word is a stop.
+    fn lose(&mut self, why: &'static str, heard: &mut Vec<Heard>) {
+        self.stop();
+        self.phase = Phase::Closed;
+        heard.push(Heard::Lost(why));
+    }
+
     fn tick_open(&mut self, now: HostTime, operator_alive: bool, heard: &mut Vec<Heard>) {
         if self.silence_us(now) > SILENCE_MS_MAX * 1_000 {
-            self.phase = Phase::Closed;
-            heard.push(Heard::Lost("the board has fallen silent"));
+            self.lose("the board has fallen silent", heard);
             return;
         }
         let Some(board_now) = self.board_now(now) else { return };
@@ -325,8 +349,7 @@ impl Link {
         }
         let again = match &mut self.in_flight {
             Some(sent) if now.us_since(sent.first_sent) > ANSWER_MS_MAX * 1_000 => {
-                self.phase = Phase::Closed;
-                heard.push(Heard::Lost("the board no longer answers commands"));
+                self.lose("the board no longer answers commands", heard);
                 return;
             }
             Some(sent) if now >= sent.again => {
@@ -426,8 +449,8 @@ mod tests {
         Identity {
             protocol: PROTOCOL_VERSION,
             session: SESSION,
-            board: Default::default(),
-            firmware: Default::default(),
+            board: "".try_into().unwrap(),
+            firmware: "".try_into().unwrap(),
             serial: 1,
             simulated: true,
             reset: ResetCause::PowerOn,
@@ -451,7 +474,7 @@ mod tests {
     fn the_greeting_is_repeated_until_it_is_answered_and_given_up_in_the_end() {
         let mut host = Host::new();
         let hello = ToBoard::Hello(Hello { protocol: PROTOCOL_VERSION, session: SESSION });
-        assert_eq!(host.sent(0), [hello.clone()]);
+        assert_eq!(host.sent(0), std::slice::from_ref(&hello));
         assert_eq!(host.sent(100), []);
         assert_eq!(host.sent(200), [hello]);
         host.sent(GREET_MS_MAX + 1);
@@ -489,6 +512,40 @@ mod tests {
     }
 
     #[test]
+    fn a_number_that_the_board_never_heard_is_used_again_after_a_stop() {
+        let mut host = Host::opened();
+        host.link.command(Action::Disarm);
+        assert_eq!(commands(host.sent(10))[0].id, 1);
+        host.link.stop();
+        assert_eq!(commands(host.sent(480)), [], "what was under way is not repeated");
+        host.link.command(Action::ReadTrip);
+        assert_eq!(commands(host.sent(490))[0].id, 2);
+        let refused = Err(Refusal::OutOfOrder { expected: 1 });
+        host.hears(491, &FromBoard::Ack(Ack { session: SESSION, id: 2, at: Tick(9), result: refused }));
+        let again = commands(host.sent(492));
+        assert_eq!((again[0].id, again[0].action), (1, Action::ReadTrip));
+        assert_eq!(host.heard, []);
+    }
+
+    fn telemetry(host: &mut Host, at_ms: u64, first: u32) {
+        use stepwell_protocol::telemetry::{TelemetryFrame, pack};
+        let mut packed = [0; 64];
+        let len = pack(&[[0; 14]], &mut packed).unwrap();
+        let frame =
+            TelemetryFrame { number: 0, first: Tick(first), first_us: 0, ticks: 1, packed: &packed[..len] };
+        host.hears(at_ms, &FromBoard::Telemetry(frame));
+    }
+
+    #[test]
+    fn a_board_that_has_restarted_is_lost_by_that_name_and_told_to_stop() {
+        let mut host = Host::opened();
+        telemetry(&mut host, 2, 5_000);
+        telemetry(&mut host, 3, 1);
+        assert!(matches!(host.heard.last(), Some(Heard::Lost(why)) if why.contains("restarted")));
+        assert_eq!(host.sent(4), [ToBoard::Stop]);
+    }
+
+    #[test]
     fn a_stop_goes_ahead_of_what_waits_and_forgets_it() {
         let mut host = Host::opened();
         host.link.command(Action::Disarm);
@@ -514,8 +571,9 @@ mod tests {
         let mut host = Host::opened();
         host.sent(1 + SILENCE_MS_MAX);
         assert_eq!(host.heard, []);
-        host.sent(2 + SILENCE_MS_MAX);
+        let last = host.sent(2 + SILENCE_MS_MAX);
         assert!(matches!(host.heard[..], [Heard::Lost(_)]));
+        assert_eq!(last, [ToBoard::Stop], "it may hear us all the same");
     }
 
     #[test]

@@ -3,9 +3,13 @@
 use super::keys::{self, Key};
 use super::trace::Trace;
 use crate::cli::BenchArgs;
+use crate::failure::Failure;
 use crate::library;
-use crossterm::event::KeyEvent;
+use crossterm::event::{KeyEvent, KeyModifiers};
 use stepwell_session::engine::{Operator, View};
+
+/// A question must have been on the screen for so many views before it is answered: half a second.
+const PROMPT_VIEWS_MIN: u32 = 10;
 
 /// What the operator wants done outside.
 #[derive(Debug, PartialEq, Eq)]
@@ -42,6 +46,8 @@ pub(super) struct App {
     pub(super) view: Option<View>,
     pub(super) trace: Trace,
     pub(super) scroll: u16,
+    /// Views since the question changed: a key pressed for the last one does not answer the next.
+    prompt_views: u32,
     /// Something the operator must know: why a start failed, how the run is kept.
     pub(super) note: Option<String>,
 }
@@ -70,6 +76,7 @@ impl App {
             view: None,
             trace: Trace::default(),
             scroll: 0,
+            prompt_views: 0,
             note: None,
         }
     }
@@ -104,6 +111,9 @@ impl App {
             return;
         }
         let Some(view) = view else { return };
+        let number = |view: &View| view.prompt.as_ref().map(|prompt| prompt.number);
+        let same = self.view.as_ref().and_then(number) == number(&view);
+        self.prompt_views = if same { self.prompt_views.saturating_add(1) } else { 0 };
         if self.place == Place::Running {
             self.trace.add(view.live);
         }
@@ -118,15 +128,16 @@ impl App {
 
     /// Exit code on leaving: that of the latest run.
     pub(super) fn exit_code(&self) -> u8 {
-        self.view
-            .as_ref()
-            .and_then(|view| view.outcome.as_ref())
-            .map_or(0, stepwell_procedure::record::Outcome::exit_code)
+        let Some(view) = &self.view else { return 0 };
+        match &view.outcome {
+            Some(outcome) => outcome.exit_code(),
+            None => Failure::Link(String::new()).exit_code(),
+        }
     }
 
     /// A key was pressed.
     pub(super) fn key(&mut self, key: KeyEvent) -> Option<Wish> {
-        let ctrl = !key.modifiers.is_empty();
+        let ctrl = key.modifiers.contains(KeyModifiers::CONTROL);
         let key = keys::meaning(key)?;
         if key == Key::Stop {
             self.help = false;
@@ -153,6 +164,9 @@ impl App {
             }
             (Place::Choosing, Key::Other) => self.pump = (self.pump + 1) % self.pumps.len(),
             (Place::Running, Key::Yes | Key::No) => {
+                if self.prompt_views < PROMPT_VIEWS_MIN {
+                    return None;
+                }
                 let prompt = self.view.as_ref()?.prompt.as_ref()?.number;
                 return Some(Wish::Say(Operator::Answer { prompt, yes: key == Key::Yes }));
             }

@@ -44,5 +44,8 @@ pub(super) fn meaning(key: KeyEvent) -> Option<Key> {
     if key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL) {
         return Some(Key::Stop);
     }
+    if key.modifiers.intersects(KeyModifiers::CONTROL | KeyModifiers::ALT) {
+        return None;
+    }
     TABLE.iter().find(|(code, ..)| *code == key.code).map(|(_, key, ..)| *key)
 }

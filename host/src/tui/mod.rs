@@ -15,6 +15,8 @@ use crate::failure::Failure;
 use app::{App, Wish};
 use crossterm::event::{self, Event, KeyEventKind};
 use session::Session;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 /// One frame lasts this long at most.
@@ -25,12 +27,17 @@ pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> 
     // Everything wrong with what was typed is said before the screen is taken.
     crate::run::plan(procedure, bench)?;
     let mut app = App::new(procedure, bench);
+    let ended = Arc::new(AtomicBool::new(false));
+    for signal in [signal_hook::consts::SIGTERM, signal_hook::consts::SIGHUP] {
+        signal_hook::flag::register(signal, Arc::clone(&ended))
+            .map_err(|error| Failure::Internal(format!("listening for the end of the terminal: {error}")))?;
+    }
     let mut terminal = ratatui::try_init().map_err(|error| {
         Failure::Usage(format!(
             "opening the screens: {error}; use a terminal, or `stepwell run` without screens"
         ))
     })?;
-    let result = serve(&mut terminal, &mut app, bench, store);
+    let result = serve(&mut terminal, &mut app, bench, store, &ended);
     ratatui::restore();
     result
 }
@@ -40,10 +47,11 @@ fn serve(
     app: &mut App,
     bench: &BenchArgs,
     store: &StoreArgs,
+    ended: &AtomicBool,
 ) -> Result<u8, Failure> {
     let broken = |error: std::io::Error| Failure::Internal(format!("drawing the screen: {error}"));
     let mut session: Option<Session> = None;
-    loop {
+    while !ended.load(Ordering::Relaxed) {
         if let Some(session) = &mut session {
             session.alive();
             app.show(session.view());
@@ -74,4 +82,6 @@ fn serve(
             None => {}
         }
     }
+    // The terminal is gone, or somebody ended the program: leaving stops what runs.
+    Ok(130)
 }

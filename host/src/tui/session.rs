@@ -13,7 +13,8 @@ use tokio::sync::{mpsc, watch};
 
 /// A run under way behind the screens.
 pub(super) struct Session {
-    said: mpsc::Sender<Operator>,
+    said: Option<mpsc::Sender<Operator>>,
+    thread: Option<std::thread::JoinHandle<()>>,
     views: watch::Receiver<Option<View>>,
     note: Arc<Mutex<Option<String>>>,
 }
@@ -49,8 +50,9 @@ impl Session {
             }
             None => None,
         };
-        std::thread::spawn(move || {
-            let recording = std::thread::spawn(move || write_down(recorded, done, &told));
+        let stopper = said.clone();
+        let thread = std::thread::spawn(move || {
+            let recording = std::thread::spawn(move || write_down(recorded, done, &told, &stopper));
             runtime.block_on(async {
                 match port {
                     Some(port) => serve::serve(engine, port, operator, outputs, view).await,
@@ -60,21 +62,29 @@ impl Session {
             // The recorder ends with its last output; a panic there has left its note.
             let _ = recording.join();
         });
-        Ok(Session { said, views, note })
+        Ok(Session { said: Some(said), thread: Some(thread), views, note })
     }
 
-    /// The operator's side is alive: the screen draws.
+    /// The operator's side is alive: the screen draws. A place in the queue is always left for words
+    /// that matter.
     pub(super) fn alive(&self) {
-        self.say(Operator::Alive);
+        if self.said.as_ref().is_some_and(|said| said.capacity() > SAID_WAITING_MAX / 2) {
+            self.say(Operator::Alive);
+        }
     }
 
     /// Says something to the session. One that has ended has nothing to hear.
     pub(super) fn say(&self, said: Operator) {
-        let _ = self.said.try_send(said);
+        if let Some(queue) = &self.said {
+            let _ = queue.try_send(said);
+        }
     }
 
-    /// The latest view.
+    /// The latest view, once.
     pub(super) fn view(&mut self) -> Option<View> {
+        if !self.views.has_changed().unwrap_or(false) {
+            return None;
+        }
         self.views.borrow_and_update().clone()
     }
 
@@ -84,14 +94,31 @@ impl Session {
     }
 }
 
+impl Drop for Session {
+    /// Leaving, however it comes about, stops what runs and waits until the run is sealed.
+    fn drop(&mut self) {
+        self.say(Operator::Stop);
+        self.said = None;
+        if let Some(thread) = self.thread.take() {
+            // A panic there has been printed by itself.
+            let _ = thread.join();
+        }
+    }
+}
+
 fn write_down(
     mut recorded: Recorded,
     mut done: mpsc::UnboundedReceiver<stepwell_session::engine::Output>,
     told: &Mutex<Option<String>>,
+    stopper: &mpsc::Sender<Operator>,
 ) {
     let tell = |what: String| *told.lock().unwrap_or_else(PoisonError::into_inner) = Some(what);
     while let Some(output) = done.blocking_recv() {
         recorded.output(&output);
+        if recorded.must_stop() {
+            tell("The run cannot be written down and is being stopped.".to_owned());
+            let _ = stopper.blocking_send(Operator::Stop);
+        }
     }
     match (recorded.failed(), recorded.number()) {
         (Some(why), _) => tell(format!("The run could not be written down: {why}")),

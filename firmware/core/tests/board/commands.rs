@@ -2,6 +2,7 @@
 
 use crate::bench::{Bench, SESSION, facts, guards, quiet_dwell};
 use stepwell_core::BoardFacts;
+use stepwell_protocol::LEASE_MS;
 use stepwell_protocol::message::{Action, HandWork, Refusal, Reply, ToBoard, TripCause};
 use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
@@ -102,7 +103,8 @@ fn a_host_that_starts_again_takes_over_once_the_old_lease_has_run_out() {
 fn a_new_session_at_rest_starts_its_numbers_again() {
     let mut bench = Bench::greeted();
     assert_eq!(bench.ask(Action::SetGuards(guards())), Ok(Reply::Done));
-    bench.tick();
+    bench.renewing = false;
+    bench.run(LEASE_MS + 1);
     bench.hello(SESSION + 1);
     let mut command = bench.command(Action::ReadTrip);
     command.session = SESSION + 1;
@@ -120,7 +122,7 @@ fn a_new_session_inherits_neither_the_lease_nor_the_reports_of_the_one_before() 
     assert_eq!(bench.ask(Action::Disarm), Ok(Reply::Done));
     assert!(bench.ask(Action::ReadDwell { serial: 5 }).is_ok());
     bench.renewing = false;
-    bench.renew();
+    bench.run(LEASE_MS + 1);
     bench.hello(SESSION + 1);
     bench.next_id = 1;
     let mut as_new = |action| {

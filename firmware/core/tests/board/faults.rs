@@ -236,15 +236,14 @@ fn a_rail_sensor_that_has_stopped_moving_reaches_rest_within_2_s() {
 }
 
 #[test]
-fn a_rail_sensor_that_stands_still_at_zero_is_not_called_frozen() {
-    // At rest the sensor may sit at its lower stop; whether it follows a pressure is for a dwell
-    // with pressure to show.
+fn a_rail_sensor_that_stands_still_at_zero_is_frozen_too() {
+    // It would hide any pressure that the dwell builds up.
     let mut bench = Bench::armed();
     bench.rig.broken.stuck[Channel::RailPressure.index()] = Some(RAIL_ZERO);
     let start = bench.soon();
     assert_eq!(bench.ask(Action::Dwell(quiet_dwell(1, start, 2_000))), Ok(Reply::Done));
-    bench.run(1_900);
-    assert_eq!(bench.board.state(), State::Dwelling);
+    bench.run(400);
+    assert_eq!(bench.trip().map(|trip| trip.cause), Some(TripCause::RailSensorFrozen));
 }
 
 #[test]

@@ -10,7 +10,7 @@ use crate::record::{Burst, Entry};
 use crate::step::Planned;
 use stepwell_protocol::channel::Coil;
 use stepwell_protocol::dwell::{Dwell, DwellReport, Start};
-use stepwell_protocol::message::{Action, Refusal, Reply};
+use stepwell_protocol::message::{Action, Limit, Refusal, Reply};
 use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
 
@@ -158,7 +158,9 @@ impl Run {
         let Some(slot) = chain.slot else {
             let drive_ms = chain.drive_ms();
             let Some(rest_ms) = board.budget.rest_ms_before(drive_ms) else {
-                self.refused(Pending::Dwell, Refusal::DriveMustRest { rest_ms: drive_ms });
+                let guard = guards.drive_on_ms_max;
+                let limit = Limit::DriveOn;
+                self.refused(Pending::Dwell, Refusal::BeyondGuard { limit, asked: drive_ms, guard });
                 return true;
             };
             let rested = if rest_ms > 0 { now.plus_ms(rest_ms + ACCOUNT_MARGIN_MS) } else { anchor };

@@ -108,7 +108,7 @@ impl Run {
             Stage::Waking => ("waiting for the board to be at rest".to_owned(), (0, 0)),
             Stage::Zeroing { .. } => ("taking zeroes at rest".to_owned(), (0, 0)),
             Stage::Between => (String::new(), (0, 0)),
-            Stage::Stopping => ("stopping".to_owned(), (0, 0)),
+            Stage::Stopping { .. } => ("stopping".to_owned(), (0, 0)),
             Stage::Finished => ("finished".to_owned(), (0, 0)),
             Stage::Stepping(stepping) => {
                 let activity = match &stepping.doing {

@@ -109,7 +109,8 @@ struct BoardKnown {
     guards_set: bool,
     /// The tick at which the board acknowledged arming.
     armed_at: Option<Tick>,
-    status: Option<Status>,
+    /// The latest status and its tick.
+    status: Option<(Tick, Status)>,
 }
 
 #[derive(Debug)]
@@ -124,8 +125,8 @@ enum Stage {
     Stepping(Box<Stepping>),
     /// The next step is due.
     Between,
-    /// A stop was sent; until the board is seen without energy.
-    Stopping,
+    /// A stop was sent; until the board is seen without energy on a tick well after `since`.
+    Stopping { since: Tick },
     /// The outcome is out.
     Finished,
 }
@@ -264,7 +265,7 @@ impl Run {
     }
 
     fn state(&self) -> Option<State> {
-        self.board.as_ref()?.status.map(|status| status.state)
+        self.board.as_ref()?.status.map(|(_, status)| status.state)
     }
 
     fn note(&mut self, kind: EventKind, text: impl Into<String>) {
@@ -301,7 +302,10 @@ impl Run {
             status: None,
         });
         self.anchor = identity.now;
-        self.stage = Stage::Waking;
+        // A stop may have come before the board answered.
+        if matches!(self.stage, Stage::Greeting) {
+            self.stage = Stage::Waking;
+        }
     }
 
     fn telemetry(&mut self, first: Tick, first_us: u64, samples: &[Sample]) {
@@ -321,7 +325,7 @@ impl Run {
             let tick = first.plus_ms(index as u32);
             let Some(status) = Status::from_word(sample[Channel::Status.index()]) else { continue };
             board.budget.tick(status.drive_on);
-            board.status = Some(status);
+            board.status = Some((tick, status));
             if status.state == State::Rest && board.armed_at.is_some_and(|at| tick.is_after(at)) {
                 board.armed_at = None;
             }
@@ -354,7 +358,7 @@ impl Run {
             // Nothing is latched after all, or the trip itself is on its way.
             (Pending::ReadTrip, Err(Refusal::NothingToRead))
             | (_, Err(Refusal::Tripped(_) | Refusal::InState(State::Tripped))) => {}
-            (Pending::HandWork, _) => {
+            (Pending::HandWork, Ok(_)) => {
                 if let Stage::Stepping(stepping) = &mut self.stage
                     && matches!(stepping.doing, Doing::Noting)
                 {
@@ -416,7 +420,11 @@ impl Run {
         match &mut self.stage {
             Stage::Waking if yes => self.command(Pending::ClearTrip, Action::ClearTrip),
             Stage::Stepping(stepping) if yes => stepping.doing = Doing::Nothing,
-            Stage::Stepping(_) if self.ended.is_some() => self.leave_step(),
+            Stage::Stepping(_) if self.ended.is_some() => {
+                let step = self.steps.get(self.position).map(|(_, spec)| spec.name.clone());
+                self.leave_step();
+                self.end(Ended::Declined { step: step.unwrap_or_default() });
+            }
             _ => {
                 let step = self.steps.get(self.position).map(|(_, spec)| spec.name.clone());
                 self.end(Ended::Declined { step: step.unwrap_or_default() });
@@ -428,18 +436,22 @@ impl Run {
         if matches!(self.stage, Stage::Finished) {
             return;
         }
-        self.ended.get_or_insert(Ended::LinkLost);
+        if matches!(self.ended, None | Some(Ended::Completed)) {
+            self.ended = Some(Ended::LinkLost);
+        }
         self.note(EventKind::Link, "link lost; the board goes to rest by itself");
+        self.write_step_done();
         self.finish();
     }
 
     /// Ends the work for `ended`, unless it has already ended for another cause. The first cause is
-    /// the one that counts; a trip that follows a stop is noted and no more.
+    /// the one that counts; a trip that follows a stop is noted and no more. Work that had come to its
+    /// own end is no cause: whatever goes wrong in tear-down takes its place.
     fn end(&mut self, ended: Ended) {
         if matches!(self.stage, Stage::Finished) {
             return;
         }
-        if self.ended.is_some() {
+        if !matches!(self.ended, None | Some(Ended::Completed)) {
             // A second stop during tear-down: no more questions.
             if matches!(ended, Ended::Stopped) && self.prompt.take().is_some() {
                 self.leave_step();
@@ -447,11 +459,13 @@ impl Run {
             return;
         }
         self.ended = Some(ended);
+        if self.tearing_down {
+            // Nothing is energised any more; tear-down goes on with its questions.
+            return;
+        }
         self.prompt = None;
         self.pending = None;
-        if !self.tearing_down {
-            self.stop();
-        }
+        self.stop();
     }
 
     fn part(&self) -> Option<Part> {
@@ -459,15 +473,22 @@ impl Run {
     }
 
     fn stop(&mut self) {
-        if !matches!(self.stage, Stage::Stopping) {
+        if !matches!(self.stage, Stage::Stopping { .. }) {
             self.write_step_done();
             self.intents.push_back(Intent::Stop);
-            self.stage = Stage::Stopping;
+            self.stage = Stage::Stopping { since: self.now() };
         }
     }
 
     /// Goes on as far as the facts allow.
     fn advance(&mut self) {
+        let under_way = !matches!(self.stage, Stage::Greeting | Stage::Waking | Stage::Finished);
+        if under_way && self.pending.is_none() && self.trip.is_none() && self.state() == Some(State::Tripped)
+        {
+            // The board's word about it was lost on the way.
+            self.command(Pending::ReadTrip, Action::ReadTrip);
+            return;
+        }
         while self.pending.is_none() && self.prompt.is_none() && self.once() {}
     }
 
@@ -485,8 +506,10 @@ impl Run {
                 true
             }
             Stage::Stepping(_) => self.step_on(),
-            Stage::Stopping => match self.state() {
-                Some(State::Rest | State::Tripped) => {
+            Stage::Stopping { since } => match self.board.as_ref().and_then(|board| board.status) {
+                Some((tick, Status { state: State::Rest | State::Tripped, .. }))
+                    if tick.is_after(since.plus_ms(STOP_SEEN_MS)) =>
+                {
                     self.position = self
                         .steps
                         .iter()
@@ -582,6 +605,7 @@ impl Run {
         let Stage::Stepping(stepping) = &mut self.stage else { return };
         let Some(board) = &self.board else { return };
         let rig = Rig { pump: &self.plan.pump, calibration: &board.calibration, identity: &board.identity };
+        self.recording.forget_before(self.anchor.minus_ms(ZERO_MS));
         stepping.phases = stepping.step.phases(&rig).into();
         stepping.spans.clear();
         stepping.round_began = now;
@@ -757,10 +781,14 @@ fn planned_ms(phase: &Phase) -> u32 {
 
 /// A chain or a hand's work begins this long after the stretch before it, in ms, so that everything
 /// the board must be told has reached it by then.
-const LEAD_MS: u32 = 1_000;
+const LEAD_MS: u32 = 1_500;
 
 /// What is told to the board must be on its way this long before it counts, in ms.
 const MARGIN_MS: u32 = 300;
+
+/// A status counts as seen after a stop only so long after it, in ms: one that was under way when the
+/// stop was sent does not.
+const STOP_SEEN_MS: u32 = 100;
 
 /// A watch follows the stretch before it without a gap, unless that ended this long ago, in ms.
 const STALE_MS: i32 = 2_000;

@@ -6,6 +6,7 @@
 //! temperature is that of the pump's body, which holds for a pump that has been standing.
 
 use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step};
+use crate::finding::Verdict;
 use crate::quantity::Dimension;
 use crate::sheet::Valve;
 use stepwell_analysis::Unmeasured;
@@ -75,12 +76,14 @@ impl Step for Electrical {
                     Err(reason) => expected.concluded(Err(reason)),
                     Ok(Resistance { at_20c: Some(at_20c), .. }) => expected.measured(at_20c),
                     Ok(Resistance { at_temperature, .. }) => {
-                        // Without the coil's temperature the value cannot be brought to 20 °C, so a
-                        // good one is good on a condition only.
+                        // Without the coil's temperature the value cannot be brought to 20 °C, so it is
+                        // good or bad on a condition only.
                         let mut finding = expected.measured(at_temperature);
-                        if finding.verdict == crate::finding::Verdict::Pass {
-                            finding.verdict = crate::finding::Verdict::ConditionalPass;
-                        }
+                        finding.verdict = match finding.verdict {
+                            Verdict::Pass => Verdict::ConditionalPass,
+                            Verdict::Fail => Verdict::ConditionalFail,
+                            other => other,
+                        };
                         finding.notes.push("coil temperature unknown: not corrected to 20 °C".to_owned());
                         finding
                     }

@@ -64,8 +64,9 @@ fn state_line(app: &App) -> Paragraph<'static> {
         }
         None => ("NO READING".to_owned(), "PRESSURE NOT PROVEN ZERO"),
     };
-    let energised =
-        view.status.is_some_and(|status| matches!(status.state, State::Dwelling | State::Stopping));
+    let energised = view.status.is_none_or(|status| {
+        status.shaft_turning || matches!(status.state, State::Armed | State::Dwelling | State::Stopping)
+    });
     let hands = if energised { " · HANDS OFF" } else { "" };
     let age = format!("heard {} ms ago", view.age_ms);
     Paragraph::new(Line::from(format!("{state}{hands} · {rail} · {age}"))).style(reversed)

@@ -1,0 +1,61 @@
+//! The checkers themselves: each finds what it is for in a trace that was good until it was tampered with.
+
+use stepwell_protocol::state::State;
+use stepwell_tests::shipped::Scenario;
+use stepwell_tests::trace::Moment;
+use stepwell_tests::{Report, check, run};
+
+fn good() -> Report {
+    let report = run(&Scenario::healthy("fill-and-purge", "dunlin", 1));
+    assert_eq!(check::everything(&report.plan, &report.trace), Vec::<String>::new());
+    report
+}
+
+/// What is found after `tamper` has had its way with the trace.
+fn found(report: &Report, tamper: impl Fn(&mut Vec<Moment>)) -> String {
+    let mut trace = report.trace.clone();
+    tamper(&mut trace);
+    check::everything(&report.plan, &trace).join("\n")
+}
+
+#[test]
+fn each_checker_finds_what_it_is_for() {
+    let report = good();
+    let first = |state: State| report.trace.iter().position(|moment| moment.state == state).expect("occurs");
+    let (rest, dwell, stop) = (first(State::Rest), first(State::Dwelling), first(State::Stopping));
+    let turning = report.trace.iter().position(Moment::drive_on).expect("the drive turns");
+    let guard_pa = report.plan.pump.rail_guard_pa;
+
+    let above = |ms: usize| {
+        found(&report, |trace| trace[dwell..dwell + ms].iter_mut().for_each(|m| m.rail_pa = 1.1 * guard_pa))
+    };
+    assert_eq!(above(50), "", "fifty milliseconds are allowed");
+    assert!(above(51).contains("rail above its guard for 51 ms"), "{}", above(51));
+
+    let energised = found(&report, |trace| trace[rest].outputs.pressure_duty_e4 = 1);
+    assert!(energised.contains("energised while Rest"), "{energised}");
+
+    // Thirty seconds are the rating: ten seconds of purge made forty.
+    let longer = found(&report, |trace| {
+        let one = trace[turning];
+        trace.splice(turning..turning, std::iter::repeat_n(one, 30_000));
+    });
+    assert!(longer.contains("used up its rating"), "{longer}");
+
+    let driven = found(&report, |trace| trace[stop].outputs.drive_rpm = 250);
+    assert!(driven.contains("while stopping"), "{driven}");
+    let let_go = found(&report, |trace| trace[stop].outputs.pressure_duty_e4 = 0);
+    assert!(let_go.contains("duties"), "{let_go}");
+    let too_soon = found(&report, |trace| trace[stop..stop + 60].iter_mut().for_each(|m| m.rail_pa = 5e6));
+    assert!(too_soon.contains("valves let go"), "{too_soon}");
+    let unstaged = found(&report, |trace| {
+        let held = trace[stop..].iter().take_while(|m| m.state == State::Stopping).count();
+        trace.drain(stop..stop + held);
+    });
+    assert!(unstaged.contains("without a staged stop"), "{unstaged}");
+    let endless = found(&report, |trace| {
+        let one = trace[stop];
+        trace.splice(stop..stop, std::iter::repeat_n(one, 5_001));
+    });
+    assert!(endless.contains("a stop that took"), "{endless}");
+}

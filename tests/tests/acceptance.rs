@@ -100,13 +100,11 @@ fn no_air_overlooked((id, rows): &(&'static str, Vec<Compared>)) {
 /// The dump shuts with a time constant of 20 ms and leaks less and less while the rail builds up within
 /// 50 ms. The rise then bends as if there were air.
 #[test]
-#[ignore = "known: next to no air is left, 0.6 % to 0.7 % is found, and 0.35 % of uncertainty is stated"]
 fn air_in_a_plovers_rail_agrees_with_the_truth() {
     nine_of_ten("plover", &compared("plover", &UNDER_PRESSURE[..1]));
 }
 
 #[test]
-#[ignore = "known: next to no air is left, 0.02 % to 0.06 % is found, and 0.046 % of uncertainty is stated"]
 fn air_in_a_dunlins_rail_agrees_with_the_truth() {
     nine_of_ten("dunlin", &compared("dunlin", &UNDER_PRESSURE[..1]));
 }

@@ -40,7 +40,8 @@ impl Calibration {
     }
 
     /// The same calibrations with the zeroes seen in `rest`, a window in which the rail is open to
-    /// the tank and no coil is driven.
+    /// the tank and no coil is driven. A rail reading too far from the sheet's zero is no zero: the sheet's stays, and the
+    /// board refuses to arm.
     #[must_use]
     pub fn zeroed(mut self, rest: &Window<'_>) -> Calibration {
         let zero = |channel: Channel| {
@@ -51,7 +52,10 @@ impl Calibration {
                 Err(_) => (rest.mean_counts(channel), 1.0),
             }
         };
-        (self.rail_zero_counts, self.rail_zero_u_counts) = zero(Channel::RailPressure);
+        let (rail_zero, rail_zero_u) = zero(Channel::RailPressure);
+        if self.rail_pa(rail_zero).abs() <= self.bench.rail_zero_pa {
+            (self.rail_zero_counts, self.rail_zero_u_counts) = (rail_zero, rail_zero_u);
+        }
         for coil in Coil::BOTH {
             let index = coil.index();
             (self.current_zero_counts[index], self.current_zero_u_counts[index]) = zero(coil.current());

@@ -30,6 +30,9 @@ pub fn open(path: &str) -> Result<tokio_serial::SerialStream, String> {
     use tokio_serial::SerialPortBuilderExt;
     tokio_serial::new(path, BAUD).open_native_async().map_err(|error| {
         let way_out = match error.kind() {
+            _ if error.to_string().contains("exclusive lock") => {
+                "another program uses it; close that one, one program at a time"
+            }
             tokio_serial::ErrorKind::NoDevice => "check the cable, and `stepwell ports` for its name",
             tokio_serial::ErrorKind::Io(std::io::ErrorKind::PermissionDenied) => {
                 "add yourself to the group that owns the port (often dialout or uucp), log in again"

@@ -137,9 +137,10 @@ const GAS_EXPONENT_U: f64 = 0.05;
 const RIPPLE_AMPLITUDE: f64 = 0.07;
 const RIPPLES_PER_REV: f64 = 3.0;
 
-/// The pressure valve shuts within a few milliseconds, the dump takes its time; in s.
-const VALVE_SHUTS_S: f64 = 0.005;
-const DUMP_SHUTS_S: f64 = 0.03;
+/// The inflow comes on as the way out shuts, in three time constants: about 5 ms of a coil for the
+/// pressure valve, about 20 ms for the dump (common practice, no source); in s.
+const VALVE_SHUTS_S: f64 = 3.0 * 0.005;
+const DUMP_SHUTS_S: f64 = 3.0 * 0.020;
 
 fn measure(
     rig: &Rig<'_>,

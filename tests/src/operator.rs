@@ -13,6 +13,7 @@ pub struct Operator {
     /// What was to be written down.
     pub entries: Vec<Entry>,
     stop_at: Option<u32>,
+    refuses: &'static str,
     now: u32,
 }
 
@@ -20,7 +21,7 @@ impl Operator {
     /// One who does everything that is asked.
     #[must_use]
     pub fn willing() -> Operator {
-        Operator { prompts: Vec::new(), entries: Vec::new(), stop_at: None, now: 0 }
+        Operator { prompts: Vec::new(), entries: Vec::new(), stop_at: None, refuses: "", now: 0 }
     }
 
     /// One who does everything that is asked, and presses stop as soon as telemetry of the tick
@@ -29,12 +30,18 @@ impl Operator {
     pub fn stopping_at(tick: u32) -> Operator {
         Operator { stop_at: Some(tick), ..Operator::willing() }
     }
+
+    /// One who does everything but the question whose title holds `title`.
+    #[must_use]
+    pub fn refusing(title: &'static str) -> Operator {
+        Operator { refuses: title, ..Operator::willing() }
+    }
 }
 
 impl Outside for Operator {
     fn answer(&mut self, prompt: &Prompt) -> Option<bool> {
         self.prompts.push(prompt.clone());
-        Some(true)
+        Some(self.refuses.is_empty() || !prompt.title.contains(self.refuses))
     }
 
     fn output(&mut self, _: &Engine, output: Output) {

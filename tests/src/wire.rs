@@ -1,7 +1,10 @@
-//! Wires between host and bench that are worse than none: slow ones, and ones that are cut.
+//! Wires between host and bench that are worse than none: slow ones, ones that are cut, and ones that
+//! swallow a frame.
 
 use crate::trace::Traced;
 use std::collections::VecDeque;
+use stepwell_protocol::frame::{self, Deframer, FRAME_MAX};
+use stepwell_protocol::message::FromBoard;
 use stepwell_session::lockstep::Bench;
 
 /// A wire on which bytes take their time both ways. They never overtake each other. As on the program's
@@ -101,6 +104,48 @@ impl Bench for Cut {
             self.bench.exchange(to_board, ms, from_board);
         } else {
             self.bench.alone(ms);
+        }
+    }
+}
+
+/// A wire that swallows the first frame from the board that is of a certain kind.
+#[derive(Debug)]
+pub struct Swallowing {
+    /// The bench at the other end.
+    pub bench: Traced,
+    kind: fn(&FromBoard<'_>) -> bool,
+    swallowed: bool,
+    deframer: Deframer,
+}
+
+impl Swallowing {
+    /// A wire to `bench` that swallows the first frame for which `kind` is true.
+    #[must_use]
+    pub fn new(bench: Traced, kind: fn(&FromBoard<'_>) -> bool) -> Swallowing {
+        Swallowing { bench, kind, swallowed: false, deframer: Deframer::new() }
+    }
+
+    /// Whether there was such a frame.
+    #[must_use]
+    pub fn swallowed(&self) -> bool {
+        self.swallowed
+    }
+}
+
+impl Bench for Swallowing {
+    fn exchange(&mut self, to_board: &[u8], ms: u32, from_board: &mut Vec<u8>) {
+        let mut said = Vec::new();
+        self.bench.exchange(to_board, ms, &mut said);
+        let mut rest = said.as_slice();
+        while let Some(body) = self.deframer.next_body(&mut rest) {
+            let Ok(message) = body.and_then(frame::decode::<FromBoard<'_>>) else { continue };
+            if !self.swallowed && (self.kind)(&message) {
+                self.swallowed = true;
+                continue;
+            }
+            let mut bytes = [0; FRAME_MAX];
+            let len = frame::encode(&message, &mut bytes).unwrap_or(0);
+            from_board.extend_from_slice(&bytes[..len]);
         }
     }
 }

@@ -1,0 +1,74 @@
+//! Endings that are easily taken for a pass: what goes wrong when the work is done, what is lost on the
+//! wire, and a sensor that hides the pressure.
+
+use stepwell_plant::FaultKind;
+use stepwell_procedure::finding::Verdict;
+use stepwell_procedure::record::Ended;
+use stepwell_protocol::message::FromBoard;
+use stepwell_tests::operator::Operator;
+use stepwell_tests::shipped::Scenario;
+use stepwell_tests::trace::Traced;
+use stepwell_tests::wire::{Cut, Swallowing};
+use stepwell_tests::{run, run_on};
+
+#[test]
+fn a_trip_whose_only_word_is_lost_on_the_wire_still_ends_the_run() {
+    let scenario = Scenario::healthy("electrical", "heron", 1).with(FaultKind::InletCoilOpen, 1.0);
+    let tripped = |message: &FromBoard<'_>| matches!(message, FromBoard::Tripped(_));
+    let mut wire = Swallowing::new(Traced::new(&scenario.setup()), tripped);
+    let report = run_on(&mut wire, |wire| &wire.bench, scenario.plan(), Operator::willing());
+    assert!(wire.swallowed());
+    assert!(matches!(report.outcome.ended, Ended::Tripped { .. }), "{:?}", report.outcome);
+    assert_eq!(report.outcome.exit_code(), 6);
+    assert!(report.told().contains("inlet valve"), "{}", report.told());
+}
+
+#[test]
+fn a_dwell_whose_report_is_lost_on_the_wire_is_asked_after_and_nothing_else_changes() {
+    let scenario = Scenario::healthy("electrical", "heron", 1);
+    let ended = |message: &FromBoard<'_>| matches!(message, FromBoard::DwellEnded(_));
+    let mut wire = Swallowing::new(Traced::new(&scenario.setup()), ended);
+    let report = run_on(&mut wire, |wire| &wire.bench, scenario.plan(), Operator::willing());
+    assert!(wire.swallowed());
+    assert_eq!(report.outcome.exit_code(), 0);
+    assert_eq!(report.findings[0], run(&scenario).findings[0]);
+}
+
+#[test]
+fn a_gauge_that_does_not_read_zero_is_no_pass() {
+    let scenario = Scenario::healthy("electrical", "heron", 1);
+    let titles: Vec<String> = run(&scenario).prompts.iter().map(|prompt| prompt.title.clone()).collect();
+    let last = titles.last().expect("tear-down asks").clone().leak();
+    let report =
+        run_on(&mut Traced::new(&scenario.setup()), |bench| bench, scenario.plan(), Operator::refusing(last));
+    assert!(matches!(report.outcome.ended, Ended::Declined { .. }), "{:?}", report.outcome);
+    assert_ne!(report.outcome.verdict, Verdict::Pass);
+    assert_eq!(report.outcome.exit_code(), 130);
+}
+
+#[test]
+fn a_link_lost_when_only_the_gauge_is_left_to_read_is_no_pass() {
+    let scenario = Scenario::healthy("electrical", "heron", 1);
+    let done = run(&scenario);
+    // The last dwell is over, tear-down is under way.
+    let last_dwell = done.trace.iter().rposition(|moment| moment.outputs.energised()).expect("work was done");
+    let cut_at = done.trace[last_dwell].tick + 100;
+    let mut wire = Cut::new(Traced::new(&scenario.setup()), cut_at);
+    let report = run_on(&mut wire, |wire| &wire.bench, scenario.plan(), Operator::willing());
+    assert_eq!(report.outcome.ended, Ended::LinkLost);
+    assert_ne!(report.outcome.verdict, Verdict::Pass);
+    assert_eq!(report.outcome.exit_code(), 5);
+}
+
+/// A sensor stuck at zero would let the rail rise unseen; the board knows it by its silence before
+/// the first pressure comes.
+#[test]
+fn a_rail_sensor_stuck_at_zero_trips_before_there_is_pressure_to_hide() {
+    let scenario = Scenario::healthy("acceptance", "heron", 1).with(FaultKind::RailSensorStuck, 1.0);
+    let report = run(&scenario);
+    assert_eq!(report.outcome.exit_code(), 6, "{:?}", report.outcome);
+    assert!(report.told().contains("stopped moving"), "{}", report.told());
+    let highest = report.trace.iter().map(|moment| moment.rail_pa).fold(0.0, f64::max);
+    let low = report.plan.bench.rail_low_pa;
+    assert!(highest <= low, "the rail reached {highest} Pa unseen");
+}

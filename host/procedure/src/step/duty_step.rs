@@ -22,14 +22,8 @@ impl Step for DutyStep {
     fn phases(&mut self, rig: &Rig<'_>) -> Vec<Phase> {
         let points = &rig.pump.points;
         let (Some(bias), Some(step)) = (points.bias_duty, points.step_duty) else { return Vec::new() };
-        let at_duty = |label, seconds, duty| {
-            Planned::open(label, seconds, rig.pump)
-                .duty(Coil::Pressure, duty)
-                .fed(rig.pump)
-                .driven(rig.pump)
-                .dump_shut()
-                .expects_flow()
-        };
+        let at_duty =
+            |label, seconds, duty| Planned::delivering(label, seconds, duty, rig.pump).expects_flow();
         vec![Phase::Chain(vec![
             at_duty("bias", self.settle_s, bias),
             at_duty("step", self.hold_s, bias + step).burst_of(Coil::Pressure),

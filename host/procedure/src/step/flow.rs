@@ -6,7 +6,7 @@ use crate::finding::{Finding, Verdict};
 use crate::quantity::Dimension;
 use stepwell_analysis::flow::{self, Meter};
 use stepwell_analysis::uncertainty::Input;
-use stepwell_protocol::channel::{Channel, Coil};
+use stepwell_protocol::channel::Channel;
 
 #[derive(Debug)]
 pub(super) struct Flow {
@@ -18,14 +18,8 @@ impl Step for Flow {
     fn phases(&mut self, rig: &Rig<'_>) -> Vec<Phase> {
         let points = &rig.pump.points;
         let (Some(bias), Some(step)) = (points.bias_duty, points.step_duty) else { return Vec::new() };
-        let at_work = |label, seconds| {
-            Planned::open(label, seconds, rig.pump)
-                .duty(Coil::Pressure, bias + step)
-                .fed(rig.pump)
-                .driven(rig.pump)
-                .dump_shut()
-                .expects_flow()
-        };
+        let at_work =
+            |label, seconds| Planned::delivering(label, seconds, bias + step, rig.pump).expects_flow();
         vec![Phase::Chain(vec![at_work("settle", self.settle_s), at_work("gate", self.gate_s)])]
     }
 

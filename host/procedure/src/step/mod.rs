@@ -108,6 +108,11 @@ impl Planned {
             .duty(Coil::Pressure, pressure)
     }
 
+    /// A dwell in which the pump delivers against the pressure valve at `duty` into the return.
+    fn delivering(label: &'static str, seconds: f64, duty: f64, pump: &PumpSheet) -> Planned {
+        Planned::open(label, seconds, pump).duty(Coil::Pressure, duty).fed(pump).driven(pump).dump_shut()
+    }
+
     fn duty(self, coil: Coil, duty: f64) -> Planned {
         self.ramp(coil, Ramp::constant(duty_e4(duty)))
     }

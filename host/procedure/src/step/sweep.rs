@@ -4,7 +4,7 @@ use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step, Stretch, 
 use crate::quantity::Dimension;
 use stepwell_analysis::stats;
 use stepwell_analysis::sweep::{self, SweepPoint};
-use stepwell_protocol::channel::{Channel, Coil};
+use stepwell_protocol::channel::Channel;
 use stepwell_protocol::dwell::DwellEnd;
 
 #[derive(Debug)]
@@ -27,13 +27,7 @@ impl Sweep {
 impl Step for Sweep {
     fn phases(&mut self, rig: &Rig<'_>) -> Vec<Phase> {
         let Some(ends) = rig.pump.points.sweep_duty else { return Vec::new() };
-        let at_duty = |label, seconds, duty| {
-            Planned::open(label, seconds, rig.pump)
-                .duty(Coil::Pressure, duty)
-                .fed(rig.pump)
-                .driven(rig.pump)
-                .dump_shut()
-        };
+        let at_duty = |label, seconds, duty| Planned::delivering(label, seconds, duty, rig.pump);
         let up = self.up(ends);
         let mut chain = vec![at_duty("spin up", SPIN_UP_S, ends.0)];
         chain.extend(up.iter().map(|&duty| at_duty("up", self.dwell_s, duty)));

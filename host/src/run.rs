@@ -89,7 +89,7 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
     if engine.run().calibration().is_none() {
         return Err(Failure::Link(format!(
             "{}; check the port's name with `stepwell ports`",
-            terminal.lost.unwrap_or("nothing answers")
+            terminal.lost.as_deref().unwrap_or("nothing answers")
         )));
     }
     report(args, &engine, &outcome, &terminal.recorded);
@@ -201,7 +201,7 @@ struct Terminal {
     /// Second of the round that was shown last.
     shown_second: u32,
     unwelcome: Option<String>,
-    lost: Option<&'static str>,
+    lost: Option<String>,
 }
 
 impl Terminal {
@@ -269,7 +269,7 @@ impl Terminal {
     fn take(&mut self, output: &Output) {
         match output {
             Output::Unwelcome(why) => self.unwelcome = Some(why.to_string()),
-            Output::Lost(why) => self.lost = Some(why),
+            Output::Lost(why) => self.lost = Some(why.clone()),
             _ => {}
         }
         self.recorded.output(output);

@@ -9,6 +9,7 @@
 //! COBS: Cheshire and Baker, IEEE/ACM Transactions on Networking 7(2), 1999. CRC: the 32-bit CRC
 //! of IEEE 802.3, catalogued as CRC-32/ISO-HDLC.
 
+use cobs::{DecodeResult, DecoderState};
 use serde::{Deserialize, Serialize};
 
 /// Longest body, in bytes.
@@ -71,9 +72,12 @@ pub fn decode<'a, T: Deserialize<'a>>(body: &'a [u8]) -> Result<T, FrameError> {
 /// Finds frames in a stream of bytes, in fixed memory, whatever the bytes are.
 #[derive(Debug)]
 pub struct Deframer {
-    buffer: [u8; FRAME_MAX - 1],
-    len: usize,
-    overrun: bool,
+    raw: [u8; BODY_MAX + 4],
+    /// Bytes of the frame so far, unstuffed; those that `raw` has no room for are counted only.
+    raw_len: usize,
+    /// Bytes of the frame so far, as they came.
+    stuffed_len: usize,
+    stuffing: DecoderState,
 }
 
 impl Default for Deframer {
@@ -86,7 +90,7 @@ impl Deframer {
     /// A deframer that has seen nothing.
     #[must_use]
     pub const fn new() -> Deframer {
-        Deframer { buffer: [0; FRAME_MAX - 1], len: 0, overrun: false }
+        Deframer { raw: [0; BODY_MAX + 4], raw_len: 0, stuffed_len: 0, stuffing: DecoderState::Idle }
     }
 
     /// Takes bytes from the front of `input` up to and including the next boundary. Returns the body
@@ -96,34 +100,29 @@ impl Deframer {
         loop {
             let (&byte, rest) = input.split_first()?;
             *input = rest;
-            if byte != 0 {
-                match self.buffer.get_mut(self.len) {
-                    Some(slot) => {
-                        *slot = byte;
-                        self.len += 1;
+            match self.stuffing.feed(byte) {
+                Ok(DecodeResult::DataStart) => (self.raw_len, self.stuffed_len) = (0, 1),
+                Ok(DecodeResult::DataContinue(raw)) => {
+                    if let Some(slot) = self.raw.get_mut(self.raw_len) {
+                        *slot = raw;
                     }
-                    None => self.overrun = true,
+                    self.raw_len = self.raw_len.saturating_add(1);
+                    self.stuffed_len = self.stuffed_len.saturating_add(1);
                 }
-                continue;
-            }
-            let len = core::mem::take(&mut self.len);
-            if core::mem::take(&mut self.overrun) {
-                return Some(Err(FrameError::TooLong));
-            }
-            if len > 0 {
-                return Some(self.checked_body(len));
+                Ok(DecodeResult::NoData) => self.stuffed_len = self.stuffed_len.saturating_add(1),
+                Ok(DecodeResult::DataComplete) => return Some(self.checked_body()),
+                Err(_) if self.stuffed_len >= FRAME_MAX => return Some(Err(FrameError::TooLong)),
+                Err(_) => return Some(Err(FrameError::BadStuffing)),
             }
         }
     }
 
-    fn checked_body(&mut self, len: usize) -> Result<&[u8], FrameError> {
-        let stuffed = self.buffer.get_mut(..len).ok_or(FrameError::TooLong)?;
-        let raw_len = cobs::decode_in_place(stuffed).map_err(|_| FrameError::BadStuffing)?;
-        let raw = self.buffer.get(..raw_len).ok_or(FrameError::BadStuffing)?;
-        let (body, checksum) = raw.split_last_chunk::<4>().ok_or(FrameError::TooShort)?;
-        if body.len() > BODY_MAX {
+    fn checked_body(&self) -> Result<&[u8], FrameError> {
+        if self.stuffed_len >= FRAME_MAX {
             return Err(FrameError::TooLong);
         }
+        let raw = self.raw.get(..self.raw_len).ok_or(FrameError::TooLong)?;
+        let (body, checksum) = raw.split_last_chunk::<4>().ok_or(FrameError::TooShort)?;
         if crc32(body) == u32::from_le_bytes(*checksum) { Ok(body) } else { Err(FrameError::BadChecksum) }
     }
 }

@@ -7,7 +7,7 @@ use heapless::String;
 use serde::{Deserialize, Serialize};
 
 /// Why the board last started.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum ResetCause {
     /// Power came on.
     PowerOn,
@@ -19,6 +19,14 @@ pub enum ResetCause {
     BrownOut,
     /// The firmware restarted itself after a fault.
     Fault,
+}
+
+impl ResetCause {
+    /// Whether the board fell over: nobody asked for this start. It is latched as a trip.
+    #[must_use]
+    pub const fn is_fall(self) -> bool {
+        matches!(self, ResetCause::Watchdog | ResetCause::BrownOut | ResetCause::Fault)
+    }
 }
 
 /// The board's answer to a greeting.

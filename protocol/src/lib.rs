@@ -22,7 +22,7 @@ pub mod time;
 
 /// Version of the conversation. Any change to a byte on the wire raises it; there is no
 /// negotiation: unequal versions refuse each other by name.
-pub const PROTOCOL_VERSION: u16 = 1;
+pub const PROTOCOL_VERSION: u16 = 2;
 
 /// The board begins to stop this long after the last valid lease renewal, in milliseconds. The
 /// staged stop needs 50 more to prove a low rail low, so that a bench whose host is gone is at rest

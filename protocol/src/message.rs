@@ -7,7 +7,7 @@
 use crate::channel::{Coil, Sample};
 use crate::dwell::{Dwell, DwellReport};
 use crate::guards::Guards;
-use crate::identity::Identity;
+use crate::identity::{Identity, ResetCause};
 use crate::state::State;
 use crate::telemetry::TelemetryFrame;
 use crate::time::Tick;
@@ -230,6 +230,8 @@ pub enum TripCause {
     ShaftStillTurning,
     /// Pressure stays in the rail long after everything went to rest.
     PressureTrapped,
+    /// The board has started again by itself: outputs dropped at once, without a staged stop.
+    Restarted(ResetCause),
 }
 
 /// The latched trip: the first cause and what the board read at that moment.

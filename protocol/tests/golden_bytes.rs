@@ -98,7 +98,7 @@ fn to_board() -> Vec<(&'static str, ToBoard)> {
     };
     let primer = Action::HandWork { at: Tick(9_410), work: HandWork::PrimerStroke };
     vec![
-        ("hello", ToBoard::Hello(Hello { protocol: 1, session: SESSION })),
+        ("hello", ToBoard::Hello(Hello { protocol: 2, session: SESSION })),
         ("stop", ToBoard::Stop),
         ("renew", ToBoard::Renew(Renew { session: SESSION, valid_until: Tick(5_100) })),
         ("set-guards", command(1, 5_000, Action::SetGuards(guards()))),
@@ -136,7 +136,7 @@ fn from_board(packed: &[u8]) -> Vec<(&'static str, FromBoard<'_>)> {
     let firmware = |text: &str| String::try_from(text).unwrap();
     vec![
         ("welcome", FromBoard::Welcome(identity())),
-        ("wrong-version", FromBoard::WrongVersion { protocol: 2, firmware: firmware("2.0.3") }),
+        ("wrong-version", FromBoard::WrongVersion { protocol: 3, firmware: firmware("2.0.3") }),
         ("busy", FromBoard::Busy { session: SESSION }),
         ("ack-done", ack(2, 4_955, Ok(Reply::Done))),
         ("ack-trip", ack(7, 9_051, Ok(Reply::Trip(trip)))),
@@ -163,7 +163,7 @@ fn from_board(packed: &[u8]) -> Vec<(&'static str, FromBoard<'_>)> {
 
 fn identity() -> Identity {
     Identity {
-        protocol: 1,
+        protocol: 2,
         session: SESSION,
         board: String::try_from("virtual bench").unwrap(),
         firmware: String::try_from("0.1.0").unwrap(),

@@ -63,10 +63,15 @@ pub struct Board {
 
 impl Board {
     /// A board that has just started: at rest, without guards or session, with nothing in the
-    /// drive's account, because nobody knows what the drive did before.
+    /// drive's account, because nobody knows what the drive did before. When it fell over
+    /// ([`stepwell_protocol::identity::ResetCause::is_fall`]), the first tick trips with that cause.
     #[must_use]
     pub fn new(facts: BoardFacts) -> Board {
         let ceilings = &facts.ceilings;
+        let mut events = Causes::NONE;
+        if facts.reset.is_fall() {
+            events.put(TripCause::Restarted(facts.reset), true);
+        }
         Board {
             facts,
             now: Tick(0),
@@ -78,7 +83,7 @@ impl Board {
             session: Session::NONE,
             lease: Lease::NONE,
             asked: Tick(0),
-            events: Causes::NONE,
+            events,
             interlock: Interlock::NEW,
             latch: Latch::OPEN,
             runner: Runner::IDLE,

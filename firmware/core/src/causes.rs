@@ -1,11 +1,15 @@
 //! A set of trip causes in one word, and the order in which causes of the same tick are named.
 
 use stepwell_protocol::channel::Coil;
+use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::TripCause;
 
 /// Every cause, the one that explains the others first: an open stop chain also cuts the coils, a
-/// dead ADC also freezes the sensors.
-const BY_RANK: [TripCause; 26] = [
+/// dead ADC also freezes the sensors, a fall of the board came before anything else it found.
+const BY_RANK: [TripCause; 29] = [
+    TripCause::Restarted(ResetCause::Watchdog),
+    TripCause::Restarted(ResetCause::BrownOut),
+    TripCause::Restarted(ResetCause::Fault),
     TripCause::StopChainOpen,
     TripCause::GuardOpen,
     TripCause::OverCurrent(Coil::Inlet),
@@ -36,32 +40,35 @@ const BY_RANK: [TripCause; 26] = [
 
 const fn rank(cause: TripCause) -> u32 {
     match cause {
-        TripCause::StopChainOpen => 0,
-        TripCause::GuardOpen => 1,
-        TripCause::OverCurrent(Coil::Inlet) => 2,
-        TripCause::OverCurrent(Coil::Pressure) => 3,
-        TripCause::CurrentAtZeroDuty(Coil::Inlet) => 4,
-        TripCause::CurrentAtZeroDuty(Coil::Pressure) => 5,
-        TripCause::AdcFrozen => 6,
-        TripCause::SupplyLow => 7,
-        TripCause::SupplyHigh => 8,
-        TripCause::RailSensorDead => 9,
-        TripCause::RailHigh => 10,
-        TripCause::RailSensorFrozen => 11,
-        TripCause::RailNotZero => 12,
-        TripCause::PressureTrapped => 13,
-        TripCause::FeedSensorDead => 14,
-        TripCause::FluidTemperature => 15,
-        TripCause::TankLow => 16,
-        TripCause::CoilOpen(Coil::Inlet) => 17,
-        TripCause::CoilOpen(Coil::Pressure) => 18,
-        TripCause::NoFlow => 19,
-        TripCause::DriveBudget => 20,
-        TripCause::ShaftStillTurning => 21,
-        TripCause::LeaseLost => 22,
-        TripCause::LinkNoise => 23,
-        TripCause::ForeignSession => 24,
-        TripCause::BadCommand => 25,
+        TripCause::Restarted(ResetCause::Watchdog | ResetCause::PowerOn | ResetCause::Pin) => 0,
+        TripCause::Restarted(ResetCause::BrownOut) => 1,
+        TripCause::Restarted(ResetCause::Fault) => 2,
+        TripCause::StopChainOpen => 3,
+        TripCause::GuardOpen => 4,
+        TripCause::OverCurrent(Coil::Inlet) => 5,
+        TripCause::OverCurrent(Coil::Pressure) => 6,
+        TripCause::CurrentAtZeroDuty(Coil::Inlet) => 7,
+        TripCause::CurrentAtZeroDuty(Coil::Pressure) => 8,
+        TripCause::AdcFrozen => 9,
+        TripCause::SupplyLow => 10,
+        TripCause::SupplyHigh => 11,
+        TripCause::RailSensorDead => 12,
+        TripCause::RailHigh => 13,
+        TripCause::RailSensorFrozen => 14,
+        TripCause::RailNotZero => 15,
+        TripCause::PressureTrapped => 16,
+        TripCause::FeedSensorDead => 17,
+        TripCause::FluidTemperature => 18,
+        TripCause::TankLow => 19,
+        TripCause::CoilOpen(Coil::Inlet) => 20,
+        TripCause::CoilOpen(Coil::Pressure) => 21,
+        TripCause::NoFlow => 22,
+        TripCause::DriveBudget => 23,
+        TripCause::ShaftStillTurning => 24,
+        TripCause::LeaseLost => 25,
+        TripCause::LinkNoise => 26,
+        TripCause::ForeignSession => 27,
+        TripCause::BadCommand => 28,
     }
 }
 

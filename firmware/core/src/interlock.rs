@@ -27,7 +27,7 @@
 //!
 //! R, A, D, S: at Rest, Armed, Dwelling, Stopping; in Tripped the causes of Armed are counted. The
 //! last two follow a stop to wherever it led. `DriveBudget`, `LeaseLost`, `LinkNoise`,
-//! `ForeignSession` and `BadCommand` come from the board itself. A real rail sensor's word never
+//! `ForeignSession`, `BadCommand` and `Restarted` come from the board itself. A real rail sensor's word never
 //! stands still for 200 ms: the sum of a tick's conversions carries noise.
 
 use crate::causes::Causes;
@@ -37,6 +37,7 @@ use crate::signals::{Outputs, Readings, analog};
 use crate::stop::PROVEN_LOW_MS;
 use stepwell_protocol::channel::{Channel, Coil};
 use stepwell_protocol::guards::{CoilGuard, Guards};
+use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::TripCause;
 use stepwell_protocol::state::State;
 
@@ -111,7 +112,13 @@ const DWELLING: Causes = STOPPING.with(Causes::of(&[
     TripCause::LeaseLost,
 ]));
 
-const REST: Causes = Causes::of(&[TripCause::ShaftStillTurning, TripCause::PressureTrapped]);
+const REST: Causes = Causes::of(&[
+    TripCause::ShaftStillTurning,
+    TripCause::PressureTrapped,
+    TripCause::Restarted(ResetCause::Watchdog),
+    TripCause::Restarted(ResetCause::BrownOut),
+    TripCause::Restarted(ResetCause::Fault),
+]);
 
 /// The causes that trip in this state.
 pub(crate) const fn applies(state: State) -> Causes {

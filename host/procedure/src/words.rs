@@ -2,6 +2,7 @@
 //! what to do.
 
 use stepwell_protocol::channel::Coil;
+use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::{Limit, Refusal, TripCause};
 use stepwell_protocol::state::State;
 
@@ -107,7 +108,22 @@ pub fn cause(cause: TripCause) -> (String, &'static str) {
             "pressure stays in the rail with everything at rest".into(),
             "open nothing; check the gauge and the dump",
         ),
+        TripCause::Restarted(reset) => restarted(reset),
     }
+}
+
+fn restarted(reset: ResetCause) -> (String, &'static str) {
+    let (why, next) = match reset {
+        ResetCause::Watchdog => ("its watchdog found its program hung", "report it: a bug in the firmware"),
+        ResetCause::Fault => ("a fault in its program", "report it: a bug in the firmware"),
+        ResetCause::BrownOut => (
+            "its own supply voltage dipped",
+            "check the board's supply and its earth; run it from a supply of its own",
+        ),
+        ResetCause::PowerOn => ("its power was switched on", "go on"),
+        ResetCause::Pin => ("its reset pin was pulled", "go on"),
+    };
+    (format!("the board has restarted: {why}"), next)
 }
 
 /// A trip in one sentence: what happened, what the board did, what to do.

@@ -55,7 +55,7 @@ pub enum Output {
     /// The board will not talk to us.
     Unwelcome(Unwelcome),
     /// The link is lost: why, in words.
-    Lost(&'static str),
+    Lost(String),
 }
 
 /// What the operator can say.
@@ -193,8 +193,8 @@ impl Engine {
     }
 
     /// The port is gone.
-    pub fn port_lost(&mut self, why: &'static str) {
-        self.fact(Heard::Lost(why));
+    pub fn port_lost(&mut self, why: &str) {
+        self.fact(Heard::Lost(why.to_owned()));
         self.drain_run();
     }
 
@@ -298,7 +298,7 @@ impl Engine {
             Heard::DwellEnded(report) => self.run.handle(Input::DwellEnded(report)),
             Heard::Tripped(report) => self.run.handle(Input::Tripped(report)),
             Heard::Lost(why) => {
-                self.lost = Some(why.to_owned());
+                self.lost = Some(why.clone());
                 self.outputs.push_back(Output::Lost(why));
                 self.run.handle(Input::LinkLost);
             }

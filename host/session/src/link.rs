@@ -13,12 +13,13 @@ use crate::clock::BoardClock;
 use crate::time::HostTime;
 pub use hdrhistogram::Histogram;
 use std::collections::VecDeque;
+use stepwell_procedure::words;
 use stepwell_protocol::channel::Sample;
 use stepwell_protocol::dwell::DwellReport;
 use stepwell_protocol::frame::{self, Deframer, FRAME_MAX};
 use stepwell_protocol::identity::Identity;
 use stepwell_protocol::message::{
-    Action, Command, FromBoard, Hello, Refusal, Renew, Reply, ToBoard, TripReport,
+    Action, Command, FromBoard, Hello, Refusal, Renew, Reply, ToBoard, TripCause, TripReport,
 };
 use stepwell_protocol::telemetry::unpack;
 use stepwell_protocol::time::Tick;
@@ -73,7 +74,7 @@ pub enum Heard {
     /// The board has tripped.
     Tripped(TripReport),
     /// The link is lost: why, in words.
-    Lost(&'static str),
+    Lost(String),
 }
 
 /// Why the board will not talk to us.
@@ -287,7 +288,10 @@ impl Link {
                 let last_us = frame.first_us.saturating_add(1_000 * (samples.len() as u64).saturating_sub(1));
                 self.clock.observe(now, last_us);
                 if self.next_tick.is_some_and(|due| due.is_after(frame.first)) {
-                    self.lose("the board has restarted: check its supply", heard);
+                    self.lose(
+                        "the board has restarted: check its supply and whether its reset was pressed",
+                        heard,
+                    );
                     return;
                 }
                 if let Some(due) = self.next_tick {
@@ -303,7 +307,14 @@ impl Link {
                 });
             }
             FromBoard::DwellEnded(report) => heard.push(Heard::DwellEnded(report)),
-            FromBoard::Tripped(report) => heard.push(Heard::Tripped(report)),
+            FromBoard::Tripped(report) => match report.cause {
+                // Its ticks have begun again: nothing of the session is left.
+                TripCause::Restarted(_) if matches!(self.phase, Phase::Open) => {
+                    let (what, next) = words::cause(report.cause);
+                    self.lose(&format!("{what}; {next}"), heard);
+                }
+                _ => heard.push(Heard::Tripped(report)),
+            },
             _ => {}
         }
     }
@@ -316,7 +327,7 @@ impl Link {
                     heard.push(if *busy {
                         Heard::Refused(Unwelcome::Busy)
                     } else {
-                        Heard::Lost("nothing on the port answers in Stepwell's protocol")
+                        Heard::Lost("nothing on the port answers in Stepwell's protocol".into())
                     });
                     self.phase = Phase::Closed;
                 } else if now >= *again {
@@ -330,10 +341,10 @@ impl Link {
     }
 
     /// Gives the board up. It may hear us even when we do not hear it, so the last word is a stop.
-    fn lose(&mut self, why: &'static str, heard: &mut Vec<Heard>) {
+    fn lose(&mut self, why: &str, heard: &mut Vec<Heard>) {
         self.stop();
         self.phase = Phase::Closed;
-        heard.push(Heard::Lost(why));
+        heard.push(Heard::Lost(why.to_owned()));
     }
 
     fn tick_open(&mut self, now: HostTime, operator_alive: bool, heard: &mut Vec<Heard>) {

@@ -269,6 +269,10 @@ impl Bench {
         Bench::with(facts())
     }
 
+    pub fn started_after(reset: ResetCause) -> Bench {
+        Bench::with(BoardFacts { reset, ..facts() })
+    }
+
     pub fn with(facts: BoardFacts) -> Bench {
         let mut bench = Bench {
             board: Board::new(facts),

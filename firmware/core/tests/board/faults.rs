@@ -8,6 +8,7 @@ use crate::bench::{Bench, Broken, FULL_DUTY, RAIL_ZERO, SESSION, full_dwell, gua
 use stepwell_protocol::channel::{Channel, Coil};
 use stepwell_protocol::dwell::{Dwell, DwellEnd, EndWhen, Ramp, Side, Start};
 use stepwell_protocol::guards::{Guards, OnLoss};
+use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::{
     Action, Command, HandWork, Hello, Refusal, Renew, Reply, ToBoard, TripCause,
 };
@@ -681,4 +682,31 @@ fn a_rail_that_does_not_read_zero_at_rest_keeps_the_board_from_arming() {
         assert_eq!(bench.arm(&guards()), Err(Refusal::NotReady(TripCause::RailNotZero)), "{counts}");
     }
     assert!((3_900..=4_300).contains(&RAIL_ZERO));
+}
+
+#[test]
+fn a_board_that_fell_over_says_so_until_it_is_told_to_go_on() {
+    for reset in [ResetCause::Watchdog, ResetCause::BrownOut, ResetCause::Fault] {
+        let mut bench = Bench::started_after(reset);
+        bench.run(1);
+        let cause = TripCause::Restarted(reset);
+        assert_eq!(bench.board.state(), State::Tripped, "{reset:?}");
+        assert!(bench.is_at_rest(), "{reset:?}");
+        bench.hello(SESSION);
+        bench.renew();
+        assert_eq!(bench.cause(), Some(cause));
+        assert_eq!(bench.ask(Action::SetGuards(guards())), Err(Refusal::Tripped(cause)));
+        assert_eq!(bench.ask(Action::ClearTrip), Ok(Reply::Done));
+        bench.run(1_000);
+        assert_eq!(bench.board.state(), State::Rest, "{reset:?} is reported once");
+    }
+}
+
+#[test]
+fn a_board_that_was_switched_on_or_whose_port_was_opened_has_not_fallen_over() {
+    for reset in [ResetCause::PowerOn, ResetCause::Pin] {
+        let mut bench = Bench::started_after(reset);
+        bench.run(1_000);
+        assert_eq!(bench.board.state(), State::Rest, "{reset:?}");
+    }
 }

@@ -9,8 +9,8 @@ use std::time::Duration;
 use stepwell_procedure::read::{self, Kind};
 use stepwell_protocol::state::State;
 use stepwell_store::Store;
-use stepwell_virtual::{Setup, VirtualBench};
-use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use stepwell_virtual::{Setup, SimulatedBench, VirtualBench, pace};
+use tokio::io::AsyncReadExt;
 
 /// Carries out what was typed and returns the exit code.
 pub(crate) fn carry_out(cli: Cli) -> Result<u8, Failure> {
@@ -159,9 +159,6 @@ fn ports(json: JsonArgs) -> Result<u8, Failure> {
     Ok(0)
 }
 
-/// Ticks between two exchanges with a port.
-const EXCHANGE_TICKS: u32 = 5;
-
 /// The built-in bench behind a port of this process, in real time. Must be called inside a runtime.
 pub(crate) fn built_in_port(setup: &Setup) -> tokio::io::DuplexStream {
     let (ours, theirs) = tokio::io::duplex(1 << 16);
@@ -176,43 +173,6 @@ pub(crate) fn built_in_port(setup: &Setup) -> tokio::io::DuplexStream {
         let _ = pace(&mut port, &mut bench, |_| {}).await;
     });
     theirs
-}
-
-/// Runs a bench in real time on `port` until the port is gone.
-async fn pace<P>(
-    port: &mut P,
-    bench: &mut VirtualBench,
-    mut watch: impl FnMut(&VirtualBench),
-) -> std::io::Result<()>
-where
-    P: tokio::io::AsyncRead + tokio::io::AsyncWrite + Unpin,
-{
-    let mut beat = tokio::time::interval(Duration::from_millis(u64::from(EXCHANGE_TICKS)));
-    let mut bytes = [0; 4096];
-    let mut out = Vec::new();
-    loop {
-        tokio::select! {
-            read = port.read(&mut bytes) => match read? {
-                0 => return Ok(()),
-                len => bench.receive(&bytes[..len]),
-            },
-            _ = beat.tick() => {
-                for _ in 0..EXCHANGE_TICKS {
-                    bench.tick();
-                    watch(bench);
-                }
-                bench.transmit(&mut out);
-                if !out.is_empty() {
-                    // A reader that does not read holds up the wire, not the board.
-                    let written = tokio::time::timeout(Duration::from_millis(20), port.write(&out)).await;
-                    match written {
-                        Ok(len) => { out.drain(..len?); }
-                        Err(_) => out.clear(),
-                    }
-                }
-            }
-        }
-    }
 }
 
 /// A bench whose port is gone is watched this long before it is switched off, in ticks.
@@ -261,7 +221,8 @@ async fn one_client(master: &mut tokio_serial::SerialStream, setup: &Setup) {
     let at = bench.now();
     println!("program gone at tick {} ({})", at.0, gone.err().map_or("closed".to_owned(), |e| e.to_string()));
     for _ in 0..AFTER_GONE_TICKS {
-        bench.tick();
+        // A bench in this process is never gone.
+        let _ = bench.tick();
         log.watch(&bench);
     }
     match log.energised_until {
@@ -284,7 +245,7 @@ struct StateLog {
 }
 
 impl StateLog {
-    fn watch(&mut self, bench: &VirtualBench) {
+    fn watch(&mut self, bench: &impl SimulatedBench) {
         if bench.outputs().energised() {
             self.energised_until = Some(bench.now());
         }

@@ -6,6 +6,7 @@
 //! nothing with the board's core but the meaning of the outputs. Nothing here judges a pump.
 
 pub mod check;
+pub mod emulated;
 pub mod operator;
 pub mod shipped;
 pub mod trace;
@@ -19,6 +20,7 @@ use stepwell_procedure::run::{Plan, Prompt, Run};
 use stepwell_session::engine::Engine;
 use stepwell_session::lockstep;
 use stepwell_session::time::HostTime;
+use stepwell_virtual::SimulatedBench;
 use trace::{Moment, Traced};
 
 /// All that came of a run.
@@ -102,9 +104,9 @@ pub fn run(scenario: &Scenario) -> Report {
 ///
 /// # Panics
 /// When the board would not talk to the host.
-pub fn run_on<B: lockstep::Bench>(
+pub fn run_on<B: lockstep::Bench, S: SimulatedBench>(
     bench: &mut B,
-    reach: impl Fn(&B) -> &Traced,
+    reach: impl Fn(&B) -> &Traced<S>,
     plan: Plan,
     mut operator: Operator,
 ) -> Report {
@@ -132,3 +134,19 @@ pub fn run_on<B: lockstep::Bench>(
 
 /// Session number of the first program on a bench; later ones add the bench's age.
 const SESSION: u32 = 0x5EED;
+
+/// Findings with every number as its bits.
+#[must_use]
+pub fn bits(report: &Report) -> Vec<String> {
+    report
+        .findings
+        .iter()
+        .map(|finding| {
+            let value = finding.value.as_ref().map(|value| {
+                let budget: Vec<_> = value.budget.iter().map(|(name, u)| (name, u.to_bits())).collect();
+                (value.estimate.to_bits(), value.expanded_uncertainty.to_bits(), budget)
+            });
+            format!("{} {} {value:?} {:?} {:?}", finding.step, finding.id, finding.verdict, finding.notes)
+        })
+        .collect()
+}

@@ -5,7 +5,7 @@ use stepwell_plant::Truth;
 use stepwell_plant::constants::P_ATMOSPHERE_PA;
 use stepwell_protocol::state::State;
 use stepwell_session::lockstep::Bench;
-use stepwell_virtual::{Setup, VirtualBench};
+use stepwell_virtual::{Setup, SimulatedBench, VirtualBench};
 
 /// One tick.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -31,7 +31,7 @@ pub struct Moment {
 }
 
 impl Moment {
-    fn of(bench: &VirtualBench) -> Moment {
+    fn of(bench: &impl SimulatedBench) -> Moment {
         let truth: Truth = bench.truth();
         Moment {
             tick: bench.now().0,
@@ -62,18 +62,32 @@ pub fn mean(moments: &[Moment], of: impl Fn(&Moment) -> f64) -> f64 {
     moments.iter().map(of).sum::<f64>() / moments.len() as f64
 }
 
-/// The built-in bench, watched.
+/// A simulated bench, watched; the built-in one unless another is named.
 #[derive(Debug)]
-pub struct Traced {
-    bench: VirtualBench,
+pub struct Traced<B = VirtualBench> {
+    bench: B,
     trace: Vec<Moment>,
 }
 
 impl Traced {
-    /// A bench that has just been switched on.
+    /// A built-in bench that has just been switched on.
     #[must_use]
     pub fn new(setup: &Setup) -> Traced {
-        Traced { bench: VirtualBench::new(setup), trace: Vec::new() }
+        Traced::watching(VirtualBench::new(setup))
+    }
+}
+
+impl<B: SimulatedBench> Traced<B> {
+    /// A bench that has just been switched on.
+    #[must_use]
+    pub fn watching(bench: B) -> Traced<B> {
+        Traced { bench, trace: Vec::new() }
+    }
+
+    /// The bench.
+    #[must_use]
+    pub fn bench(&self) -> &B {
+        &self.bench
     }
 
     /// What it did so far, from its first tick on.
@@ -94,11 +108,11 @@ impl Traced {
     }
 }
 
-impl Bench for Traced {
+impl<B: SimulatedBench> Bench for Traced<B> {
     fn exchange(&mut self, to_board: &[u8], ms: u32, from_board: &mut Vec<u8>) {
         self.bench.receive(to_board);
         for _ in 0..ms {
-            self.bench.tick();
+            self.bench.tick().unwrap_or_else(|error| panic!("the bench is gone: {error}"));
             self.trace.push(Moment::of(&self.bench));
             self.bench.transmit(from_board);
         }

@@ -4,22 +4,7 @@ use stepwell_tests::operator::Operator;
 use stepwell_tests::shipped::Scenario;
 use stepwell_tests::trace::Traced;
 use stepwell_tests::wire::Delayed;
-use stepwell_tests::{Report, run, run_on};
-
-/// Findings with every number as its bits.
-fn bits(report: &Report) -> Vec<String> {
-    report
-        .findings
-        .iter()
-        .map(|finding| {
-            let value = finding.value.as_ref().map(|value| {
-                let budget: Vec<_> = value.budget.iter().map(|(name, u)| (name, u.to_bits())).collect();
-                (value.estimate.to_bits(), value.expanded_uncertainty.to_bits(), budget)
-            });
-            format!("{} {} {value:?} {:?} {:?}", finding.step, finding.id, finding.verdict, finding.notes)
-        })
-        .collect()
-}
+use stepwell_tests::{Report, bits, run, run_on};
 
 #[test]
 fn the_same_seed_gives_the_same_findings_and_the_same_trace() {

@@ -1,0 +1,24 @@
+//! The emulated board, started for a check.
+
+use crate::shipped::Scenario;
+use crate::trace::Traced;
+use std::path::{Path, PathBuf};
+use stepwell_emulated::{EmulatedBench, Upset};
+
+/// Where `firmware/thumb.sh` puts the image.
+#[must_use]
+pub fn image() -> PathBuf {
+    let target = std::env::var_os("CARGO_TARGET_DIR")
+        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../target"), PathBuf::from);
+    target.join("thumb/thumbv7em-none-eabihf/firmware/stepwell-emulated")
+}
+
+/// The bench of `scenario` with the image as its board.
+///
+/// # Panics
+/// When it cannot be started.
+#[must_use]
+pub fn bench(scenario: &Scenario, upset: Option<Upset>) -> Traced<EmulatedBench> {
+    let bench = EmulatedBench::start(&image(), &scenario.setup(), upset);
+    Traced::watching(bench.unwrap_or_else(|error| panic!("the emulated board: {error}")))
+}

@@ -15,7 +15,8 @@ use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
 use stepwell_virtual::{ModelRig, Setup, SimulatedBench};
 
-/// A start of the image, from reset to its first word, takes the rig's time too, in ms.
+/// A start after a fall, from reset to its first word, takes the rig's time too, in ms. Power-up is
+/// where the rig's time begins.
 const START_MS: u16 = 5;
 
 /// What is to befall the processor.
@@ -105,7 +106,9 @@ impl EmulatedBench {
         loop {
             match self.machine.listen()? {
                 FromImage::Started => {
-                    self.hold(START_MS);
+                    if self.ticks > 0 {
+                        self.hold(START_MS);
+                    }
                     self.now = Tick(0);
                     self.to_board.clear();
                     let brown_out = std::mem::take(&mut self.brown_out);

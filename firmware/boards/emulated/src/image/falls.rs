@@ -47,6 +47,11 @@ fn fall(word: u32, held_ms: u16) -> ! {
 
 #[panic_handler]
 fn panic(_: &PanicInfo<'_>) -> ! {
+    give_up()
+}
+
+/// The program cannot go on.
+pub(crate) fn give_up() -> ! {
     fall(FAULT, 0)
 }
 
@@ -74,7 +79,7 @@ unsafe extern "C" fn HardFault() -> ! {
 }
 
 extern "C" fn fault() -> ! {
-    fall(FAULT, 0)
+    give_up()
 }
 
 /// Lets `upset` befall the processor.

@@ -116,7 +116,6 @@ impl Board {
         self.link.tick();
         self.lease.expire(self.now);
         let causes = self.read(readings);
-        let reported_before = self.outbox.reports();
 
         self.trip(causes, readings);
         self.let_lapse();
@@ -124,9 +123,7 @@ impl Board {
         self.outputs = self.set();
         self.budget.tick(self.outputs.drive_rpm > 0);
 
-        if self.outbox.reports() == reported_before {
-            self.telemetry.work(&mut self.outbox);
-        }
+        self.telemetry.work(&mut self.outbox);
         self.telemetry.record(self.now, now_us, self.row(readings));
         self.outputs
     }
@@ -176,7 +173,7 @@ impl Board {
         }
         if self.latch.add(causes, self.now, self.row(readings)) {
             if let Some(report) = self.latch.report() {
-                self.outbox.report(&FromBoard::Tripped(report));
+                self.outbox.send(&FromBoard::Tripped(report));
             }
             self.stop(State::Tripped, DwellEnd::Tripped, self.now);
         }
@@ -214,7 +211,7 @@ impl Board {
         }
         let step = self.runner.tick(self.now, &readings.analog);
         if let Some(report) = step.ended {
-            self.outbox.report(&FromBoard::DwellEnded(report));
+            self.outbox.send(&FromBoard::DwellEnded(report));
         }
         if let Some((serial, burst)) = step.started {
             self.state = State::Dwelling;
@@ -235,7 +232,7 @@ impl Board {
     pub(crate) fn stop(&mut self, leads_to: State, end: DwellEnd, at: Tick) {
         let ended: Option<DwellReport> = self.runner.abandon(end, at);
         if let Some(report) = ended {
-            self.outbox.report(&FromBoard::DwellEnded(report));
+            self.outbox.send(&FromBoard::DwellEnded(report));
         }
         match self.state {
             State::Dwelling => self.begin_stop(leads_to, at),

@@ -74,7 +74,7 @@ impl Board {
         if !self.session.is(session) {
             self.foreign(valid_until);
             let result = Err(Refusal::WrongSession);
-            return self.outbox.send(&FromBoard::Ack(Ack { session, id, at: self.now, result }));
+            return self.outbox.answer(Ack { session, id, at: self.now, result });
         }
         let ack = match self.session.order(id) {
             Order::Again(ack) => ack,
@@ -94,7 +94,7 @@ impl Board {
                 ack
             }
         };
-        self.outbox.send(&FromBoard::Ack(ack));
+        self.outbox.answer(ack);
     }
 
     fn act(&mut self, action: &Action) -> Result<Reply, Refusal> {

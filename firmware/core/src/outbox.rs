@@ -5,12 +5,13 @@
 //! dropped too: the host repeats a command that was not answered, and can ask for every report.
 
 use stepwell_protocol::frame::{FRAME_MAX, encode};
-use stepwell_protocol::message::FromBoard;
+use stepwell_protocol::message::{Ack, FromBoard};
 
 /// Size of the ring, in bytes.
 pub const OUTBOX_BYTES: usize = 2_048;
 
-/// The part of it that telemetry leaves free, in bytes: room for the four answers of one tick.
+/// The part of it that telemetry leaves free, in bytes: room for answers and reports while telemetry
+/// waits for the line.
 pub const RESERVED_BYTES: usize = 768;
 
 /// The ring.
@@ -19,26 +20,41 @@ pub(crate) struct Outbox {
     ring: [u8; OUTBOX_BYTES],
     read: usize,
     used: usize,
-    reports: u32,
+    /// The latest answer, until it is written into the ring.
+    answer: Option<Ack>,
+    spoke: bool,
 }
 
 impl Outbox {
-    pub(crate) const EMPTY: Outbox = Outbox { ring: [0; OUTBOX_BYTES], read: 0, used: 0, reports: 0 };
+    pub(crate) const EMPTY: Outbox = Outbox { ring: [0; OUTBOX_BYTES], read: 0, used: 0, answer: None, spoke: false };
 
-    /// Queues an answer if it fits at all.
+    /// Queues the answer to a command if it fits at all. It is written when bytes are next taken: by a
+    /// board that takes bytes before it hears new ones, one tick after the command was carried out.
+    pub(crate) fn answer(&mut self, ack: Ack) {
+        self.spoke = true;
+        if let Some(before) = self.answer.replace(ack) {
+            self.queue(&FromBoard::Ack(before), 0);
+        }
+    }
+
+    fn write_answer(&mut self) {
+        if let Some(ack) = self.answer.take() {
+            self.spoke = true;
+            self.queue(&FromBoard::Ack(ack), 0);
+        }
+    }
+
+    /// Queues any other answer or a report if it fits at all, after what was answered before.
     pub(crate) fn send(&mut self, message: &FromBoard<'_>) {
+        self.write_answer();
+        self.spoke = true;
         self.queue(message, 0);
     }
 
-    /// Queues a report if it fits at all.
-    pub(crate) fn report(&mut self, message: &FromBoard<'_>) {
-        self.reports = self.reports.wrapping_add(1);
-        self.queue(message, 0);
-    }
-
-    /// How many reports were made; the tick that makes one has no time for telemetry.
-    pub(crate) const fn reports(&self) -> u32 {
-        self.reports
+    /// Whether an answer or a report was queued since this was asked last. The tick in which one was
+    /// has little time for telemetry.
+    pub(crate) const fn spoke(&mut self) -> bool {
+        core::mem::replace(&mut self.spoke, false)
     }
 
     /// Queues telemetry if it leaves the reserve free.
@@ -65,6 +81,7 @@ impl Outbox {
 
     /// Moves as many bytes to `out` as there are and as fit; returns how many.
     pub(crate) fn take(&mut self, out: &mut [u8]) -> usize {
+        self.write_answer();
         let len = self.used.min(out.len());
         let (before, after) = self.ring.split_at_checked(self.read).unwrap_or_default();
         let (to_the_end, _) = split(after, len);
@@ -84,7 +101,8 @@ fn split(bytes: &[u8], len: usize) -> (&[u8], &[u8]) {
 
 /// Copies as much as both hold.
 fn copy(to: &mut [u8], from: &[u8]) {
-    for (slot, &byte) in to.iter_mut().zip(from) {
-        *slot = byte;
+    let len = to.len().min(from.len());
+    if let (Some(to), Some(from)) = (to.get_mut(..len), from.get(..len)) {
+        to.copy_from_slice(from);
     }
 }

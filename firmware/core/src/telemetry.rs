@@ -2,7 +2,8 @@
 //!
 //! The work is spread, one piece a tick, so that no tick bears much more than the others: ten ticks
 //! fill one of two buffers; on the tick after, they are packed; on the one after that, the packed
-//! bytes become a frame. A tick that has a report to make does neither, and the piece waits. Ten
+//! bytes become a frame. With an answer or a report to make the piece waits, for two ticks at most: one
+//! in which a command is carried out, one in which its answer is written. Ten
 //! ticks that have not gone out before the next ten are full are lost, and the number of the next
 //! frame shows it.
 
@@ -11,6 +12,9 @@ use stepwell_protocol::channel::{CHANNELS, Sample};
 use stepwell_protocol::message::FromBoard;
 use stepwell_protocol::telemetry::{PACKED_MAX, TICKS_PER_FRAME, TelemetryFrame, pack};
 use stepwell_protocol::time::Tick;
+
+/// For so many ticks in a row work waits for answers and reports.
+const PUT_OFF_MAX: u8 = 2;
 
 /// Ten ticks and what belongs to them.
 #[derive(Debug)]
@@ -41,6 +45,7 @@ pub(crate) struct Telemetry {
     filled: usize,
     full: Ten,
     progress: Progress,
+    put_off: u8,
     packed: [u8; PACKED_MAX],
 }
 
@@ -50,6 +55,7 @@ impl Telemetry {
         filled: 0,
         full: Ten::EMPTY,
         progress: Progress::Gone,
+        put_off: 0,
         packed: [0; PACKED_MAX],
     };
 
@@ -73,6 +79,11 @@ impl Telemetry {
 
     /// Does the next piece of work on the ten full ticks, if there is one.
     pub(crate) fn work(&mut self, outbox: &mut Outbox) {
+        if outbox.spoke() && self.put_off < PUT_OFF_MAX {
+            self.put_off = self.put_off.saturating_add(1);
+            return;
+        }
+        self.put_off = 0;
         self.progress = match self.progress {
             Progress::Gone => Progress::Gone,
             Progress::Full => match pack(&self.full.rows, &mut self.packed) {

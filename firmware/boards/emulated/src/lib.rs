@@ -15,4 +15,7 @@ pub mod exchange;
 #[cfg(not(target_os = "none"))]
 mod bridge;
 #[cfg(not(target_os = "none"))]
-pub use bridge::{EmulatedBench, Upset};
+pub use {
+    bridge::{EmulatedBench, Upset},
+    exchange::Upset as What,
+};

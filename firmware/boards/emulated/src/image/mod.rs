@@ -70,14 +70,14 @@ fn begin(plug: &mut Plug) -> &'static mut Board {
 /// One tick, from the bytes of the host to those for it.
 #[inline(never)]
 fn tick(board: &mut Board, rig: &mut Pins<'_>, now_us: u64, from_host: &[u8]) -> (Outputs, ToHost) {
-    board.receive(from_host);
-    let outputs = board.tick(now_us, &rig.read());
-    // A line that cannot be set opens the stop chain; here none can fail.
-    let _ = rig.write(&outputs);
     let mut to_host = ToHost::new();
     let _ = to_host.resize(LINE_BYTES_PER_TICK, 0);
     let len = board.transmit(&mut to_host);
     to_host.truncate(len);
+    board.receive(from_host);
+    let outputs = board.tick(now_us, &rig.read());
+    // A line that cannot be set opens the stop chain; here none can fail.
+    let _ = rig.write(&outputs);
     (outputs, to_host)
 }
 

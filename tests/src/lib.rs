@@ -38,6 +38,8 @@ pub struct Report {
     pub steps: Vec<StepDone>,
     /// The questions that were asked.
     pub prompts: Vec<Prompt>,
+    /// Why the link was lost, when it was.
+    pub lost: Option<String>,
     /// What the bench did, one entry per tick.
     pub trace: Vec<Moment>,
 }
@@ -120,6 +122,7 @@ pub fn run_on<B: lockstep::Bench, S: SimulatedBench>(
         events: Vec::new(),
         steps: Vec::new(),
         prompts: operator.prompts,
+        lost: operator.lost,
         trace: reach(bench).trace().to_vec(),
     };
     for entry in operator.entries {

@@ -12,6 +12,8 @@ pub struct Operator {
     pub prompts: Vec<Prompt>,
     /// What was to be written down.
     pub entries: Vec<Entry>,
+    /// Why the link was lost, when it was.
+    pub lost: Option<String>,
     stop_at: Option<u32>,
     refuses: &'static str,
     now: u32,
@@ -21,7 +23,7 @@ impl Operator {
     /// One who does everything that is asked.
     #[must_use]
     pub fn willing() -> Operator {
-        Operator { prompts: Vec::new(), entries: Vec::new(), stop_at: None, refuses: "", now: 0 }
+        Operator { prompts: Vec::new(), entries: Vec::new(), lost: None, stop_at: None, refuses: "", now: 0 }
     }
 
     /// One who does everything that is asked, and presses stop as soon as telemetry of the tick
@@ -47,6 +49,7 @@ impl Outside for Operator {
     fn output(&mut self, _: &Engine, output: Output) {
         match output {
             Output::Write(entry) => self.entries.push(entry),
+            Output::Lost(why) => self.lost = Some(why),
             Output::Samples { first, samples, .. } => self.now = first.0 + samples.len() as u32,
             _ => {}
         }

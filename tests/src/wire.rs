@@ -6,6 +6,7 @@ use std::collections::VecDeque;
 use stepwell_protocol::frame::{self, Deframer, FRAME_MAX};
 use stepwell_protocol::message::FromBoard;
 use stepwell_session::lockstep::Bench;
+use stepwell_virtual::{SimulatedBench, VirtualBench};
 
 /// A wire on which bytes take their time both ways. They never overtake each other. As on the program's
 /// own ports, the first byte to arrive switches the bench on, so board time begins with it.
@@ -84,21 +85,21 @@ impl Bench for Delayed {
 /// A wire that is cut at a tick: from then on nothing comes through, either way. To the board this is
 /// a host that has fallen silent.
 #[derive(Debug)]
-pub struct Cut {
+pub struct Cut<B = VirtualBench> {
     /// The bench at the other end.
-    pub bench: Traced,
+    pub bench: Traced<B>,
     at_tick: u32,
 }
 
-impl Cut {
+impl<B: SimulatedBench> Cut<B> {
     /// A wire to `bench` that is cut at the board's tick `at_tick`.
     #[must_use]
-    pub fn new(bench: Traced, at_tick: u32) -> Cut {
+    pub fn new(bench: Traced<B>, at_tick: u32) -> Cut<B> {
         Cut { bench, at_tick }
     }
 }
 
-impl Bench for Cut {
+impl<B: SimulatedBench> Bench for Cut<B> {
     fn exchange(&mut self, to_board: &[u8], ms: u32, from_board: &mut Vec<u8>) {
         if self.bench.tick() < self.at_tick {
             self.bench.exchange(to_board, ms, from_board);

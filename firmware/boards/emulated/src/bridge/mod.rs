@@ -64,6 +64,8 @@ pub struct EmulatedBench {
     /// Ticks since power-up.
     ticks: u32,
     upset: Option<Upset>,
+    upset_at: Option<u32>,
+    rest_after_upset_ms: Option<u32>,
     brown_out: bool,
     to_board: VecDeque<u8>,
     from_board: Vec<u8>,
@@ -85,6 +87,8 @@ impl EmulatedBench {
             now: Tick(0),
             ticks: 0,
             upset,
+            upset_at: None,
+            rest_after_upset_ms: None,
             brown_out: false,
             to_board: VecDeque::new(),
             from_board: Vec::new(),
@@ -99,6 +103,19 @@ impl EmulatedBench {
     #[must_use]
     pub fn instructions(&self) -> &Histogram<u64> {
         &self.instructions
+    }
+
+    /// How long after the processor's upset the outputs were at rest, once they are.
+    #[must_use]
+    pub fn rest_after_upset_ms(&self) -> Option<u32> {
+        self.rest_after_upset_ms
+    }
+
+    /// Everything at rest, unstaged.
+    fn drop_outputs(&mut self) {
+        self.outputs = Outputs::REST;
+        self.state = State::Rest;
+        self.rest_after_upset_ms = self.upset_at.map(|at| self.ticks - at);
     }
 
     /// Listens until the image is done with a tick, or has started and waits for the next.
@@ -116,8 +133,7 @@ impl EmulatedBench {
                 }
                 FromImage::Fell { held_ms } => {
                     self.hold(held_ms);
-                    self.outputs = Outputs::REST;
-                    self.state = State::Rest;
+                    self.drop_outputs();
                 }
                 FromImage::Done { set, state, counts, to_host } => {
                     self.outputs = Set::into(set);
@@ -145,9 +161,8 @@ impl EmulatedBench {
     /// the driver stages have no logic level any more.
     fn befalls(&mut self) -> Option<What> {
         let what = self.upset.take_if(|upset| self.ticks >= upset.at_tick)?.what;
-        if what == What::BrownOut {
-            self.brown_out = true;
-        }
+        self.upset_at = Some(self.ticks);
+        self.brown_out = what == What::BrownOut;
         Some(what)
     }
 }
@@ -169,8 +184,7 @@ impl SimulatedBench for EmulatedBench {
             upset,
         })?;
         if upset == Some(What::BrownOut) {
-            self.outputs = Outputs::REST;
-            self.state = State::Rest;
+            self.drop_outputs();
         }
         self.now = self.now.plus_ms(1);
         self.until_done()

@@ -17,8 +17,7 @@ pub const BODY_MAX: usize = 400;
 /// Longest frame on the wire, boundary included: body, checksum, COBS overhead, boundary.
 pub const FRAME_MAX: usize = BODY_MAX + 4 + 2 + 1;
 
-/// With tables for sixteen bytes at a time, 16 kB of them: the board checks and makes a frame in a tick.
-static CRC: crc::Crc<u32, crc::Table<16>> = crc::Crc::<u32, crc::Table<16>>::new(&crc::CRC_32_ISO_HDLC);
+static CRC: crc::Crc<u32> = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
 
 /// The checksum of every frame: CRC-32/ISO-HDLC.
 #[must_use]

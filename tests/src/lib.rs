@@ -5,6 +5,7 @@
 //! [`check`] looks at that trace for what must never happen, with arithmetic of its own that shares
 //! nothing with the board's core but the meaning of the outputs. Nothing here judges a pump.
 
+pub mod budget;
 pub mod check;
 pub mod emulated;
 pub mod operator;

@@ -133,7 +133,10 @@ fn a_processor_that_falls_leaves_everything_at_rest_and_says_why() {
         let lost = fallen.lost.unwrap_or_default();
         println!("{what:?}: at rest after {held_ms:?} ms; {lost}");
         assert!(lost.contains(words), "{what:?}: {lost}");
-        assert!(fallen.trace[at_tick as usize..].iter().all(|moment| !moment.outputs.energised()), "{what:?}");
+        assert!(
+            fallen.trace[at_tick as usize..].iter().all(|moment| !moment.outputs.energised()),
+            "{what:?}"
+        );
 
         // A board that does not know how long the drive has been off waits for the shaft.
         bench.alone(10_000);

@@ -18,6 +18,8 @@ pub const RESERVED_BYTES: usize = 768;
 #[derive(Debug)]
 pub(crate) struct Outbox {
     ring: [u8; OUTBOX_BYTES],
+    /// Where a frame is made; here, because the stack is small.
+    frame: [u8; FRAME_MAX],
     read: usize,
     used: usize,
     /// The latest answer, until it is written into the ring.
@@ -26,7 +28,14 @@ pub(crate) struct Outbox {
 }
 
 impl Outbox {
-    pub(crate) const EMPTY: Outbox = Outbox { ring: [0; OUTBOX_BYTES], read: 0, used: 0, answer: None, spoke: false };
+    pub(crate) const EMPTY: Outbox = Outbox {
+        ring: [0; OUTBOX_BYTES],
+        frame: [0; FRAME_MAX],
+        read: 0,
+        used: 0,
+        answer: None,
+        spoke: false,
+    };
 
     /// Queues the answer to a command if it fits at all. It is written when bytes are next taken: by a
     /// board that takes bytes before it hears new ones, one tick after the command was carried out.
@@ -65,15 +74,14 @@ impl Outbox {
     }
 
     fn queue(&mut self, message: &FromBoard<'_>, leave_free: usize) {
-        let mut frame = [0_u8; FRAME_MAX];
-        let Ok(len) = encode(message, &mut frame) else { return };
+        let Ok(len) = encode(message, &mut self.frame) else { return };
         let free = OUTBOX_BYTES.saturating_sub(self.used).saturating_sub(leave_free);
         if len > free {
             return;
         }
         let write = self.read.wrapping_add(self.used) % OUTBOX_BYTES;
         let (before, after) = self.ring.split_at_mut_checked(write).unwrap_or_default();
-        let (to_the_end, from_the_start) = split(frame.get(..len).unwrap_or_default(), after.len());
+        let (to_the_end, from_the_start) = split(self.frame.get(..len).unwrap_or_default(), after.len());
         copy(after, to_the_end);
         copy(before, from_the_start);
         self.used = self.used.saturating_add(len);

@@ -109,6 +109,13 @@ impl Recorded {
                 ))
             })?;
         }
+        if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty() && !f.exists()) {
+            return Err(Failure::Usage(format!(
+                "keeping runs in {}: there is no folder {}; make it first, or name another file with --store",
+                path.display(),
+                folder.display()
+            )));
+        }
         check_room(&path)?;
         let store = Store::open(&path)?;
         Ok(Recorded {

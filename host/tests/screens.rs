@@ -63,7 +63,7 @@ watch = "1 s"
 
 fn screens(folder: &Path, procedure: &str) -> Command {
     let file = folder.join("procedure.toml");
-    std::fs::write(&file, procedure).unwrap();
+    std::fs::write(&file, procedure).expect("the folder is ours");
     let mut command = stepwell(&folder.join("runs"));
     command.arg("--procedure").arg(file);
     command

@@ -26,14 +26,15 @@ impl OnTerminal {
         // Not to be inherited: a window is closed when nobody holds it any more.
         let flags = OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC;
         let window = openpt(flags).expect("there are pseudo-terminals");
-        grantpt(&window).unwrap();
-        unlockpt(&window).unwrap();
-        let name = ptsname(&window, Vec::new()).unwrap().into_string().unwrap();
+        grantpt(&window).expect("it is ours");
+        unlockpt(&window).expect("it is ours");
+        let name =
+            ptsname(&window, Vec::new()).expect("it has a name").into_string().expect("a path is text");
         let ws_col = SIZE.0 as u16;
         let ws_row = SIZE.1 as u16;
-        let open = || File::options().read(true).write(true).open(&name).unwrap();
+        let open = || File::options().read(true).write(true).open(&name).expect("its other end is there");
         let inside = open();
-        tcsetwinsize(&inside, Winsize { ws_row, ws_col, ws_xpixel: 0, ws_ypixel: 0 }).unwrap();
+        tcsetwinsize(&inside, Winsize { ws_row, ws_col, ws_xpixel: 0, ws_ypixel: 0 }).expect("it has a size");
         let child = Command::new("setsid")
             .arg("--ctty")
             .arg(command.get_program())
@@ -72,7 +73,7 @@ impl OnTerminal {
 
     /// What stands on the screen.
     pub fn text(&self) -> String {
-        self.screen.lock().unwrap().text()
+        self.screen.lock().expect("the window's thread is well").text()
     }
 
     /// Closes the window.
@@ -84,7 +85,7 @@ impl OnTerminal {
     pub fn ends_within(&mut self, time: Duration) -> Option<ExitStatus> {
         let step = Duration::from_millis(50);
         for _ in 0..time.as_millis() / step.as_millis() {
-            if let Some(status) = self.child.try_wait().unwrap() {
+            if let Some(status) = self.child.try_wait().expect("it is our child") {
                 return Some(status);
             }
             self.rest(step);
@@ -97,17 +98,17 @@ impl OnTerminal {
 /// closes it. One thread, so that there is one holder of it.
 fn serve(mut window: File, screen: Arc<Mutex<Screen>>) -> mpsc::Sender<Option<Vec<u8>>> {
     let (keys, pressed) = mpsc::channel::<Option<Vec<u8>>>();
-    rustix::io::ioctl_fionbio(&window, true).unwrap();
+    rustix::io::ioctl_fionbio(&window, true).expect("it can be read without waiting");
     std::thread::spawn(move || {
         let mut bytes = [0; 4096];
         loop {
             match pressed.recv_timeout(Duration::from_millis(10)) {
-                Ok(Some(keys)) => window.write_all(&keys).unwrap(),
+                Ok(Some(keys)) => window.write_all(&keys).expect("the program has its end open"),
                 Ok(None) | Err(mpsc::RecvTimeoutError::Disconnected) => return,
                 Err(mpsc::RecvTimeoutError::Timeout) => {}
             }
             while let Ok(len @ 1..) = window.read(&mut bytes) {
-                screen.lock().unwrap().take(&bytes[..len]);
+                screen.lock().expect("nobody panics with it").take(&bytes[..len]);
             }
         }
     });

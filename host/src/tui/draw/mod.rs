@@ -61,12 +61,14 @@ fn areas(area: Rect) -> [Rect; 4] {
 }
 
 fn too_small(app: &App, frame: &mut Frame<'_>) {
+    // The state broken into at most four lines; words and the stop key have theirs in any case.
+    let state = frame.area().height.saturating_sub(3).min(4);
     let [state, words, stop] =
-        Layout::vertical([Constraint::Max(2), Constraint::Fill(1), Constraint::Length(1)])
+        Layout::vertical([Constraint::Length(state), Constraint::Fill(1), Constraint::Length(1)])
             .areas(frame.area());
     let (columns, rows) = SMALLEST;
     let text = format!("Enlarge the window to at least {columns}x{rows}");
-    frame.render_widget(state_lines(app), state);
+    frame.render_widget(state_lines(app).wrap(Wrap { trim: true }), state);
     frame.render_widget(Paragraph::new(text).wrap(Wrap { trim: true }), words);
     frame.render_widget(stop_line(app), stop);
 }

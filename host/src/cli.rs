@@ -30,7 +30,7 @@ pub(crate) struct Cli {
 #[derive(Clone, Debug, Args)]
 pub(crate) struct StoreArgs {
     /// File that keeps the runs [default: in your data folder]
-    #[arg(long, global = true, value_name = "FILE")]
+    #[arg(long, value_name = "FILE")]
     pub(crate) store: Option<PathBuf>,
 }
 
@@ -70,13 +70,20 @@ pub(crate) enum Verb {
     /// Carry out a procedure without screens
     Run(RunArgs),
     /// List the runs that are kept
-    Runs(JsonArgs),
+    Runs {
+        #[command(flatten)]
+        json: JsonArgs,
+        #[command(flatten)]
+        store: StoreArgs,
+    },
     /// Show a run: steps, findings, events
     Show {
         /// Number of the run
         run: u64,
         #[command(flatten)]
         json: JsonArgs,
+        #[command(flatten)]
+        store: StoreArgs,
     },
     /// Check sheets and procedures
     Check {
@@ -111,6 +118,8 @@ pub(crate) struct RunArgs {
     pub(crate) real_time: bool,
     #[command(flatten)]
     pub(crate) json: JsonArgs,
+    #[command(flatten)]
+    pub(crate) store: StoreArgs,
 }
 
 /// For machines.

@@ -2,6 +2,9 @@
 
 use std::fmt;
 
+/// Exit code of what is ours, or could not be written down.
+pub(crate) const INTERNAL: u8 = 1;
+
 /// Something went wrong; the message says what was being done, what was found and what to do.
 #[derive(Debug)]
 pub(crate) enum Failure {
@@ -16,7 +19,7 @@ pub(crate) enum Failure {
 impl Failure {
     pub(crate) fn exit_code(&self) -> u8 {
         match self {
-            Failure::Internal(_) => 1,
+            Failure::Internal(_) => INTERNAL,
             Failure::Usage(_) => 2,
             Failure::Link(_) => 5,
         }
@@ -35,6 +38,10 @@ impl fmt::Display for Failure {
 
 impl From<stepwell_store::StoreError> for Failure {
     fn from(error: stepwell_store::StoreError) -> Self {
-        Failure::Usage(error.to_string())
+        match error {
+            // Nothing is wrong with what was typed.
+            stepwell_store::StoreError::Full { .. } => Failure::Internal(error.to_string()),
+            _ => Failure::Usage(error.to_string()),
+        }
     }
 }

@@ -76,9 +76,13 @@ fn find<T>(
 /// The text of a file.
 pub(crate) fn read_file(kind: &str, path: &Path) -> Result<String, Failure> {
     std::fs::read_to_string(path).map_err(|error| {
-        Failure::Usage(format!(
-            "reading {kind} {}: {error}; check the path and its permissions",
-            path.display()
-        ))
+        let next = match error.kind() {
+            std::io::ErrorKind::InvalidData => {
+                "this is no text; a sheet or procedure is a TOML file in UTF-8"
+            }
+            std::io::ErrorKind::IsADirectory => "this is a folder; name a file in it",
+            _ => "check the path and its permissions",
+        };
+        Failure::Usage(format!("reading {kind} {}: {error}; {next}", path.display()))
     })
 }

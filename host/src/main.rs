@@ -8,6 +8,7 @@ mod clock;
 mod failure;
 mod library;
 mod mounted;
+mod print;
 mod recorded;
 mod render;
 mod run;
@@ -15,18 +16,24 @@ mod tui;
 mod verbs;
 
 use clap::Parser;
+use print::errln;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
     tracing_subscriber::fmt()
         .with_env_filter(tracing_subscriber::EnvFilter::from_env("STEPWELL_LOG"))
         .with_writer(std::io::stderr)
+        .log_internal_errors(false)
         .init();
-    match verbs::carry_out(cli::Cli::parse()) {
-        Ok(code) => ExitCode::from(code),
-        Err(failure) => {
-            eprintln!("stepwell: {failure}");
-            ExitCode::from(failure.exit_code())
+    let code = verbs::carry_out(cli::Cli::parse()).unwrap_or_else(|failure| {
+        errln!("stepwell: {failure}");
+        failure.exit_code()
+    });
+    match print::lost() {
+        Some(what) => {
+            errln!("stepwell: {what}");
+            ExitCode::from(failure::INTERNAL)
         }
+        None => ExitCode::from(code),
     }
 }

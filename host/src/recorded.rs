@@ -1,11 +1,14 @@
 //! Writing a run down while it goes: outputs of the engine to the store's recorder.
 
-use crate::clock;
+use crate::cli::StoreArgs;
 use crate::failure::Failure;
-use std::path::PathBuf;
-use stepwell_procedure::record::RunHead;
+use crate::{clock, render};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use stepwell_procedure::record::{Ended, Entry, Event, EventKind, Outcome, RunHead};
 use stepwell_procedure::run::Plan;
 use stepwell_protocol::identity::Identity;
+use stepwell_protocol::time::Tick;
 use stepwell_session::engine::Output;
 use stepwell_session::link::LinkStatistics;
 use stepwell_store::{Recorder, Store};
@@ -13,9 +16,15 @@ use stepwell_store::{Recorder, Store};
 /// Ticks between commits: a run killed at any instant is on disk up to its last second.
 const COMMIT_EVERY_TICKS: u32 = 1_000;
 
+/// Room that must be left on the disk when a run begins, in bytes: some twenty seconds of a run.
+const ROOM_MIN: usize = 128 * 1024;
+
+/// How the note begins that is written into a run which the program itself stops.
+pub(crate) const STOPPED_BY_PROGRAM: &str = "stopped by the program: the run could not be written down";
+
 /// Where runs are kept when nothing else is said.
-pub(crate) fn store_path(asked: Option<&PathBuf>) -> Result<PathBuf, Failure> {
-    if let Some(path) = asked {
+pub(crate) fn store_path(asked: &StoreArgs) -> Result<PathBuf, Failure> {
+    if let Some(path) = &asked.store {
         return Ok(path.clone());
     }
     directories::ProjectDirs::from("", "", "stepwell")
@@ -33,20 +42,66 @@ pub(crate) struct Recorded {
     recorder: Option<Recorder>,
     plan: Plan,
     simulation: Option<String>,
+    /// Who answers the questions, in words.
+    answers: &'static str,
     ticks: u32,
+    latest: Tick,
     number: Option<u64>,
     failed: Option<String>,
     told: bool,
+    sealed: bool,
+}
+
+/// How a run is kept, for who shows it.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Kept {
+    /// Number of the run, once it has begun.
+    pub(crate) number: Option<u64>,
+    /// Whether it is complete and sealed.
+    pub(crate) sealed: bool,
+    /// Why it could not be written down.
+    pub(crate) failed: Option<String>,
+    /// Whether the program itself has stopped it for that.
+    pub(crate) stopped: bool,
+}
+
+impl Kept {
+    /// How the run ended, in words; the program's own stop is not the operator's.
+    pub(crate) fn ended(&self, outcome: &Outcome) -> String {
+        match outcome.ended {
+            Ended::Stopped if self.stopped => STOPPED_BY_PROGRAM.to_owned(),
+            _ => render::ended(&outcome.ended),
+        }
+    }
+
+    /// Where the run is to be found, in words.
+    pub(crate) fn line(&self) -> Option<String> {
+        match (&self.failed, self.number) {
+            (Some(why), number) => {
+                let rest = number.map_or(String::new(), |number| {
+                    format!(" What was written until then is run {number}, interrupted.")
+                });
+                Some(format!("NOT KEPT: {why}.{rest}"))
+            }
+            (None, Some(number)) if self.sealed => {
+                Some(format!("Kept as run {number}; `stepwell show {number}` shows it again."))
+            }
+            (None, _) => None,
+        }
+    }
 }
 
 impl Recorded {
-    /// Opens the store; a run that cannot be kept is not begun.
+    /// Opens the store; a run that cannot be kept is not begun. `answers` says who answers questions.
     pub(crate) fn open(
-        path: &std::path::Path,
+        asked: &StoreArgs,
         plan: &Plan,
         simulation: Option<String>,
+        answers: &'static str,
     ) -> Result<Recorded, Failure> {
-        if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
+        let path = store_path(asked)?;
+        // Only the program's own folder is made: a slip in a name must not leave folders behind.
+        if let (None, Some(folder)) = (&asked.store, path.parent()) {
             std::fs::create_dir_all(folder).map_err(|error| {
                 Failure::Usage(format!(
                     "making the folder {}: {error}; name another file with --store",
@@ -54,32 +109,50 @@ impl Recorded {
                 ))
             })?;
         }
-        let store = Store::open(path)?;
+        if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty() && !f.exists()) {
+            return Err(Failure::Usage(format!(
+                "keeping runs in {}: there is no folder {}; make it first, or name another file with --store",
+                path.display(),
+                folder.display()
+            )));
+        }
+        check_room(&path)?;
+        let store = Store::open(&path)?;
         Ok(Recorded {
             store: Some(store),
             recorder: None,
             plan: plan.clone(),
             simulation,
+            answers,
             ticks: 0,
+            latest: Tick(0),
             number: None,
             failed: None,
             told: false,
+            sealed: false,
         })
     }
 
-    /// Number of the run, once it has begun.
-    pub(crate) fn number(&self) -> Option<u64> {
-        self.number
+    /// How the run is kept so far.
+    pub(crate) fn kept(&self) -> Kept {
+        Kept { number: self.number, sealed: self.sealed, failed: self.failed.clone(), stopped: self.told }
     }
 
-    /// Why the run could not be written down to the end.
+    /// Why the run could not be written down.
     pub(crate) fn failed(&self) -> Option<&str> {
         self.failed.as_deref()
     }
 
     /// Whether the run must be stopped because it cannot be written down; said once.
     pub(crate) fn must_stop(&mut self) -> bool {
-        self.failed.is_some() && !std::mem::replace(&mut self.told, true)
+        let Some(why) = self.failed.as_ref().filter(|_| !self.told) else { return false };
+        self.told = true;
+        if let Some(recorder) = &mut self.recorder {
+            // In case it can be written after all, once there is room again.
+            let text = format!("{STOPPED_BY_PROGRAM}: {why}");
+            recorder.record(Entry::Event(Event::new(self.latest, EventKind::Operator, text)));
+        }
+        true
     }
 
     /// Takes one output of the engine.
@@ -88,11 +161,12 @@ impl Recorded {
             Output::Board(identity) => self.begin(identity),
             Output::Write(entry) => {
                 if let Some(recorder) = &mut self.recorder {
-                    recorder.record(entry.clone());
+                    recorder.record(attributed(entry.clone(), self.answers));
                 }
                 Ok(())
             }
             Output::Samples { first, first_us, samples } => {
+                self.latest = first.plus_ms(samples.len() as u32);
                 if let Some(recorder) = &mut self.recorder {
                     recorder.samples_at(*first, *first_us, samples);
                     self.ticks += samples.len() as u32;
@@ -107,6 +181,7 @@ impl Recorded {
                 Some(recorder) => recorder.finish(outcome, &statistics(link)).map(|_| {
                     // All of it is on the disk, whatever a commit said in between.
                     self.failed = None;
+                    self.sealed = true;
                 }),
                 None => Ok(()),
             },
@@ -147,6 +222,48 @@ impl Recorded {
         self.recorder = Some(recorder);
         self.number = Some(number);
         Ok(())
+    }
+}
+
+/// The entry, and when it is an answer also who gave it.
+fn attributed(mut entry: Entry, answers: &str) -> Entry {
+    if let Entry::Event(event) = &mut entry
+        && event.kind == EventKind::Operator
+        && event.text.starts_with("answered: ")
+    {
+        event.text = format!("{} ({answers})", event.text);
+    }
+    entry
+}
+
+/// Writes some room full and gives it back: on a full disk nothing is asked and nothing sent.
+fn check_room(store: &Path) -> Result<(), Failure> {
+    let mut name = store.as_os_str().to_owned();
+    name.push(format!("-room-{}", std::process::id()));
+    let path = PathBuf::from(name);
+    let written = std::fs::File::create(&path).and_then(|mut file| {
+        file.write_all(&vec![0; ROOM_MIN])?;
+        file.sync_all()
+    });
+    // Never made, or not ours to remove: either way it is in nobody's way.
+    let _ = std::fs::remove_file(&path);
+    match written {
+        Err(error)
+            if matches!(
+                error.kind(),
+                std::io::ErrorKind::StorageFull
+                    | std::io::ErrorKind::QuotaExceeded
+                    | std::io::ErrorKind::FileTooLarge
+            ) =>
+        {
+            Err(Failure::Internal(format!(
+                "making sure that the run can be kept in {}: {error}; nothing was begun. Make room, or name a \
+                 file on another disk with --store",
+                store.display()
+            )))
+        }
+        // Whatever else is wrong with the place, the store says it better.
+        _ => Ok(()),
     }
 }
 

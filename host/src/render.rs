@@ -4,11 +4,11 @@ use serde_json::{Value as Json, json};
 use std::fmt::Write;
 use stepwell_procedure::finding::{DECISION_RULE, Finding, Verdict};
 use stepwell_procedure::quantity::Dimension;
-use stepwell_procedure::record::{Ended, Outcome, UNREACHED};
+use stepwell_procedure::record::{Ended, UNREACHED};
 use stepwell_procedure::sheet::Tolerance;
 
 /// Width of printed text.
-const WIDTH: usize = 78;
+pub(crate) const WIDTH: usize = 78;
 
 /// A tolerance as people write it.
 pub(crate) fn tolerance(dimension: Dimension, tolerance: Option<&Tolerance>) -> String {
@@ -27,17 +27,27 @@ pub(crate) fn value(finding: &Finding) -> String {
     })
 }
 
-/// Findings as a table, with notes and what to check next below each that is not a pass; those that
-/// were never reached stand together at the end.
-pub(crate) fn findings(findings: &[Finding]) -> String {
+/// Findings as a table at most `width` characters wide, with notes and what to check next below each
+/// that is not a pass; those that were never reached stand together at the end.
+pub(crate) fn findings(findings: &[Finding], width: usize) -> String {
     let (reached, missed): (Vec<&Finding>, Vec<&Finding>) =
         findings.iter().partition(|finding| unreached(finding).is_none());
-    let mut text = table(&reached);
+    let mut text = table(&reached, width);
     if let Some(why) = missed.first().and_then(|finding| unreached(finding)) {
         let labels: Vec<&str> = missed.iter().map(|finding| finding.label.as_str()).collect();
-        text.push_str(&wrapped(&labels.join("; "), &format!("NOT MEASURED, {why}: "), "    "));
+        text.push_str(&wrapped_to(width, &labels.join("; "), &format!("NOT MEASURED, {why}: "), "    "));
     }
     text
+}
+
+/// How many findings are no pass, in words.
+pub(crate) fn count(findings: &[Finding]) -> String {
+    let passed = findings.iter().filter(|finding| finding.verdict == Verdict::Pass).count();
+    match (findings.len(), findings.len() - passed) {
+        (0, _) => "no findings".to_owned(),
+        (all, 0) => format!("all {all} findings pass"),
+        (all, out) => format!("{out} of {all} findings do not pass"),
+    }
 }
 
 /// Why a finding was never reached, when that is so.
@@ -45,37 +55,78 @@ fn unreached(finding: &Finding) -> Option<&str> {
     finding.notes.first().map(String::as_str).filter(|note| note.starts_with(UNREACHED))
 }
 
-fn table(findings: &[&Finding]) -> String {
+/// Narrowest column of labels; where it would be narrower, value and tolerance stand below the label.
+const LABEL_MIN: usize = 20;
+
+/// Between two columns.
+const SPACE: usize = 2;
+
+fn table(findings: &[&Finding], width: usize) -> String {
     let rows: Vec<[String; 4]> = findings
         .iter()
         .map(|f| {
             [
+                f.verdict.words().to_uppercase(),
                 f.label.clone(),
                 value(f),
                 tolerance(f.dimension, f.tolerance.as_ref()),
-                f.verdict.words().to_uppercase(),
             ]
         })
         .collect();
-    let width = |column: usize| rows.iter().map(|row| row[column].chars().count()).max().unwrap_or(0);
-    let widths = [width(0), width(1), width(2)];
-    let pad = |cell: &str, width: usize| format!("{cell}{}", " ".repeat(width - cell.chars().count()));
+    let widest = |column: usize| rows.iter().map(|row| row[column].chars().count()).max().unwrap_or(0);
+    let longest_word = |row: &[String; 4]| row[0].split(' ').map(str::len).max().unwrap_or(0);
+    let verdict_width = rows.iter().map(longest_word).max().unwrap_or(0);
+    let (value_width, tolerance_width) = (widest(2), widest(3));
+    let label_width =
+        width.saturating_sub(verdict_width + value_width + tolerance_width + 3 * SPACE).min(widest(1));
+    let stacked = label_width < LABEL_MIN.min(widest(1));
     let mut text = String::new();
     for (row, finding) in rows.iter().zip(findings) {
-        let [label, value, tolerance, verdict] = row;
-        let (label, value, tolerance) =
-            (pad(label, widths[0]), pad(value, widths[1]), pad(tolerance, widths[2]));
-        let _ = writeln!(text, "{label}  {value}  {tolerance}  {verdict}");
+        let [verdict, label, value, tolerance] = row;
+        let verdict = broken(verdict, verdict_width);
+        let cells = if stacked {
+            let rest = width.saturating_sub(verdict_width + SPACE);
+            let mut lines = broken(label, rest);
+            lines.extend(broken(&format!("{value}, limits: {tolerance}"), rest));
+            vec![(verdict, verdict_width), (lines, rest)]
+        } else {
+            vec![
+                (verdict, verdict_width),
+                (broken(label, label_width), label_width),
+                (vec![value.clone()], value_width),
+                (vec![tolerance.clone()], tolerance_width),
+            ]
+        };
+        text.push_str(&side_by_side(&cells));
         if finding.verdict != Verdict::Pass {
             for note in &finding.notes {
-                text.push_str(&wrapped(note, "    ", "    "));
+                text.push_str(&wrapped_to(width, note, "    ", "    "));
             }
             for cause in &finding.check_next {
-                text.push_str(&wrapped(cause, "    check next: ", "                "));
+                text.push_str(&wrapped_to(width, cause, "    check next: ", "                "));
             }
         }
     }
     text
+}
+
+/// Cells of lines, each as wide as said, as one row.
+fn side_by_side(cells: &[(Vec<String>, usize)]) -> String {
+    let height = cells.iter().map(|(lines, _)| lines.len()).max().unwrap_or(0);
+    let mut text = String::new();
+    for at in 0..height {
+        let line: Vec<String> = cells
+            .iter()
+            .map(|(lines, width)| format!("{:<width$}", lines.get(at).map_or("", String::as_str)))
+            .collect();
+        let _ = writeln!(text, "{}", line.join(&" ".repeat(SPACE)).trim_end());
+    }
+    text
+}
+
+/// Text broken between words into lines of at most `width` characters.
+pub(crate) fn broken(text: &str, width: usize) -> Vec<String> {
+    wrapped_to(width, text, "", "").lines().map(str::to_owned).collect()
 }
 
 /// How a run ended, in words.
@@ -96,22 +147,27 @@ pub(crate) fn ended(ended: &Ended) -> String {
     }
 }
 
-/// The last lines of a run.
-pub(crate) fn outcome(outcome: &Outcome, simulated: bool) -> String {
-    let mut text = wrapped(&ended(&outcome.ended), "Ended:   ", "         ");
-    let _ = writeln!(text, "Rule:    {DECISION_RULE}");
+/// The last lines of a run: how it ended, in words, and what it comes to.
+pub(crate) fn outcome(ended: &str, verdict: Verdict, simulated: bool, width: usize) -> String {
+    let mut text = wrapped_to(width, ended, "Ended:   ", "         ");
+    text.push_str(&wrapped_to(width, DECISION_RULE, "Rule:    ", "         "));
     let simulated = if simulated { "   (SIMULATED bench)" } else { "" };
-    let _ = writeln!(text, "Verdict: {}{simulated}", outcome.verdict.words().to_uppercase());
+    let _ = writeln!(text, "Verdict: {}{simulated}", verdict.words().to_uppercase());
     text
 }
 
 /// Text broken into lines of at most [`WIDTH`] characters.
 pub(crate) fn wrapped(text: &str, first: &str, rest: &str) -> String {
+    wrapped_to(WIDTH, text, first, rest)
+}
+
+/// Text broken between words into lines of at most `width` characters.
+pub(crate) fn wrapped_to(width: usize, text: &str, first: &str, rest: &str) -> String {
     let mut out = String::new();
     let mut line = first.to_owned();
     let mut bare = true;
     for word in text.split_whitespace() {
-        if !bare && line.chars().count() + 1 + word.chars().count() > WIDTH {
+        if !bare && line.chars().count() + 1 + word.chars().count() > width {
             let _ = writeln!(out, "{line}");
             rest.clone_into(&mut line);
             bare = true;
@@ -134,6 +190,7 @@ pub(crate) fn finding_json(finding: &Finding) -> Json {
         "step": finding.step,
         "label": finding.label,
         "dimension": finding.dimension,
+        "unit": si_unit(finding.dimension),
         "value": value.map(|v| v.estimate),
         "expanded_uncertainty": value.map(|v| v.expanded_uncertainty),
         "coverage_factor": value.map(|v| v.coverage_factor),
@@ -146,9 +203,66 @@ pub(crate) fn finding_json(finding: &Finding) -> Json {
     })
 }
 
+/// The unit of the numbers in JSON.
+const fn si_unit(dimension: Dimension) -> &'static str {
+    match dimension {
+        Dimension::Fraction => "1",
+        Dimension::Time => "s",
+        Dimension::Pressure => "Pa",
+        Dimension::Flow => "m3/s",
+        Dimension::Volume => "m3",
+        Dimension::Displacement => "m3/rev",
+        Dimension::Speed => "rev/s",
+        Dimension::Resistance => "ohm",
+        Dimension::Voltage => "V",
+        Dimension::Current => "A",
+        Dimension::Inductance => "H",
+        Dimension::Temperature => "°C",
+        Dimension::TemperatureDifference => "K",
+        Dimension::VoltPerAmpere => "V/A",
+        Dimension::VoltPerOhm => "V/ohm",
+        Dimension::PulsesPerVolume => "1/m3",
+    }
+}
+
 #[cfg(test)]
 mod tests {
-    use super::wrapped;
+    use super::{findings, wrapped};
+    use stepwell_procedure::finding::{Finding, Value, Verdict};
+    use stepwell_procedure::quantity::Dimension;
+    use stepwell_procedure::sheet::Tolerance;
+
+    fn finding(label: &str, verdict: Verdict) -> Finding {
+        let value =
+            Value { estimate: 0.0453, expanded_uncertainty: 0.0054, coverage_factor: 2.0, budget: vec![] };
+        Finding {
+            id: "id".into(),
+            step: "step".into(),
+            label: label.into(),
+            dimension: Dimension::Fraction,
+            value: Some(value),
+            tolerance: Some(Tolerance { min: Some(0.02), max: Some(0.105) }),
+            verdict,
+            notes: vec!["a note ".repeat(20)],
+            check_next: vec!["a cause ".repeat(20)],
+        }
+    }
+
+    #[test]
+    fn findings_fit_the_width_and_verdicts_stand_in_line_at_the_beginning() {
+        let all = [
+            finding("Share of flow stopped by the pressure output", Verdict::Pass),
+            finding("Air left in the rail", Verdict::ConditionalFail),
+            finding("Rise time 10–90 %", Verdict::NotMeasured),
+        ];
+        for width in [78, 58, 38] {
+            let text = findings(&all, width);
+            assert!(text.lines().all(|line| line.chars().count() <= width), "{width}:\n{text}");
+            for word in ["PASS ", "CONDITIONAL ", "NOT "] {
+                assert!(text.lines().any(|line| line.starts_with(word)), "{width}:\n{text}");
+            }
+        }
+    }
 
     #[test]
     fn lines_are_broken_between_words_and_never_longer_than_the_width() {

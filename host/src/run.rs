@@ -3,11 +3,12 @@
 
 use crate::cli::{BenchArgs, RunArgs, StoreArgs};
 use crate::failure::Failure;
-use crate::recorded::{self, Recorded};
-use crate::{library, mounted, render};
+use crate::print::{errln, outln};
+use crate::recorded::Recorded;
+use crate::{library, mounted, print, render};
 use serde_json::json;
-use std::io::{BufRead, IsTerminal, Write};
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::io::{BufRead, IsTerminal};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, mpsc};
 use std::time::Duration;
 use stepwell_procedure::read;
@@ -38,7 +39,7 @@ pub(crate) fn plan(procedure: &str, bench: &BenchArgs) -> Result<Plan, Failure> 
                 "a run on a real board needs the pump's own number: add --id NUMBER".into(),
             ));
         }
-        (None, None) => "DEMO".to_owned(),
+        (None, None) => DEMO_ID.to_owned(),
     };
     let plan = Plan {
         pump_id,
@@ -50,21 +51,27 @@ pub(crate) fn plan(procedure: &str, bench: &BenchArgs) -> Result<Plan, Failure> 
     if faults.is_empty() { Ok(plan) } else { Err(Failure::Usage(faults.join("\n"))) }
 }
 
+/// Number of a pump on the built-in bench when none is given.
+pub(crate) const DEMO_ID: &str = "DEMO";
+
 /// Longest number of a pump, in characters.
 const PUMP_ID_MAX: usize = 64;
 
 /// Carries out `run`.
 pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure> {
     let plan = plan(&args.procedure, &args.bench)?;
-    let path = recorded::store_path(store.store.as_ref())?;
     let on_built_in = args.bench.port.is_none();
     let simulation = on_built_in.then(|| mounted::describe(&args.bench.model));
     let setup = mounted::setup(&plan.pump, &args.bench.model)?;
-    let recorded = Recorded::open(&path, &plan, simulation)?;
+    let answers = if args.yes { "by --yes, nobody was asked" } else { "at the terminal" };
+    let recorded = Recorded::open(store, &plan, simulation.clone(), answers)?;
     let mut terminal = Terminal::new(args.yes, recorded)?;
-    eprintln!(
+    errln!(
         "{} · pump {} ({}) · bench {}",
-        plan.procedure.title, plan.pump_id, plan.pump.title, plan.bench.title
+        plan.procedure.title,
+        plan.pump_id,
+        plan.pump.title,
+        plan.bench.title
     );
     let engine = Engine::new(Run::new(plan.clone()), rand::random(), HostTime(0));
     let (outcome, engine) = match &args.bench.port {
@@ -92,33 +99,42 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
             terminal.lost.as_deref().unwrap_or("nothing answers")
         )));
     }
-    report(args, &engine, &outcome, &terminal.recorded);
+    report(args, &engine, &outcome, &terminal.recorded, simulation.as_deref());
     if let Some(why) = terminal.recorded.failed() {
-        return Err(Failure::Internal(format!("the run went on but could not be written down: {why}")));
+        return Err(Failure::Internal(format!("the run could not be written down: {why}")));
     }
     Ok(outcome.exit_code())
 }
 
-fn report(args: &RunArgs, engine: &Engine, outcome: &Outcome, recorded: &Recorded) {
+fn report(args: &RunArgs, engine: &Engine, outcome: &Outcome, recorded: &Recorded, simulation: Option<&str>) {
+    let plan = engine.run().plan();
     let findings = engine.run().findings();
+    let kept = recorded.kept();
     if args.json.json {
         let result = json!({
-            "run": recorded.number(),
-            "pump_id": engine.run().plan().pump_id,
-            "procedure": engine.run().plan().procedure.name,
+            "run": kept.number,
+            "kept": kept.sealed,
+            "not_kept": kept.failed,
+            "simulated": engine.simulated(),
+            "simulation": simulation,
+            "pump_id": plan.pump_id,
+            "pump_sheet": plan.pump.name,
+            "bench_sheet": plan.bench.name,
+            "procedure": plan.procedure.name,
             "ended": outcome.ended,
+            "ended_words": kept.ended(outcome),
             "verdict": outcome.verdict,
             "findings": findings.iter().map(render::finding_json).collect::<Vec<_>>(),
         });
-        println!("{result:#}");
+        outln!("{result:#}");
         return;
     }
-    println!();
-    print!("{}", render::findings(findings));
-    println!();
-    print!("{}", render::outcome(outcome, engine.simulated()));
-    if let Some(number) = recorded.number() {
-        println!("Kept as run {number}; `stepwell show {number}` shows it again.");
+    outln!();
+    print::out(&render::findings(findings, render::WIDTH));
+    outln!();
+    print::out(&render::outcome(&kept.ended(outcome), outcome.verdict, engine.simulated(), render::WIDTH));
+    if let Some(line) = kept.line() {
+        print::out(&render::wrapped(&line, "", ""));
     }
 }
 
@@ -194,6 +210,8 @@ struct Terminal {
     recorded: Recorded,
     stops: Arc<AtomicUsize>,
     stops_seen: usize,
+    /// Somebody ends the program: nobody is left to answer.
+    leaving: Arc<AtomicBool>,
     lines: Option<mpsc::Receiver<String>>,
     asked: u32,
     in_place: bool,
@@ -214,9 +232,11 @@ impl Terminal {
             signal_hook::consts::SIGHUP,
         ])
         .map_err(|error| Failure::Internal(format!("listening for Ctrl-C: {error}")))?;
-        let counted = Arc::clone(&stops);
+        let leaving = Arc::new(AtomicBool::new(false));
+        let (counted, left) = (Arc::clone(&stops), Arc::clone(&leaving));
         std::thread::spawn(move || {
-            for _ in signals.forever() {
+            for signal in signals.forever() {
+                left.fetch_or(signal != signal_hook::consts::SIGINT, Ordering::Relaxed);
                 counted.fetch_add(1, Ordering::Relaxed);
             }
         });
@@ -225,6 +245,7 @@ impl Terminal {
             recorded,
             stops,
             stops_seen: 0,
+            leaving,
             lines: None,
             asked: 0,
             in_place: std::io::stderr().is_terminal(),
@@ -238,7 +259,7 @@ impl Terminal {
 
     fn end_line(&mut self) {
         if std::mem::take(&mut self.line_open) {
-            eprintln!();
+            errln!();
         }
     }
 
@@ -258,11 +279,10 @@ impl Terminal {
         );
         if self.in_place {
             let shown: String = line.chars().take(78).collect();
-            eprint!("\r{shown}{}", " ".repeat(78 - shown.chars().count()));
-            let _ = std::io::stderr().flush();
+            print::err_over(&format!("{shown:<78}"));
             self.line_open = true;
         } else {
-            eprintln!("{line}");
+            errln!("{line}");
         }
         self.shown = what;
     }
@@ -299,27 +319,57 @@ impl Terminal {
             // What was typed before the question was shown is no answer to it.
             while !self.yes && std::io::stdin().is_terminal() && self.typed(Duration::ZERO).is_ok() {}
             self.end_line();
-            eprintln!("\n{}", prompt.title);
+            let run = self.recorded.kept().number.map_or(String::new(), |number| format!(" (run {number})"));
+            errln!("\n{}{run}", prompt.title);
             for line in prompt.text.lines() {
-                eprint!("{}", render::wrapped(line, "  ", "  "));
+                print::err(&render::wrapped(line, "  ", "  "));
             }
             if self.yes {
-                eprintln!("  done (--yes)");
+                errln!("  done (--yes)");
             } else {
-                eprintln!("  Enter = done · n and Enter = no · Ctrl-C = SOFTWARE STOP");
+                errln!("  {}", ways_to_answer(prompt.caution));
             }
         }
         if self.yes {
             return Some(true);
         }
+        if self.leaving.load(Ordering::Relaxed) {
+            errln!("  the program is being ended: taken as no");
+            return Some(false);
+        }
         match self.typed(wait) {
-            Ok(line) => Some(!line.trim().to_lowercase().starts_with('n')),
+            Ok(line) => {
+                let meant = meaning(&line, prompt.caution);
+                if meant.is_none() {
+                    errln!("  not understood: {}", ways_to_answer(prompt.caution));
+                }
+                meant
+            }
             Err(mpsc::RecvTimeoutError::Timeout) => None,
             Err(mpsc::RecvTimeoutError::Disconnected) => {
-                eprintln!("  nobody there to answer: taken as no (--yes answers every question)");
+                errln!("  nobody there to answer: taken as no (--yes answers every question)");
                 Some(false)
             }
         }
+    }
+}
+
+/// How a question is answered.
+fn ways_to_answer(caution: bool) -> &'static str {
+    if caution {
+        "y and Enter = yes, all of it · n and Enter = no · Ctrl-C = SOFTWARE STOP"
+    } else {
+        "Enter = done · n and Enter = no · Ctrl-C = SOFTWARE STOP"
+    }
+}
+
+/// What a typed line says. A caution is not accepted by an empty line, which a key held down types too.
+fn meaning(line: &str, caution: bool) -> Option<bool> {
+    match line.trim().to_lowercase().as_str() {
+        "" if caution => None,
+        "" | "y" | "yes" | "done" => Some(true),
+        "n" | "no" => Some(false),
+        _ => None,
     }
 }
 
@@ -347,5 +397,28 @@ impl Outside for Terminal {
         let pressed = stops > self.stops_seen;
         self.stops_seen = stops;
         pressed || self.recorded.must_stop()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::meaning;
+
+    #[test]
+    fn only_what_is_an_answer_is_taken_as_one() {
+        for (line, done, caution) in [
+            ("", Some(true), None),
+            (" Y ", Some(true), Some(true)),
+            ("yes", Some(true), Some(true)),
+            ("done", Some(true), Some(true)),
+            ("n", Some(false), Some(false)),
+            ("No", Some(false), Some(false)),
+            ("stop", None, None),
+            ("not yet", None, None),
+            ("q", None, None),
+        ] {
+            assert_eq!(meaning(line, false), done, "{line:?}");
+            assert_eq!(meaning(line, true), caution, "{line:?}");
+        }
     }
 }

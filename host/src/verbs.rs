@@ -2,23 +2,27 @@
 
 use crate::cli::{Cli, JsonArgs, ModelArgs, StoreArgs, Verb};
 use crate::failure::Failure;
-use crate::{library, mounted, recorded, render, run, tui};
+use crate::print::outln;
+use crate::recorded::{Kept, STOPPED_BY_PROGRAM};
+use crate::{library, mounted, print, recorded, render, run, tui};
 use serde_json::json;
 use std::path::PathBuf;
 use std::time::Duration;
 use stepwell_procedure::read::{self, Kind};
 use stepwell_protocol::state::State;
-use stepwell_store::Store;
+use stepwell_store::{Store, StoreError};
 use stepwell_virtual::{Setup, SimulatedBench, VirtualBench, pace};
 use tokio::io::AsyncReadExt;
 
 /// Carries out what was typed and returns the exit code.
 pub(crate) fn carry_out(cli: Cli) -> Result<u8, Failure> {
+    // Where runs are kept may be said before or after the verb.
+    let kept_in = |said: StoreArgs| StoreArgs { store: said.store.or(cli.store.store.clone()) };
     match cli.verb {
         None => tui::screens(&cli.procedure, &cli.bench, &cli.store),
-        Some(Verb::Run(args)) => run::headless(&args, &cli.store),
-        Some(Verb::Runs(json)) => runs(&cli.store, json),
-        Some(Verb::Show { run, json }) => show(run, &cli.store, json),
+        Some(Verb::Run(args)) => run::headless(&args, &kept_in(args.store.clone())),
+        Some(Verb::Runs { json, store }) => runs(&kept_in(store), json),
+        Some(Verb::Show { run, json, store }) => show(run, &kept_in(store), json),
         Some(Verb::Check { files }) => check(&files),
         Some(Verb::Ports(json)) => ports(json),
         Some(Verb::Serve { pump, model }) => serve(&pump, &model),
@@ -26,24 +30,22 @@ pub(crate) fn carry_out(cli: Cli) -> Result<u8, Failure> {
 }
 
 fn runs(store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
-    let store = Store::open_to_read(&recorded::store_path(store.store.as_ref())?)?;
-    let runs = store.runs()?;
+    let runs = match Store::open_to_read(&recorded::store_path(store)?) {
+        // For a machine, no store is no runs.
+        Err(StoreError::NothingStored { .. }) if json.json => Vec::new(),
+        opened => opened?.runs()?,
+    };
     if json.json {
-        let rows: Vec<_> = runs
-            .iter()
-            .map(|run| json!({"run": run.number, "head": run.head, "outcome": run.outcome, "duration_s": run.duration_s}))
-            .collect();
-        println!("{:#}", json!(rows));
+        let rows: Vec<_> = runs.iter().map(summary_json).collect();
+        outln!("{:#}", json!(rows));
         return Ok(0);
     }
     if runs.is_empty() {
-        println!(
-            "No runs yet. `stepwell run acceptance --pump heron --yes` makes one on the built-in bench."
-        );
+        outln!("No runs yet. `stepwell run acceptance --pump heron --yes` makes one on the built-in bench.");
     }
     for run in runs {
         let simulated = if run.head.simulated { "SIMULATED " } else { "" };
-        println!(
+        outln!(
             "{:>4}  {}  {:<16} {:<14} {:<10} {simulated}{}, {}",
             run.number,
             run.head.started,
@@ -57,8 +59,17 @@ fn runs(store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
     Ok(0)
 }
 
+/// A run in a list: its head without the files' texts, which `show` has.
+fn summary_json(run: &stepwell_store::RunSummary) -> serde_json::Value {
+    let mut head = json!(run.head);
+    if let Some(head) = head.as_object_mut() {
+        head.retain(|key, _| !key.ends_with("_text"));
+    }
+    json!({"run": run.number, "head": head, "outcome": run.outcome, "duration_s": run.duration_s})
+}
+
 fn show(number: u64, store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
-    let store = Store::open_to_read(&recorded::store_path(store.store.as_ref())?)?;
+    let store = Store::open_to_read(&recorded::store_path(store)?)?;
     let run = store.run(number)?;
     if json.json {
         let shown = json!({
@@ -69,30 +80,34 @@ fn show(number: u64, store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
             "findings": run.findings.iter().map(render::finding_json).collect::<Vec<_>>(),
             "events": run.events,
         });
-        println!("{shown:#}");
+        outln!("{shown:#}");
         return Ok(0);
     }
     let head = &run.head;
-    println!("Run {number}: {} of pump {} on {}", head.procedure, head.pump_id, head.started);
-    println!("Sheets:  pump {}, bench {}", head.pump_sheet, head.bench_sheet);
-    println!("Board:   {}, firmware {}; program {}", head.board, head.firmware, head.program);
-    if let Some(simulation) = &head.simulation {
-        println!("SIMULATED: {simulation}");
+    outln!("Run {number}: {} of pump {} on {}", head.procedure, head.pump_id, head.started);
+    outln!("Sheets:  pump {}, bench {}", head.pump_sheet, head.bench_sheet);
+    outln!("Board:   {}, firmware {}; program {}", head.board, head.firmware, head.program);
+    match &head.simulation {
+        Some(simulation) => outln!("SIMULATED: {simulation}"),
+        None if head.simulated => outln!("SIMULATED: the board says that the rig behind it is a model"),
+        None => {}
     }
-    println!("\nSteps");
+    outln!("\nSteps");
     for step in &run.steps {
         let seconds = f64::from(step.ticks.1.wrapping_sub(step.ticks.0)) / 1000.0;
-        println!("  {:<44} {seconds:>7.1} s", step.title);
+        outln!("  {:<44} {seconds:>7.1} s", step.title);
     }
-    println!("\nEvents");
+    outln!("\nEvents");
     for event in &run.events {
         let at = format!("  {:>9.3} s  ", f64::from(event.at) / 1000.0);
-        print!("{}", render::wrapped(&event.text, &at, "               "));
+        print::out(&render::wrapped(&event.text, &at, "               "));
     }
-    println!("\nFindings");
-    print!("{}", render::findings(&run.findings));
-    println!();
-    print!("{}", render::outcome(&run.outcome, head.simulated));
+    outln!("\nFindings");
+    print::out(&render::findings(&run.findings, render::WIDTH));
+    outln!();
+    let stopped = run.events.iter().any(|event| event.text.starts_with(STOPPED_BY_PROGRAM));
+    let ended = Kept { stopped, ..Kept::default() }.ended(&run.outcome);
+    print::out(&render::outcome(&ended, run.outcome.verdict, head.simulated, render::WIDTH));
     Ok(0)
 }
 
@@ -117,7 +132,7 @@ fn check(files: &[PathBuf]) -> Result<u8, Failure> {
                     Some((_, _, other)) => wrong.push(format!(
                         "{file}: the name “{name}” is taken by {other}; give one of the two another name"
                     )),
-                    None => println!("{file}: {} “{name}”: good", kind.words()),
+                    None => outln!("{file}: {} “{name}”: good", kind.words()),
                 }
                 names.push((kind, name, file));
             }
@@ -145,16 +160,14 @@ fn ports(json: JsonArgs) -> Result<u8, Failure> {
     if json.json {
         let rows: Vec<_> =
             ports.iter().map(|port| json!({"port": port.port_name, "kind": kind(&port.port_type)})).collect();
-        println!("{:#}", json!(rows));
+        outln!("{:#}", json!(rows));
         return Ok(0);
     }
     if ports.is_empty() {
-        println!(
-            "No serial ports. Plug the board in; a pseudo-terminal is never listed, name it by its path."
-        );
+        outln!("No serial ports. Plug the board in; a pseudo-terminal is never listed, name it by its path.");
     }
     for port in ports {
-        println!("{:<24} {}", port.port_name, kind(&port.port_type));
+        outln!("{:<24} {}", port.port_name, kind(&port.port_type));
     }
     Ok(0)
 }
@@ -190,8 +203,8 @@ fn serve(pump: &str, model: &ModelArgs) -> Result<u8, Failure> {
         let name = tokio_serial::SerialPort::name(&slave)
             .ok_or_else(|| Failure::Link("making a pseudo-terminal: it has no name".into()))?;
         drop(slave);
-        println!("SIMULATED bench with pump {pump} at {name}. Ctrl-C ends it.");
-        println!("In another terminal: stepwell run acceptance --pump {pump} --port {name} --id NUMBER");
+        outln!("SIMULATED bench with pump {pump} at {name}. Ctrl-C ends it.");
+        outln!("In another terminal: stepwell run acceptance --pump {pump} --port {name} --id NUMBER");
         let stop = tokio::signal::ctrl_c();
         tokio::pin!(stop);
         loop {
@@ -215,11 +228,11 @@ async fn one_client(master: &mut tokio_serial::SerialStream, setup: &Setup) {
     };
     let mut bench = VirtualBench::new(setup);
     bench.receive(&bytes[..len]);
-    println!("bench switched on by a program");
+    outln!("bench switched on by a program");
     let mut log = StateLog { last: State::Rest, energised_until: None };
     let gone = pace(master, &mut bench, |bench| log.watch(bench)).await;
     let at = bench.now();
-    println!("program gone at tick {} ({})", at.0, gone.err().map_or("closed".to_owned(), |e| e.to_string()));
+    outln!("program gone at tick {} ({})", at.0, gone.err().map_or("closed".to_owned(), |e| e.to_string()));
     for _ in 0..AFTER_GONE_TICKS {
         // A bench in this process is never gone.
         let _ = bench.tick();
@@ -227,15 +240,15 @@ async fn one_client(master: &mut tokio_serial::SerialStream, setup: &Setup) {
     }
     match log.energised_until {
         Some(until) if until.is_after(at) => {
-            println!(
+            outln!(
                 "last output energised at tick {}, {} ms after the program was gone",
                 until.0,
                 until.ms_since(at)
             );
         }
-        _ => println!("nothing was energised any more when the program was gone"),
+        _ => outln!("nothing was energised any more when the program was gone"),
     }
-    println!("bench switched off, {}", stepwell_procedure::words::state(bench.state()));
+    outln!("bench switched off, {}", stepwell_procedure::words::state(bench.state()));
 }
 
 /// Prints changes of the board's state.
@@ -251,7 +264,7 @@ impl StateLog {
         }
         if bench.state() != self.last {
             self.last = bench.state();
-            println!("tick {:>8}: {}", bench.now().0, stepwell_procedure::words::state(self.last));
+            outln!("tick {:>8}: {}", bench.now().0, stepwell_procedure::words::state(self.last));
         }
     }
 }

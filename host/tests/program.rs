@@ -54,8 +54,18 @@ fn json_parses_and_a_run_is_shown_as_it_was_printed() {
         assert!(finding["expanded_uncertainty"].as_f64().is_some_and(|u| u > 0.0), "{finding}");
         assert!(finding["tolerance"].is_object() && finding["budget"].is_array(), "{finding}");
     }
-    let runs = json(&told(stepwell(&store).args(["runs", "--json"])));
+    assert_eq!(printed["simulated"], true);
+    assert!(printed["simulation"].as_str().is_some_and(|words| words.contains("seed 1")));
+    assert_eq!((&printed["pump_sheet"], &printed["bench_sheet"]), (&"heron".into(), &"demo".into()));
+    assert_eq!(findings[0]["unit"], "ohm");
+    let listed = told(stepwell(&store).args(["runs", "--json"]));
+    let runs = json(&listed);
     assert_eq!(runs.as_array().map(Vec::len), Some(1));
+    assert!(!listed.out.contains("[tolerances]"), "a list is not the place for whole files");
+    let answers = told(stepwell(&store).args(["show", "1"]));
+    assert!(answers.out.contains("answered: done (by --yes, nobody was asked)"), "{}", answers.out);
+    let none = told(stepwell(&store.with_extension("absent")).args(["runs", "--json"]));
+    assert_eq!((none.code, none.out.trim()), (0, "[]"));
     let shown = json(&told(stepwell(&store).args(["show", "1", "--json"])));
     assert_eq!(shown["findings"], printed["findings"]);
     let ports = told(stepwell(&store).args(["ports", "--json"]));
@@ -174,9 +184,73 @@ fn a_run_over_a_port_finds_what_the_built_in_run_finds_to_the_bit_and_keeps_othe
     assert_eq!(over_port.code, 0, "the first is not disturbed: {}", over_port.err);
     let built_in = told(stepwell(&folder.join("built-in")).args(typed).args(["--seed", "3"]));
     // As text: every digit of every number.
-    let findings = |told: &Told| told.out.split("\"findings\"").nth(1).map(str::to_owned);
+    let findings = |told: &Told| {
+        let after = told.out.split("\"findings\"").nth(1)?;
+        after.split("\"kept\"").next().map(str::to_owned)
+    };
     assert!(findings(&built_in).is_some());
     assert_eq!(findings(&over_port), findings(&built_in));
+}
+
+/// Carries a line of the shell out, with the program and a store as `$0` and `$1`.
+fn shell(line: &str, store: &std::path::Path) -> Told {
+    told(
+        std::process::Command::new("bash")
+            .args(["-c", line, env!("CARGO_BIN_EXE_stepwell")])
+            .arg(store)
+            .stdin(std::process::Stdio::null()),
+    )
+}
+
+#[test]
+fn a_reader_that_goes_away_spoils_nothing_and_a_full_disk_is_told() {
+    let store = folder("pipes").join("runs");
+    let line = r#""$0" run electrical --yes --store "$1" 2>&1 | head -3; echo "code ${PIPESTATUS[0]}""#;
+    let run = shell(line, &store);
+    assert!(run.out.contains("code 0"), "{}", run.out);
+    let runs = told(stepwell(&store).arg("runs"));
+    assert!(runs.out.contains("PASS, completed"), "kept to its end: {}", runs.out);
+
+    let show = shell(r#""$0" show 1 --store "$1" | head -1; echo "code ${PIPESTATUS[0]}""#, &store);
+    assert!(show.out.contains("code 0") && show.err.is_empty(), "{}{}", show.out, show.err);
+    let full = shell(r#""$0" run electrical --yes --store "$1" > /dev/full"#, &store);
+    assert_eq!(full.code, 1, "{}", full.err);
+    assert!(full.err.contains("not everything has been printed"), "{}", full.err);
+    assert_eq!(
+        told(stepwell(&store).arg("runs")).out.matches("PASS, completed").count(),
+        2,
+        "kept all the same"
+    );
+}
+
+/// A limit on the size of files stands in for a full disk: writing fails in the same places.
+#[test]
+fn a_run_that_cannot_be_kept_is_stopped_by_the_program_and_says_so() {
+    let store = folder("full").join("runs");
+    let limited = |blocks: u32| {
+        let line =
+            format!(r#"trap "" XFSZ; ulimit -f {blocks}; exec "$0" run acceptance --yes --store "$1""#);
+        shell(&line, &store)
+    };
+    let at_once = limited(60);
+    assert_eq!(at_once.code, 1, "{}", at_once.err);
+    assert!(at_once.err.contains("nothing was begun") && !at_once.err.contains("Guards"), "{}", at_once.err);
+    assert!(at_once.out.is_empty(), "{}", at_once.out);
+
+    let midway = limited(400);
+    assert_eq!(midway.code, 1, "{}", midway.err);
+    assert!(midway.out.contains("Ended:   stopped by the program"), "{}", midway.out);
+    assert!(midway.out.contains("NOT KEPT") && !midway.out.contains("Kept as run"), "{}", midway.out);
+}
+
+#[test]
+fn a_slip_in_the_name_of_a_store_makes_no_folders() {
+    let folder = folder("slip");
+    let store = folder.join("no").join("such").join("runs");
+    let told = told(stepwell(&store).args(["run", "electrical", "--yes"]));
+    assert_eq!(told.code, 2);
+    assert!(told.err.contains("there is no folder"), "{}", told.err);
+    assert!(!folder.join("no").exists());
 }
 
 /// Turns the pump at once, so that there is something to interrupt.

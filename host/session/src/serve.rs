@@ -33,6 +33,9 @@ pub fn open(path: &str) -> Result<tokio_serial::SerialStream, String> {
             _ if error.to_string().contains("exclusive lock") => {
                 "another program uses it; close that one, one program at a time"
             }
+            _ if error.to_string().contains("Not a typewriter") || error.to_string().contains("ioctl") => {
+                "this is no serial port; `stepwell ports` lists those that are"
+            }
             tokio_serial::ErrorKind::NoDevice => "check the cable, and `stepwell ports` for its name",
             tokio_serial::ErrorKind::Io(std::io::ErrorKind::PermissionDenied) => {
                 "add yourself to the group that owns the port (often dialout or uucp), log in again"

@@ -1,15 +1,18 @@
 //! What the screens hold, and what keys do to it. No terminal, no clock, no session.
 
+use super::deliberate::{SHOWN_MIN, Strokes};
+use super::draw;
 use super::keys::{self, Key};
 use super::trace::Trace;
 use crate::cli::BenchArgs;
-use crate::failure::Failure;
-use crate::library;
+use crate::failure::{Failure, INTERNAL};
+use crate::recorded::Kept;
+use crate::{library, run};
 use crossterm::event::{KeyEvent, KeyModifiers};
-use stepwell_session::engine::{Operator, View};
-
-/// A question must have been on the screen for so many views before it is answered: half a second.
-const PROMPT_VIEWS_MIN: u32 = 10;
+use std::time::Duration;
+use stepwell_procedure::run::{Plan, Prompt};
+use stepwell_protocol::state::Status;
+use stepwell_session::engine::{Live, Operator, STALE_MS, View};
 
 /// What the operator wants done outside.
 #[derive(Debug, PartialEq, Eq)]
@@ -41,16 +44,35 @@ pub(super) struct App {
     pub(super) procedure: usize,
     pub(super) pumps: Vec<String>,
     pub(super) pump: usize,
+    /// The pump's own number.
+    pub(super) pump_id: String,
+    /// Whether the pump of the run has a pressure valve.
+    pub(super) pressure_valve: bool,
     pub(super) simulated: bool,
     pub(super) help: bool,
     pub(super) view: Option<View>,
     pub(super) trace: Trace,
+    /// Lines that have been scrolled away above: of the dialog when there is one, else of the findings.
     pub(super) scroll: u16,
-    /// Views since the question changed: a key pressed for the last one does not answer the next.
-    prompt_views: u32,
-    /// Something the operator must know: why a start failed, how the run is kept.
+    /// How the run is kept.
+    pub(super) kept: Kept,
+    /// Something the operator must know: why a start failed, why a key did nothing.
     pub(super) note: Option<String>,
+    /// Why the latest key was no answer.
+    pub(super) hint: Option<&'static str>,
+    /// Columns and rows of the terminal.
+    pub(super) size: (u16, u16),
+    now: Duration,
+    /// When the latest view came.
+    viewed: Duration,
+    /// When what asks now came on the screen.
+    shown: Duration,
+    strokes: Strokes,
 }
+
+const TOO_SOON: &str = "Too soon, or held down: read, let go, then press once.";
+const READ_ON: &str = "Read to the end first, with Down.";
+const NO_CONSENT: &str = "Enter is no consent to a caution: press y for yes, n for no.";
 
 impl App {
     pub(super) fn new(procedure: &str, bench: &BenchArgs) -> App {
@@ -71,13 +93,21 @@ impl App {
             procedure,
             pumps,
             pump,
+            pump_id: bench.id.as_deref().map_or(run::DEMO_ID, str::trim).to_owned(),
+            pressure_valve: true,
             simulated: bench.port.is_none(),
             help: false,
             view: None,
             trace: Trace::default(),
             scroll: 0,
-            prompt_views: 0,
+            kept: Kept::default(),
             note: None,
+            hint: None,
+            size: (80, 24),
+            now: Duration::ZERO,
+            viewed: Duration::ZERO,
+            shown: Duration::ZERO,
+            strokes: Strokes::default(),
         }
     }
 
@@ -87,22 +117,29 @@ impl App {
         (self.procedures[self.procedure].clone(), BenchArgs { pump, ..bench.clone() })
     }
 
-    pub(super) fn started(&mut self) {
-        self.place = Place::Running;
+    /// A run of `plan` has begun.
+    pub(super) fn started(&mut self, plan: &Plan) {
+        self.pressure_valve = plan.pump.pressure_valve.is_some();
         self.view = None;
         self.trace = Trace::default();
-        self.scroll = 0;
+        self.kept = Kept::default();
         self.note = None;
+        self.viewed = self.now;
+        self.go(Place::Running);
     }
 
     pub(super) fn complain(&mut self, why: String) {
         self.note = Some(why);
     }
 
-    pub(super) fn recorded(&mut self, note: Option<String>) {
-        if note.is_some() {
-            self.note = note;
+    /// Time has passed, or the terminal has another size.
+    pub(super) fn at(&mut self, now: Duration, size: (u16, u16)) {
+        if self.size != size {
+            self.size = size;
+            self.shown = now;
+            self.scroll = self.scroll.min(draw::last(self));
         }
+        self.now = now;
     }
 
     /// Takes the latest view.
@@ -112,24 +149,79 @@ impl App {
         }
         let Some(view) = view else { return };
         let number = |view: &View| view.prompt.as_ref().map(|prompt| prompt.number);
-        let same = self.view.as_ref().and_then(number) == number(&view);
-        self.prompt_views = if same { self.prompt_views.saturating_add(1) } else { 0 };
+        if self.view.as_ref().and_then(number) != number(&view) {
+            self.ask_anew();
+        }
         if self.place == Place::Running {
             self.trace.add(view.live);
         }
         if let Some(board) = &view.board {
             self.simulated = board.simulated;
         }
-        if view.outcome.is_some() || view.lost.is_some() {
-            self.place = Place::Over;
+        if self.place == Place::Running && (view.outcome.is_some() || view.lost.is_some()) {
+            self.go(Place::Over);
         }
+        self.viewed = self.now;
         self.view = Some(view);
+    }
+
+    /// The session has ended and its last view has been shown.
+    pub(super) fn session_ended(&mut self) {
+        if self.place == Place::Running {
+            self.note = Some("The session ended by itself: a fault of this program. Report it.".to_owned());
+            self.go(Place::Over);
+        }
+    }
+
+    fn go(&mut self, place: Place) {
+        self.place = place;
+        self.ask_anew();
+    }
+
+    /// Something else asks now.
+    fn ask_anew(&mut self) {
+        self.shown = self.now;
+        self.scroll = 0;
+        self.hint = None;
+    }
+
+    /// Time since the board was last heard, in ms.
+    pub(super) fn age_ms(&self) -> Option<u64> {
+        let since_view = u64::try_from((self.now.saturating_sub(self.viewed)).as_millis()).ok()?;
+        Some(self.view.as_ref()?.age_ms + since_view)
+    }
+
+    /// The view, unless it is stale: what is older than it may be is shown as absent.
+    fn fresh(&self) -> Option<&View> {
+        let running = self.place == Place::Running;
+        self.view.as_ref().filter(|_| !running || self.age_ms().is_some_and(|age_ms| age_ms <= STALE_MS))
+    }
+
+    /// The latest status, unless it is stale.
+    pub(super) fn status(&self) -> Option<Status> {
+        self.fresh()?.status
+    }
+
+    /// Live values, unless they are stale.
+    pub(super) fn live(&self) -> Live {
+        self.fresh().map(|view| view.live).unwrap_or_default()
+    }
+
+    /// The question that waits for an answer.
+    pub(super) fn prompt(&self) -> Option<&Prompt> {
+        self.view.as_ref().filter(|_| self.place == Place::Running)?.prompt.as_ref()
+    }
+
+    /// Whether the terminal is too small to work with.
+    pub(super) fn too_small(&self) -> bool {
+        self.size.0 < draw::SMALLEST.0 || self.size.1 < draw::SMALLEST.1
     }
 
     /// Exit code on leaving: that of the latest run.
     pub(super) fn exit_code(&self) -> u8 {
         let Some(view) = &self.view else { return 0 };
         match &view.outcome {
+            _ if self.kept.failed.is_some() => INTERNAL,
             Some(outcome) => outcome.exit_code(),
             None => Failure::Link(String::new()).exit_code(),
         }
@@ -145,39 +237,115 @@ impl App {
             let leaves = ctrl && self.place != Place::Running;
             return Some(if leaves { Wish::Leave } else { Wish::Say(Operator::Stop) });
         }
-        if key == Key::Help {
-            self.help = !self.help;
-            return None;
+        let meant = matches!(key, Key::Enter | Key::Yes) && self.strokes.meant(self.now, self.shown);
+        if self.too_small() {
+            let leaves = key == Key::Leave && self.place != Place::Running;
+            return leaves.then_some(Wish::Leave);
         }
-        if std::mem::take(&mut self.help) {
+        if key == Key::Help || self.help && !matches!(key, Key::Up | Key::Down) {
+            self.help = key == Key::Help && !self.help;
+            self.ask_anew();
             return None;
         }
         match (self.place, key) {
+            (_, Key::Up) if self.scrolls() => self.scroll = self.scroll.saturating_sub(1),
+            (_, Key::Down) if self.scrolls() => self.scroll = (self.scroll + 1).min(draw::last(self)),
             (Place::Choosing | Place::Over, Key::Leave) => return Some(Wish::Leave),
             (Place::Running, Key::Leave) => {
                 self.note = Some("A run is under way: Space stops it, then q leaves.".to_owned());
             }
-            (Place::Choosing, Key::Yes) => return Some(Wish::Start),
+            (Place::Choosing, Key::Enter) if meant => return Some(Wish::Start),
             (Place::Choosing, Key::Up) => self.procedure = self.procedure.saturating_sub(1),
             (Place::Choosing, Key::Down) => {
                 self.procedure = (self.procedure + 1).min(self.procedures.len() - 1);
             }
             (Place::Choosing, Key::Other) => self.pump = (self.pump + 1) % self.pumps.len(),
-            (Place::Running, Key::Yes | Key::No) => {
-                if self.prompt_views < PROMPT_VIEWS_MIN {
-                    return None;
-                }
-                let prompt = self.view.as_ref()?.prompt.as_ref()?.number;
-                return Some(Wish::Say(Operator::Answer { prompt, yes: key == Key::Yes }));
-            }
-            (Place::Over, Key::Yes) => {
-                self.place = Place::Choosing;
+            (Place::Running, Key::Enter | Key::Yes | Key::No) => return self.answer(key, meant),
+            (Place::Over, Key::Enter) if meant => {
                 self.note = None;
+                self.go(Place::Choosing);
             }
-            (Place::Running | Place::Over, Key::Up) => self.scroll = self.scroll.saturating_sub(1),
-            (Place::Running | Place::Over, Key::Down) => self.scroll = self.scroll.saturating_add(1),
             _ => {}
         }
         None
+    }
+
+    /// Whether Up and Down scroll.
+    fn scrolls(&self) -> bool {
+        self.help || self.place != Place::Choosing
+    }
+
+    fn answer(&mut self, key: Key, meant: bool) -> Option<Wish> {
+        let prompt = self.prompt()?;
+        let say = |yes| Some(Wish::Say(Operator::Answer { prompt: prompt.number, yes }));
+        let hint = match key {
+            Key::No if self.now.saturating_sub(self.shown) >= SHOWN_MIN => return say(false),
+            Key::Enter if prompt.caution => NO_CONSENT,
+            _ if !meant => TOO_SOON,
+            _ if prompt.caution && self.scroll < draw::last(self) => READ_ON,
+            _ => return say(true),
+        };
+        self.hint = Some(hint);
+        None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::session::tests::view;
+    use super::{App, Operator, Place, Wish};
+    use crate::cli::{BenchArgs, ModelArgs};
+    use crossterm::event::{KeyCode, KeyEvent};
+    use std::time::Duration;
+    use stepwell_procedure::run::Prompt;
+
+    /// Asked at time zero.
+    fn asked(caution: bool, text: &str, size: (u16, u16)) -> App {
+        let model = ModelArgs { seed: 1, inject: vec![] };
+        let bench = BenchArgs { pump: "heron".into(), bench: "demo".into(), port: None, id: None, model };
+        let mut app = App::new("acceptance", &bench);
+        app.at(Duration::ZERO, size);
+        app.place = Place::Running;
+        let prompt = Some(Prompt { number: 7, title: "Title".into(), text: text.into(), caution });
+        app.show(Some(stepwell_session::engine::View { prompt, ..view(0) }));
+        app
+    }
+
+    fn press(app: &mut App, at_ms: u64, code: KeyCode) -> Option<Wish> {
+        app.at(Duration::from_millis(at_ms), app.size);
+        app.key(KeyEvent::from(code))
+    }
+
+    const YES: Option<Wish> = Some(Wish::Say(Operator::Answer { prompt: 7, yes: true }));
+    const NO: Option<Wish> = Some(Wish::Say(Operator::Answer { prompt: 7, yes: false }));
+
+    #[test]
+    fn a_caution_takes_y_and_never_enter() {
+        let mut app = asked(true, "Hot.", (80, 24));
+        assert_eq!(press(&mut app, 2_000, KeyCode::Enter), None);
+        assert!(app.hint.is_some_and(|hint| hint.contains('y')));
+        assert_eq!(press(&mut app, 2_100, KeyCode::Char('y')), None, "in one sweep over the keys");
+        assert_eq!(press(&mut app, 4_000, KeyCode::Char('y')), YES);
+        assert_eq!(press(&mut app, 4_000, KeyCode::Char('n')), NO);
+    }
+
+    #[test]
+    fn a_caution_is_read_to_its_end_before_it_is_accepted() {
+        let mut app = asked(true, &"words\n".repeat(40), (40, 12));
+        assert_eq!(press(&mut app, 2_000, KeyCode::Char('y')), None);
+        for n in 0..60 {
+            assert_eq!(press(&mut app, 3_000 + n, KeyCode::Down), None);
+        }
+        assert_eq!(press(&mut app, 4_000, KeyCode::Char('y')), YES);
+    }
+
+    #[test]
+    fn a_window_too_small_for_a_question_takes_no_answer_but_stops() {
+        let mut app = asked(false, "Done?", (30, 10));
+        assert_eq!(press(&mut app, 2_000, KeyCode::Enter), None);
+        assert_eq!(press(&mut app, 4_000, KeyCode::Char(' ')), Some(Wish::Say(Operator::Stop)));
+        app.at(Duration::from_secs(5), (80, 24));
+        assert_eq!(press(&mut app, 5_100, KeyCode::Enter), None, "it has only just come up");
+        assert_eq!(press(&mut app, 7_000, KeyCode::Enter), YES);
     }
 }

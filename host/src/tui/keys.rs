@@ -8,6 +8,8 @@ pub(super) enum Key {
     /// SOFTWARE STOP.
     Stop,
     /// Done, start, go on.
+    Enter,
+    /// Yes: also to a caution, which Enter does not accept.
     Yes,
     /// No.
     No,
@@ -30,10 +32,11 @@ pub(super) const TABLE: &[(KeyCode, Key, &str, &str)] = &[
         "Space",
         "SOFTWARE STOP, everywhere, at once. It is not an emergency stop",
     ),
-    (KeyCode::Enter, Key::Yes, "Enter", "done; start; go on"),
+    (KeyCode::Enter, Key::Enter, "Enter", "done; start; go on"),
+    (KeyCode::Char('y'), Key::Yes, "y", "yes; a caution takes nothing else for yes"),
     (KeyCode::Char('n'), Key::No, "n", "no, not done: the run ends"),
-    (KeyCode::Up, Key::Up, "Up", "procedure before; findings up"),
-    (KeyCode::Down, Key::Down, "Down", "next procedure; findings down"),
+    (KeyCode::Up, Key::Up, "Up", "procedure before; up in findings or question"),
+    (KeyCode::Down, Key::Down, "Down", "next procedure; down in findings or question"),
     (KeyCode::Tab, Key::Other, "Tab", "next pump sheet"),
     (KeyCode::Char('h'), Key::Help, "h", "this help, on and off"),
     (KeyCode::Char('q'), Key::Leave, "q", "leave, when nothing runs"),

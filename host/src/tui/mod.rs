@@ -5,30 +5,39 @@
 //! alive. Keys and drawing are pure and tested without a terminal (`app`, `draw`).
 
 mod app;
+mod deliberate;
 mod draw;
+mod input;
 mod keys;
 mod session;
 mod trace;
 
 use crate::cli::{BenchArgs, StoreArgs};
+use crate::clock::Stopwatch;
 use crate::failure::Failure;
+use crate::print::errln;
+use crate::run;
 use app::{App, Wish};
-use crossterm::event::{self, Event, KeyEventKind};
+use crossterm::event::{Event, KeyEventKind};
 use session::Session;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::Duration;
 
 /// One frame lasts this long at most.
 const FRAME: Duration = Duration::from_millis(50);
 
+/// Exit code of a program whose terminal is gone, or that somebody ended.
+const ENDED: u8 = 130;
+
 /// Opens the screens and returns when the operator leaves.
 pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> Result<u8, Failure> {
     // Everything wrong with what was typed is said before the screen is taken.
-    crate::run::plan(procedure, bench)?;
+    run::plan(procedure, bench)?;
     let mut app = App::new(procedure, bench);
     let ended = Arc::new(AtomicBool::new(false));
-    for signal in [signal_hook::consts::SIGTERM, signal_hook::consts::SIGHUP] {
+    for signal in [signal_hook::consts::SIGTERM, signal_hook::consts::SIGHUP, signal_hook::consts::SIGINT] {
         signal_hook::flag::register(signal, Arc::clone(&ended))
             .map_err(|error| Failure::Internal(format!("listening for the end of the terminal: {error}")))?;
     }
@@ -37,51 +46,82 @@ pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> 
             "opening the screens: {error}; use a terminal, or `stepwell run` without screens"
         ))
     })?;
-    let result = serve(&mut terminal, &mut app, bench, store, &ended);
-    ratatui::restore();
-    result
+    let mut session = None;
+    let code = serve(&mut terminal, &mut app, bench, store, &ended, &mut session);
+    // A terminal that is gone needs no restoring; dropping it would insist, and panic.
+    let _ = terminal.show_cursor();
+    let _ = ratatui::try_restore();
+    std::mem::forget(terminal);
+    if app.place == app::Place::Running {
+        errln!("stepwell: stopping the bench and sealing the run");
+    }
+    drop(session);
+    Ok(code)
 }
 
+/// Draws and takes keys until the operator leaves, the terminal is gone, or somebody ends the program.
+/// Returns the exit code; what still runs in `session` is stopped by dropping it.
 fn serve(
     terminal: &mut ratatui::DefaultTerminal,
     app: &mut App,
     bench: &BenchArgs,
     store: &StoreArgs,
     ended: &AtomicBool,
-) -> Result<u8, Failure> {
-    let broken = |error: std::io::Error| Failure::Internal(format!("drawing the screen: {error}"));
-    let mut session: Option<Session> = None;
+    session: &mut Option<Session>,
+) -> u8 {
+    let events = input::listen();
+    let watch = Stopwatch::start();
     while !ended.load(Ordering::Relaxed) {
-        if let Some(session) = &mut session {
+        let Ok(size) = terminal.size() else { return ENDED };
+        app.at(watch.elapsed(), (size.width, size.height));
+        if let Some(session) = session {
             session.alive();
             app.show(session.view());
-            app.recorded(session.note());
+            if session.ended() {
+                app.session_ended();
+            }
+            if app.place != app::Place::Choosing {
+                app.kept = session.kept();
+            }
         }
-        terminal.draw(|frame| draw::screen(app, frame)).map_err(broken)?;
-        if !event::poll(FRAME).map_err(broken)? {
-            continue;
+        if terminal.draw(|frame| draw::screen(app, frame)).is_err() {
+            return ENDED;
         }
-        let Event::Key(key) = event::read().map_err(broken)? else { continue };
-        if key.kind != KeyEventKind::Press {
-            continue;
-        }
-        match app.key(key) {
-            Some(Wish::Start) => match Session::start(app.asked(bench), store) {
-                Ok(started) => {
-                    app.started();
-                    session = Some(started);
+        let pressed = match next_key(&events) {
+            Ok(pressed) => pressed,
+            Err(RecvTimeoutError::Timeout) => continue,
+            Err(RecvTimeoutError::Disconnected) => return ENDED,
+        };
+        app.at(watch.elapsed(), app.size);
+        match pressed.and_then(|key| app.key(key)) {
+            Some(Wish::Start) => {
+                let (procedure, bench) = app.asked(bench);
+                let started = run::plan(&procedure, &bench)
+                    .and_then(|plan| Ok((Session::start(plan.clone(), &bench, store)?, plan)));
+                match started {
+                    Ok((started, plan)) => {
+                        app.started(&plan);
+                        *session = Some(started);
+                    }
+                    Err(failure) => app.complain(failure.to_string()),
                 }
-                Err(failure) => app.complain(failure.to_string()),
-            },
+            }
             Some(Wish::Say(said)) => {
-                if let Some(session) = &session {
+                if let Some(session) = session {
                     session.say(said);
                 }
             }
-            Some(Wish::Leave) => return Ok(app.exit_code()),
+            Some(Wish::Leave) => return app.exit_code(),
             None => {}
         }
     }
-    // The terminal is gone, or somebody ended the program: leaving stops what runs.
-    Ok(130)
+    ENDED
+}
+
+/// What comes from the terminal within a frame: a key that was pressed, or something else.
+fn next_key(events: &Receiver<Event>) -> Result<Option<crossterm::event::KeyEvent>, RecvTimeoutError> {
+    Ok(match events.recv_timeout(FRAME)? {
+        Event::Key(key) if key.kind == KeyEventKind::Press => Some(key),
+        _ => None,
+    })
 }

@@ -2,36 +2,33 @@
 
 use crate::cli::{BenchArgs, StoreArgs};
 use crate::failure::Failure;
-use crate::recorded::{self, Recorded};
-use crate::{mounted, run, verbs};
+use crate::recorded::{Kept, Recorded};
+use crate::{mounted, verbs};
 use std::sync::{Arc, Mutex, PoisonError};
-use stepwell_procedure::run::Run;
-use stepwell_session::engine::{Engine, Operator, View};
+use stepwell_procedure::run::{Plan, Run};
+use stepwell_session::engine::{Engine, Operator, Output, View};
 use stepwell_session::serve;
 use stepwell_session::time::HostTime;
 use tokio::sync::{mpsc, watch};
 
 /// A run under way behind the screens.
+#[derive(Debug)]
 pub(super) struct Session {
     said: Option<mpsc::Sender<Operator>>,
     thread: Option<std::thread::JoinHandle<()>>,
-    views: watch::Receiver<Option<View>>,
-    note: Arc<Mutex<Option<String>>>,
+    views: Views,
+    kept: Arc<Mutex<Kept>>,
 }
 
 /// Words from the operator that may wait; the loop takes them within microseconds.
 const SAID_WAITING_MAX: usize = 64;
 
 impl Session {
-    /// Starts what was asked. A run that cannot be kept, or a port that cannot be opened, is not begun.
-    pub(super) fn start(
-        (procedure, bench): (String, BenchArgs),
-        store: &StoreArgs,
-    ) -> Result<Session, Failure> {
-        let plan = run::plan(&procedure, &bench)?;
+    /// Starts `plan`. A run that cannot be kept, or a port that cannot be opened, is not begun.
+    pub(super) fn start(plan: Plan, bench: &BenchArgs, store: &StoreArgs) -> Result<Session, Failure> {
         let simulation = bench.port.is_none().then(|| mounted::describe(&bench.model));
         let setup = mounted::setup(&plan.pump, &bench.model)?;
-        let recorded = Recorded::open(&recorded::store_path(store.store.as_ref())?, &plan, simulation)?;
+        let recorded = Recorded::open(store, &plan, simulation, "at the screens")?;
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .worker_threads(2)
             .enable_all()
@@ -41,8 +38,8 @@ impl Session {
         let (said, operator) = mpsc::channel(SAID_WAITING_MAX);
         let (outputs, done) = mpsc::unbounded_channel();
         let (view, views) = watch::channel(None);
-        let note = Arc::new(Mutex::new(None));
-        let told = Arc::clone(&note);
+        let kept = Arc::new(Mutex::new(Kept::default()));
+        let told = Arc::clone(&kept);
         let port = match &bench.port {
             Some(path) => {
                 let _inside = runtime.enter();
@@ -50,7 +47,8 @@ impl Session {
             }
             None => None,
         };
-        let stopper = said.clone();
+        // The recorder is nobody who could answer: it must not keep the operator's side alive.
+        let stopper = said.downgrade();
         let thread = std::thread::spawn(move || {
             let recording = std::thread::spawn(move || write_down(recorded, done, &told, &stopper));
             runtime.block_on(async {
@@ -62,7 +60,7 @@ impl Session {
             // The recorder ends with its last output; a panic there has left its note.
             let _ = recording.join();
         });
-        Ok(Session { said: Some(said), thread: Some(thread), views, note })
+        Ok(Session { said: Some(said), thread: Some(thread), views: Views::new(views), kept })
     }
 
     /// The operator's side is alive: the screen draws. A place in the queue is always left for words
@@ -82,15 +80,17 @@ impl Session {
 
     /// The latest view, once.
     pub(super) fn view(&mut self) -> Option<View> {
-        if !self.views.has_changed().unwrap_or(false) {
-            return None;
-        }
-        self.views.borrow_and_update().clone()
+        self.views.next()
     }
 
-    /// How the run is kept, once that is known.
-    pub(super) fn note(&self) -> Option<String> {
-        self.note.lock().unwrap_or_else(PoisonError::into_inner).take()
+    /// Whether the session has ended and its last view was taken.
+    pub(super) fn ended(&self) -> bool {
+        self.views.ended
+    }
+
+    /// How the run is kept, as far as that is known.
+    pub(super) fn kept(&self) -> Kept {
+        self.kept.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 }
 
@@ -106,23 +106,88 @@ impl Drop for Session {
     }
 }
 
+/// The session's views, each once, and the last one even when its sender has gone before it was seen.
+#[derive(Debug)]
+struct Views {
+    from: watch::Receiver<Option<View>>,
+    ended: bool,
+}
+
+impl Views {
+    fn new(from: watch::Receiver<Option<View>>) -> Views {
+        Views { from, ended: false }
+    }
+
+    fn next(&mut self) -> Option<View> {
+        let new = match self.from.has_changed() {
+            Ok(new) => new,
+            // Gone; what it left behind may not have been seen.
+            Err(_) => !std::mem::replace(&mut self.ended, true),
+        };
+        new.then(|| self.from.borrow_and_update().clone()).flatten()
+    }
+}
+
 fn write_down(
     mut recorded: Recorded,
-    mut done: mpsc::UnboundedReceiver<stepwell_session::engine::Output>,
-    told: &Mutex<Option<String>>,
-    stopper: &mpsc::Sender<Operator>,
+    mut done: mpsc::UnboundedReceiver<Output>,
+    told: &Mutex<Kept>,
+    stopper: &mpsc::WeakSender<Operator>,
 ) {
-    let tell = |what: String| *told.lock().unwrap_or_else(PoisonError::into_inner) = Some(what);
     while let Some(output) = done.blocking_recv() {
         recorded.output(&output);
-        if recorded.must_stop() {
-            tell("The run cannot be written down and is being stopped.".to_owned());
-            let _ = stopper.blocking_send(Operator::Stop);
+        if recorded.must_stop()
+            && let Some(operator) = stopper.upgrade()
+        {
+            let _ = operator.blocking_send(Operator::Stop);
+        }
+        if !matches!(output, Output::Samples { .. }) || recorded.failed().is_some() {
+            *told.lock().unwrap_or_else(PoisonError::into_inner) = recorded.kept();
         }
     }
-    match (recorded.failed(), recorded.number()) {
-        (Some(why), _) => tell(format!("The run could not be written down: {why}")),
-        (None, Some(number)) => tell(format!("Kept as run {number}.")),
-        (None, None) => {}
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::Views;
+    use stepwell_procedure::run::Progress;
+    use stepwell_session::engine::{Live, View};
+    use tokio::sync::watch;
+
+    /// A view of a run that has not begun.
+    pub(in crate::tui) fn view(age_ms: u64) -> View {
+        let progress = Progress {
+            part: None,
+            step: 0,
+            steps: 0,
+            name: String::new(),
+            title: String::new(),
+            activity: String::new(),
+            round_ms: (0, 0),
+        };
+        View {
+            board: None,
+            status: None,
+            age_ms,
+            live: Live::default(),
+            progress,
+            prompt: None,
+            findings: vec![],
+            outcome: None,
+            lost: None,
+        }
+    }
+
+    #[test]
+    fn the_last_view_is_seen_although_the_session_has_ended_before() {
+        let (session, views) = watch::channel(None);
+        let mut views = Views::new(views);
+        session.send(Some(view(1))).unwrap();
+        assert_eq!(views.next().map(|view| view.age_ms), Some(1));
+        assert!(views.next().is_none(), "each view once");
+        session.send(Some(view(2))).unwrap();
+        drop(session);
+        assert_eq!(views.next().map(|view| view.age_ms), Some(2));
+        assert!(views.next().is_none(), "and no more after it");
     }
 }

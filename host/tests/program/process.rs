@@ -21,7 +21,7 @@ pub struct Told {
 pub const KILLED: i32 = -1;
 
 /// Nothing that these tests wait for takes as long as this.
-const PATIENCE: Duration = Duration::from_secs(30);
+pub const PATIENCE: Duration = Duration::from_secs(30);
 
 /// An empty folder of its own for a test.
 pub fn folder(name: &str) -> PathBuf {

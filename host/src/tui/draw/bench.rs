@@ -2,6 +2,7 @@
 
 use super::super::app::App;
 use super::super::trace::Trace;
+use super::scroll;
 use crate::render;
 use ratatui::Frame;
 use ratatui::layout::{Constraint, Layout, Rect};
@@ -12,20 +13,42 @@ use ratatui::widgets::{Axis, Chart, Dataset, Gauge, GraphType, Paragraph};
 use stepwell_procedure::quantity::Dimension;
 use stepwell_session::engine::Live;
 
+/// Rows of readings and charts; columns of readings; columns that charts need beside them.
+const UPPER: u16 = 11;
+const READINGS: u16 = 33;
+const CHARTS_MIN: u16 = 24;
+
+/// Between readings and charts.
+const SPACE: u16 = 2;
+
 pub(super) fn draw(app: &App, area: Rect, frame: &mut Frame<'_>) {
-    let [upper, progress, lower] =
-        Layout::vertical([Constraint::Length(11), Constraint::Length(2), Constraint::Min(0)]).areas(area);
-    let [values, charts] = Layout::horizontal([Constraint::Length(34), Constraint::Min(0)]).areas(upper);
-    let [rail, duty] = Layout::vertical([Constraint::Fill(3), Constraint::Fill(2)]).areas(charts);
-    let live = app.view.as_ref().map(|view| view.live).unwrap_or_default();
-    frame.render_widget(Paragraph::new(readings(&live)), values);
-    draw_rail(app, rail, frame);
-    draw_duties(app, duty, frame);
+    let [upper, progress, lower] = areas(area);
+    let [values, _, charts] =
+        Layout::horizontal([Constraint::Length(READINGS), Constraint::Length(SPACE), Constraint::Min(0)])
+            .areas(upper);
+    frame.render_widget(Paragraph::new(readings(&app.live(), app.pressure_valve)), values);
+    if charts.width >= CHARTS_MIN {
+        let [rail, duty] = Layout::vertical([Constraint::Fill(3), Constraint::Fill(2)]).areas(charts);
+        draw_rail(app, rail, frame);
+        draw_duties(app, duty, frame);
+    }
     draw_progress(app, progress, frame);
-    frame.render_widget(Paragraph::new(found(app)).scroll((app.scroll, 0)), lower);
+    scroll::draw(&found(app, lower.width.into()), app.scroll, lower, frame);
 }
 
-fn readings(live: &Live) -> Vec<Line<'static>> {
+/// How far the findings can be scrolled.
+pub(super) fn last(app: &App, area: Rect) -> u16 {
+    let [_, _, lower] = areas(area);
+    scroll::last(found(app, lower.width.into()).len(), lower.height)
+}
+
+/// Readings and charts, progress, findings.
+fn areas(area: Rect) -> [Rect; 3] {
+    let upper = UPPER.min(area.height.saturating_sub(2));
+    Layout::vertical([Constraint::Length(upper), Constraint::Length(2), Constraint::Min(0)]).areas(area)
+}
+
+fn readings(live: &Live, pressure_valve: bool) -> Vec<Line<'static>> {
     let row = |name: &str, value: String| Line::from(format!("{name:<15} {value:>17}"));
     let shown = |dimension: Dimension, value: Option<f64>, digits: usize| {
         value.map_or("--".to_owned(), |value| fixed(dimension, value, digits))
@@ -35,17 +58,20 @@ fn readings(live: &Live) -> Vec<Line<'static>> {
         let current = live.current_a[index].map_or("--".to_owned(), |ampere| steady(ampere, 2, "A"));
         format!("{duty} {current:>8}")
     };
-    vec![
+    let mut rows = vec![
         row("Rail pressure", shown(Dimension::Pressure, live.rail_pa, 2)),
         row("Feed pressure", live.feed_pa.map_or("--".to_owned(), |pa| steady(pa / 1e5, 2, "bar"))),
         row("Return flow", shown(Dimension::Flow, live.flow_m3_per_s, 2)),
         row("Shaft", live.speed_rev_per_s.map_or("--".to_owned(), |n| format!("{:.0} rpm", n * 60.0))),
         row("Inlet valve", coil(0)),
-        row("Pressure valve", coil(1)),
         row("Supply", live.supply_v.map_or("--".to_owned(), |volts| format!("{volts:.1} V"))),
         row("Fluid", live.fluid_celsius.map_or("--".to_owned(), |t| format!("{t:.1} °C"))),
         row("Pump body", live.body_celsius.map_or("--".to_owned(), |t| format!("{t:.1} °C"))),
-    ]
+    ];
+    if pressure_valve {
+        rows.insert(5, row("Pressure valve", coil(1)));
+    }
+    rows
 }
 
 /// A live value in one unit whatever its size, so that digits do not jump.
@@ -77,24 +103,31 @@ fn draw_rail(app: &App, area: Rect, frame: &mut Frame<'_>) {
         .graph_type(GraphType::Line)
         .style(Style::new().fg(Color::Cyan))
         .data(&points);
-    let chart = Chart::new(vec![data]).x_axis(time_axis()).y_axis(
-        Axis::default().title("rail, MPa").bounds([0.0, top]).labels(["0".to_owned(), format!("{top:.0}")]),
-    );
-    frame.render_widget(chart, area);
+    let axis = Axis::default().bounds([0.0, top]).labels(["0".to_owned(), format!("{top:.0}")]);
+    captioned("rail, MPa", Chart::new(vec![data]).x_axis(time_axis()).y_axis(axis), area, frame);
 }
 
 fn draw_duties(app: &App, area: Rect, frame: &mut Frame<'_>) {
     let percent = |index: usize| app.trace.points(move |live| live.duty[index].map(|duty| duty * 100.0));
     let (inlet, pressure) = (percent(0), percent(1));
-    let data = |name, marker, points| Dataset::default().name(name).marker(marker).data(points);
-    let chart = Chart::new(vec![
-        data("inlet", Marker::Dot, &inlet[..]),
-        data("pressure", Marker::Braille, &pressure[..]),
-    ])
-    .legend_position(None)
-    .x_axis(time_axis().labels(["-60 s", "now"]))
-    .y_axis(Axis::default().title("duties, % (• inlet)").bounds([0.0, 60.0]).labels(["0", "60"]));
-    frame.render_widget(chart, area);
+    let data = |marker, points| Dataset::default().marker(marker).data(points);
+    let mut all = vec![data(Marker::Dot, &inlet[..])];
+    if app.pressure_valve {
+        all.push(data(Marker::Braille, &pressure[..]));
+    }
+    let caption =
+        if app.pressure_valve { "duty, %: • inlet, ⠒ pressure valve" } else { "duty of inlet valve, %" };
+    let axis = Axis::default().bounds([0.0, 60.0]).labels(["0", "60"]);
+    let chart =
+        Chart::new(all).legend_position(None).x_axis(time_axis().labels(["-60 s", "now"])).y_axis(axis);
+    captioned(caption, chart, area, frame);
+}
+
+/// A chart under its caption.
+fn captioned(caption: &str, chart: Chart<'_>, area: Rect, frame: &mut Frame<'_>) {
+    let [top, rest] = Layout::vertical([Constraint::Length(1), Constraint::Min(0)]).areas(area);
+    frame.render_widget(Paragraph::new(caption), top);
+    frame.render_widget(chart, rest);
 }
 
 fn draw_progress(app: &App, area: Rect, frame: &mut Frame<'_>) {
@@ -116,20 +149,16 @@ fn draw_progress(app: &App, area: Rect, frame: &mut Frame<'_>) {
     }
 }
 
-fn found(app: &App) -> Vec<Line<'static>> {
-    let mut lines = Vec::new();
-    if let Some(note) = &app.note {
-        lines.push(Line::from(note.clone()));
-    }
+fn found(app: &App, width: usize) -> Vec<String> {
     let findings = app.view.as_ref().map(|view| view.findings.as_slice()).unwrap_or_default();
     // The latest first: it is what the operator waits for.
-    lines.extend(findings.iter().rev().map(|finding| {
-        Line::from(format!(
-            "{}: {}  {}",
-            finding.label,
-            render::value(finding),
-            finding.verdict.words().to_uppercase()
-        ))
-    }));
-    lines
+    let lines = findings.iter().rev().map(|finding| {
+        format!("{}: {}: {}", finding.verdict.words().to_uppercase(), finding.label, render::value(finding))
+    });
+    let failed = app
+        .kept
+        .failed
+        .iter()
+        .map(|why| format!("The run cannot be written down and is being stopped: {why}"));
+    failed.chain(app.note.clone()).chain(lines).flat_map(|line| render::broken(&line, width)).collect()
 }

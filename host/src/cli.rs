@@ -94,13 +94,24 @@ pub(crate) enum Verb {
     /// List the serial ports
     Ports(JsonArgs),
     /// Offer the built-in bench on a pseudo-terminal, for another program to use as a port
-    Serve {
-        /// Pump sheet of the pump on it
-        #[arg(long, default_value = "heron", value_name = "SHEET")]
-        pump: String,
-        #[command(flatten)]
-        model: ModelArgs,
-    },
+    Serve(ServeArgs),
+}
+
+/// Arguments of `serve`.
+#[derive(Debug, Args)]
+pub(crate) struct ServeArgs {
+    /// Pump sheet of the pump on it
+    #[arg(long, default_value = "heron", value_name = "SHEET")]
+    pub(crate) pump: String,
+    #[command(flatten)]
+    pub(crate) model: ModelArgs,
+    /// Image of the emulated board, to run in place of the built-in board
+    #[arg(long, value_name = "FILE")]
+    pub(crate) image: Option<PathBuf>,
+    /// What befalls the emulated board's processor, and when: hang, hard-fault, stack-overflow, panic or
+    /// brown-out, with the seconds after its start
+    #[arg(long, requires = "image", value_name = "KIND@SECONDS")]
+    pub(crate) board_fault: Option<String>,
 }
 
 /// Arguments of `run`.

@@ -12,6 +12,7 @@ mod print;
 mod recorded;
 mod render;
 mod run;
+mod serve;
 mod tui;
 mod verbs;
 

@@ -81,7 +81,7 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
             let outcome = lockstep::run(&mut engine, &mut bench, &mut terminal);
             (outcome, engine)
         }
-        None => on_port(engine, &mut terminal, move || Ok(crate::verbs::built_in_port(&setup)))?,
+        None => on_port(engine, &mut terminal, move || Ok(crate::serve::built_in_port(&setup)))?,
         Some(port) => {
             let port = port.clone();
             on_port(engine, &mut terminal, move || serve::open(&port))?

@@ -1,18 +1,14 @@
 //! The verbs other than `run`.
 
-use crate::cli::{Cli, JsonArgs, ModelArgs, StoreArgs, Verb};
+use crate::cli::{Cli, JsonArgs, StoreArgs, Verb};
 use crate::failure::Failure;
 use crate::print::outln;
 use crate::recorded::{Kept, STOPPED_BY_PROGRAM};
-use crate::{library, mounted, print, recorded, render, run, tui};
+use crate::{library, print, recorded, render, run, serve, tui};
 use serde_json::json;
 use std::path::PathBuf;
-use std::time::Duration;
 use stepwell_procedure::read::{self, Kind};
-use stepwell_protocol::state::State;
 use stepwell_store::{Store, StoreError};
-use stepwell_virtual::{Setup, SimulatedBench, VirtualBench, pace};
-use tokio::io::AsyncReadExt;
 
 /// Carries out what was typed and returns the exit code.
 pub(crate) fn carry_out(cli: Cli) -> Result<u8, Failure> {
@@ -25,7 +21,7 @@ pub(crate) fn carry_out(cli: Cli) -> Result<u8, Failure> {
         Some(Verb::Show { run, json, store }) => show(run, &kept_in(store), json),
         Some(Verb::Check { files }) => check(&files),
         Some(Verb::Ports(json)) => ports(json),
-        Some(Verb::Serve { pump, model }) => serve(&pump, &model),
+        Some(Verb::Serve(args)) => serve::serve(&args),
     }
 }
 
@@ -170,101 +166,4 @@ fn ports(json: JsonArgs) -> Result<u8, Failure> {
         outln!("{:<24} {}", port.port_name, kind(&port.port_type));
     }
     Ok(0)
-}
-
-/// The built-in bench behind a port of this process, in real time. Must be called inside a runtime.
-pub(crate) fn built_in_port(setup: &Setup) -> tokio::io::DuplexStream {
-    let (ours, theirs) = tokio::io::duplex(1 << 16);
-    let setup = setup.clone();
-    tokio::spawn(async move {
-        let mut port = ours;
-        let mut bytes = [0; 4096];
-        // The bench is switched on by the first byte.
-        let Ok(len @ 1..) = port.read(&mut bytes).await else { return };
-        let mut bench = VirtualBench::new(&setup);
-        bench.receive(&bytes[..len]);
-        let _ = pace(&mut port, &mut bench, |_| {}).await;
-    });
-    theirs
-}
-
-/// A bench whose port is gone is watched this long before it is switched off, in ticks.
-const AFTER_GONE_TICKS: u32 = 8_000;
-
-fn serve(pump: &str, model: &ModelArgs) -> Result<u8, Failure> {
-    let setup = mounted::setup(&library::pump(pump)?, model)?;
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .map_err(|error| Failure::Internal(format!("starting the bench: {error}")))?;
-    runtime.block_on(async {
-        let (mut master, slave) = tokio_serial::SerialStream::pair()
-            .map_err(|error| Failure::Link(format!("making a pseudo-terminal: {error}")))?;
-        let name = tokio_serial::SerialPort::name(&slave)
-            .ok_or_else(|| Failure::Link("making a pseudo-terminal: it has no name".into()))?;
-        drop(slave);
-        outln!("SIMULATED bench with pump {pump} at {name}. Ctrl-C ends it.");
-        outln!("In another terminal: stepwell run acceptance --pump {pump} --port {name} --id NUMBER");
-        let stop = tokio::signal::ctrl_c();
-        tokio::pin!(stop);
-        loop {
-            tokio::select! {
-                _ = &mut stop => return Ok(130),
-                () = one_client(&mut master, &setup) => {}
-            }
-        }
-    })
-}
-
-/// Waits for a program, serves it, and watches the bench come to rest when it is gone.
-async fn one_client(master: &mut tokio_serial::SerialStream, setup: &Setup) {
-    let mut bytes = [0; 4096];
-    let len = loop {
-        match master.read(&mut bytes).await {
-            Ok(len @ 1..) => break len,
-            // Nobody has the other end open.
-            Ok(0) | Err(_) => tokio::time::sleep(Duration::from_millis(20)).await,
-        }
-    };
-    let mut bench = VirtualBench::new(setup);
-    bench.receive(&bytes[..len]);
-    outln!("bench switched on by a program");
-    let mut log = StateLog { last: State::Rest, energised_until: None };
-    let gone = pace(master, &mut bench, |bench| log.watch(bench)).await;
-    let at = bench.now();
-    outln!("program gone at tick {} ({})", at.0, gone.err().map_or("closed".to_owned(), |e| e.to_string()));
-    for _ in 0..AFTER_GONE_TICKS {
-        // A bench in this process is never gone.
-        let _ = bench.tick();
-        log.watch(&bench);
-    }
-    match log.energised_until {
-        Some(until) if until.is_after(at) => {
-            outln!(
-                "last output energised at tick {}, {} ms after the program was gone",
-                until.0,
-                until.ms_since(at)
-            );
-        }
-        _ => outln!("nothing was energised any more when the program was gone"),
-    }
-    outln!("bench switched off, {}", stepwell_procedure::words::state(bench.state()));
-}
-
-/// Prints changes of the board's state.
-struct StateLog {
-    last: State,
-    energised_until: Option<stepwell_protocol::time::Tick>,
-}
-
-impl StateLog {
-    fn watch(&mut self, bench: &impl SimulatedBench) {
-        if bench.outputs().energised() {
-            self.energised_until = Some(bench.now());
-        }
-        if bench.state() != self.last {
-            self.last = bench.state();
-            outln!("tick {:>8}: {}", bench.now().0, stepwell_procedure::words::state(self.last));
-        }
-    }
 }

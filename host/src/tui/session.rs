@@ -2,8 +2,8 @@
 
 use crate::cli::{BenchArgs, StoreArgs};
 use crate::failure::Failure;
+use crate::mounted;
 use crate::recorded::{Kept, Recorded};
-use crate::{mounted, verbs};
 use std::sync::{Arc, Mutex, PoisonError};
 use stepwell_procedure::run::{Plan, Run};
 use stepwell_session::engine::{Engine, Operator, Output, View};
@@ -54,7 +54,10 @@ impl Session {
             runtime.block_on(async {
                 match port {
                     Some(port) => serve::serve(engine, port, operator, outputs, view).await,
-                    None => serve::serve(engine, verbs::built_in_port(&setup), operator, outputs, view).await,
+                    None => {
+                        serve::serve(engine, crate::serve::built_in_port(&setup), operator, outputs, view)
+                            .await
+                    }
                 }
             });
             // The recorder ends with its last output; a panic there has left its note.

@@ -19,7 +19,7 @@ const WRITE_WAIT: Duration = Duration::from_millis(20);
 pub async fn pace<P, B>(port: &mut P, bench: &mut B, mut watch: impl FnMut(&B)) -> io::Result<()>
 where
     P: AsyncRead + AsyncWrite + Unpin,
-    B: SimulatedBench,
+    B: SimulatedBench + ?Sized,
 {
     let mut beat = tokio::time::interval(Duration::from_millis(u64::from(EXCHANGE_TICKS)));
     let mut bytes = [0; 4096];

@@ -72,3 +72,74 @@ fn a_rail_sensor_stuck_at_zero_trips_before_there_is_pressure_to_hide() {
     let low = report.plan.bench.rail_low_pa;
     assert!(highest <= low, "the rail reached {highest} Pa unseen");
 }
+
+/// Before the zero is taken a reading says nothing of an empty rail, whichever way the sensor errs.
+#[test]
+fn a_stop_before_zeroing_vents_nothing_that_can_be_stated() {
+    for severity in [0.0, 1.0] {
+        let scenario =
+            Scenario::healthy("acceptance", "heron", 1).with(FaultKind::RailSensorOffset, severity);
+        let mut bench = Traced::new(&scenario.setup());
+        let report = run_on(&mut bench, |bench| bench, scenario.plan(), Operator::stopping_at(300));
+        assert_eq!(report.outcome.ended, Ended::Stopped);
+        let vented = report.finding("rail_pressure_vented");
+        assert_eq!(vented.verdict, Verdict::NotMeasured, "{vented:?}");
+        assert!(vented.notes[0].starts_with("zero not taken"), "{vented:?}");
+    }
+}
+
+/// What is live must be told before a hand comes near it: nothing is asked but what tear-down asks, and
+/// that begins with what is wrong.
+#[test]
+fn a_coil_that_is_driven_at_rest_is_told_before_any_question() {
+    let scenario = Scenario::healthy("acceptance", "heron", 1).with(FaultKind::InletSwitchStuckOn, 1.0);
+    let report = run(&scenario);
+    let set_up: Vec<&str> = report.plan.procedure.set_up.iter().map(|step| step.title.as_str()).collect();
+    assert!(!report.prompts.is_empty());
+    for prompt in &report.prompts {
+        assert!(!set_up.contains(&prompt.title.as_str()), "{prompt:?}");
+        assert!(prompt.text.contains("PULL POWER"), "{prompt:?}");
+    }
+}
+
+/// With the link gone under pressure nobody but the person at the bench can see the rail; they are asked to.
+#[test]
+fn a_link_lost_under_pressure_still_asks_for_the_gauge() {
+    let scenario = Scenario::healthy("acceptance", "heron", 1);
+    let done = run(&scenario);
+    let pressed = done.trace.iter().find(|moment| moment.rail_pa > 5e6).expect("pressure comes").tick;
+    let mut wire = Cut::new(Traced::new(&scenario.setup()), pressed);
+    let report = run_on(&mut wire, |wire| &wire.bench, scenario.plan(), Operator::willing());
+    assert_eq!(report.outcome.ended, Ended::LinkLost);
+    assert_eq!(report.outcome.exit_code(), 5);
+    let asked: Vec<&str> = report.prompts.iter().rev().take(2).map(|prompt| prompt.title.as_str()).collect();
+    assert_eq!(asked, ["Power off, then unplug", "Read the mechanical gauge"]);
+    for prompt in report.prompts.iter().rev().take(2) {
+        assert!(prompt.text.contains("Treat the rail as under pressure"), "{prompt:?}");
+        assert!(prompt.text.contains("mechanical gauge"), "{prompt:?}");
+    }
+    let vented = report.finding("rail_pressure_vented");
+    assert_eq!(vented.verdict, Verdict::NotMeasured);
+    assert!(vented.notes[0].contains("Treat the rail as under pressure"), "{vented:?}");
+}
+
+/// The gauge has the last word on an empty rail.
+#[test]
+fn a_no_at_the_gauge_takes_the_vents_finding_with_it() {
+    let scenario = Scenario::healthy("fill-and-purge", "heron", 1);
+    assert_eq!(run(&scenario).finding("rail_pressure_vented").verdict, Verdict::Pass);
+    let refusing = Operator::refusing("Read the mechanical gauge");
+    let report = run_on(&mut Traced::new(&scenario.setup()), |bench| bench, scenario.plan(), refusing);
+    let vented = report.finding("rail_pressure_vented");
+    assert_eq!(vented.verdict, Verdict::Invalid, "{vented:?}");
+    assert!(vented.notes[0].contains("pressure may be trapped"), "{vented:?}");
+    assert!(report.outcome.verdict > Verdict::NotMeasured, "{:?}", report.outcome);
+    assert_ne!(report.outcome.exit_code(), 0);
+
+    let scenario = Scenario::healthy("acceptance", "heron", 1);
+    let refusing = Operator::refusing("Read the mechanical gauge");
+    let report = run_on(&mut Traced::new(&scenario.setup()), |bench| bench, scenario.plan(), refusing);
+    let last = report.prompts.last().expect("tear-down asks");
+    assert_eq!(last.title, "Power off, then unplug");
+    assert!(last.text.contains("Open nothing"), "{last:?}");
+}

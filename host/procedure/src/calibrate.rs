@@ -19,6 +19,8 @@ pub struct Calibration {
     volts_per_count: f64,
     rail_zero_counts: f64,
     rail_zero_u_counts: f64,
+    /// Whether the rail's zero was seen at rest in this run; the sheet's stands in until then.
+    rail_zero_taken: bool,
     current_zero_counts: [f64; 2],
     current_zero_u_counts: [f64; 2],
 }
@@ -32,6 +34,7 @@ impl Calibration {
         Calibration {
             rail_zero_counts: bench.rail_pressure.zero_v / volts_per_count,
             rail_zero_u_counts: 0.0,
+            rail_zero_taken: false,
             current_zero_counts: [0.0; 2],
             current_zero_u_counts: [0.0; 2],
             bench: bench.clone(),
@@ -55,6 +58,7 @@ impl Calibration {
         let (rail_zero, rail_zero_u) = zero(Channel::RailPressure);
         if self.rail_pa(rail_zero).abs() <= self.bench.rail_zero_pa {
             (self.rail_zero_counts, self.rail_zero_u_counts) = (rail_zero, rail_zero_u);
+            self.rail_zero_taken = true;
         }
         for coil in Coil::BOTH {
             let index = coil.index();
@@ -95,6 +99,12 @@ impl Calibration {
     pub fn feed_pa(&self, counts: f64) -> Option<f64> {
         let span = self.bench.feed_pressure.as_ref()?;
         Some((self.volts(counts) - span.zero_v) / (span.span_v - span.zero_v) * span.span_pa)
+    }
+
+    /// Whether rail pressures near zero mean anything: the zero of this run's sensor was seen at rest.
+    #[must_use]
+    pub fn rail_zero_taken(&self) -> bool {
+        self.rail_zero_taken
     }
 
     /// Standard uncertainty of the rail pressure's zero in Pa.

@@ -1,6 +1,7 @@
 //! Sheets, procedures, the run as a state machine, judging, the record. No clock, no files, no
 //! threads: facts in, intents out.
 
+pub mod at_rest;
 pub mod calibrate;
 pub mod causes;
 pub mod finding;

@@ -6,7 +6,9 @@ use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::{Limit, Refusal, TripCause};
 use stepwell_protocol::state::State;
 
-const fn coil(coil: Coil) -> &'static str {
+/// The valve that a coil belongs to, in words.
+#[must_use]
+pub const fn coil(coil: Coil) -> &'static str {
     match coil {
         Coil::Inlet => "inlet valve",
         Coil::Pressure => "pressure valve",

@@ -13,8 +13,10 @@
 //!
 //! * Greeting, Waking and Stopping are ended by the board, or by the link's own time-out, which
 //!   comes in as [`Input::LinkLost`].
-//! * Tear-down is a path, not an error handler: every ending except a lost link goes through it. It
-//!   never energises anything after a bad ending.
+//! * Tear-down is a path, not an error handler: every ending goes through it. It never energises
+//!   anything after a bad ending. With the link lost only its questions are left.
+//! * What a vent finds in tear-down waits for the answer to the question behind it, which is that for
+//!   the mechanical gauge: a "no" there makes it worthless.
 //! * A chain of dwells starts on a tick that depends only on the tick at which the stretch before it
 //!   ended (its anchor), as long as the link answers in time.
 
@@ -23,10 +25,12 @@ mod input;
 
 pub use input::{Input, Intent, Progress, Prompt};
 
+use crate::at_rest;
 use crate::calibrate::Calibration;
+use crate::causes;
 use crate::finding::{Finding, Verdict};
 use crate::guard;
-use crate::procedure::{Procedure, StepSpec};
+use crate::procedure::{Procedure, StepKind, StepSpec};
 use crate::record::{Ended, Entry, Event, EventKind, Outcome, Part, StepDone, UNREACHED};
 use crate::recording::Recording;
 use crate::sheet::{BenchSheet, PumpSheet};
@@ -48,6 +52,13 @@ const ZERO_AFTER_MS: u32 = 500;
 
 /// The zeroes are means over this long, in ms.
 const ZERO_MS: u32 = 1_000;
+
+/// What no reading can say any more.
+const UNSEEN: &str = "Treat the rail as under pressure and look at the mechanical gauge";
+
+/// What a "no" to the question for the gauge means.
+const GAUGE_NOT_ZERO: &str = "The mechanical gauge was not seen at zero: pressure may be trapped. Open nothing, keep \
+     everybody away from rail and pipes, and find out why the rail does not empty";
 
 /// The caution that comes before the first energy of a run.
 const CAUTIONS: &str = "\
@@ -96,6 +107,11 @@ pub struct Run {
     ended: Option<Ended>,
     tearing_down: bool,
     trip: Option<TripReport>,
+    /// What must be said before anything else is asked.
+    warning: Option<String>,
+    /// What a vent has found, until the gauge has been read.
+    held: Vec<Finding>,
+    link_lost: bool,
 }
 
 /// What the run knows of the board.
@@ -206,6 +222,9 @@ impl Run {
             ended: None,
             tearing_down: false,
             trip: None,
+            warning: None,
+            held: Vec::new(),
+            link_lost: false,
         }
     }
 
@@ -280,6 +299,10 @@ impl Run {
 
     fn ask(&mut self, title: &str, text: String, caution: bool) {
         self.prompts_asked += 1;
+        let text = match &self.warning {
+            Some(warning) => format!("{warning}.\n\n{text}"),
+            None => text,
+        };
         let prompt = Prompt { number: self.prompts_asked, title: title.to_owned(), text, caution };
         self.note(EventKind::Operator, format!("asked: {}", prompt.text));
         self.prompt = Some(prompt.clone());
@@ -419,8 +442,16 @@ impl Run {
         self.note(EventKind::Operator, if yes { "answered: done" } else { "answered: no" });
         match &mut self.stage {
             Stage::Waking if yes => self.command(Pending::ClearTrip, Action::ClearTrip),
-            Stage::Stepping(stepping) if yes => stepping.doing = Doing::Nothing,
+            Stage::Stepping(stepping) if yes => {
+                stepping.doing = Doing::Nothing;
+                self.release(None);
+            }
             Stage::Stepping(_) if self.ended.is_some() => {
+                if self.asks_for_gauge() {
+                    self.note(EventKind::Operator, GAUGE_NOT_ZERO);
+                    self.warning = Some(GAUGE_NOT_ZERO.to_owned());
+                    self.release(Some(GAUGE_NOT_ZERO));
+                }
                 let step = self.steps.get(self.position).map(|(_, spec)| spec.name.clone());
                 self.leave_step();
                 self.end(Ended::Declined { step: step.unwrap_or_default() });
@@ -433,15 +464,63 @@ impl Run {
     }
 
     fn link_lost(&mut self) {
-        if matches!(self.stage, Stage::Finished) {
+        if matches!(self.stage, Stage::Finished) || self.link_lost {
             return;
         }
+        self.link_lost = true;
+        self.pending = None;
         if matches!(self.ended, None | Some(Ended::Completed)) {
             self.ended = Some(Ended::LinkLost);
         }
-        self.note(EventKind::Link, "link lost; the board goes to rest by itself");
+        self.note(EventKind::Link, format!("link lost; the board goes to rest by itself. {UNSEEN}"));
+        if self.board.is_none() {
+            // Nothing was ever energised.
+            self.finish();
+            return;
+        }
+        self.warning.get_or_insert_with(|| format!("The link to the board is lost. {UNSEEN}"));
+        if self.tearing_down && self.prompt.is_some() {
+            return;
+        }
+        self.prompt = None;
         self.write_step_done();
-        self.finish();
+        if !self.tearing_down {
+            self.tear_down();
+        }
+        self.stage = Stage::Between;
+    }
+
+    /// Turns to the first step of tear-down.
+    fn tear_down(&mut self) {
+        let first = self.steps.iter().position(|(part, _)| *part == Part::TearDown);
+        self.position = first.unwrap_or(self.steps.len());
+        self.tearing_down = true;
+    }
+
+    /// Whether the step under way is the question behind a vent in tear-down.
+    fn asks_for_gauge(&self) -> bool {
+        let before = self.position.checked_sub(1).and_then(|before| self.steps.get(before));
+        matches!(before, Some((Part::TearDown, StepSpec { kind: StepKind::Vent { .. }, .. })))
+    }
+
+    /// Whether the step after this one asks for the gauge.
+    fn gauge_comes_next(&self, vent: &StepSpec) -> bool {
+        let next = self.steps.get(self.position + 1);
+        self.tearing_down
+            && matches!(vent.kind, StepKind::Vent { .. })
+            && matches!(next, Some((_, StepSpec { kind: StepKind::Confirm { .. }, .. })))
+    }
+
+    /// Lets out what a vent has found; worthless for a reason, if there is one.
+    fn release(&mut self, worthless: Option<&str>) {
+        for mut finding in std::mem::take(&mut self.held) {
+            if let Some(why) = worthless {
+                finding.verdict = Verdict::Invalid;
+                finding.notes.insert(0, why.to_owned());
+                finding.check_next = causes::check_next(&finding.id, causes::Side::Absent);
+            }
+            self.found(finding);
+        }
     }
 
     /// Ends the work for `ended`, unless it has already ended for another cause. The first cause is
@@ -454,6 +533,7 @@ impl Run {
         if !matches!(self.ended, None | Some(Ended::Completed)) {
             // A second stop during tear-down: no more questions.
             if matches!(ended, Ended::Stopped) && self.prompt.take().is_some() {
+                self.release(Some("the mechanical gauge was not read"));
                 self.leave_step();
             }
             return;
@@ -483,7 +563,11 @@ impl Run {
     /// Goes on as far as the facts allow.
     fn advance(&mut self) {
         let under_way = !matches!(self.stage, Stage::Greeting | Stage::Waking | Stage::Finished);
-        if under_way && self.pending.is_none() && self.trip.is_none() && self.state() == Some(State::Tripped)
+        if under_way
+            && !self.link_lost
+            && self.pending.is_none()
+            && self.trip.is_none()
+            && self.state() == Some(State::Tripped)
         {
             // The board's word about it was lost on the way.
             self.command(Pending::ReadTrip, Action::ReadTrip);
@@ -510,17 +594,12 @@ impl Run {
                 Some((tick, Status { state: State::Rest | State::Tripped, .. }))
                     if tick.is_after(since.plus_ms(STOP_SEEN_MS)) =>
                 {
-                    self.position = self
-                        .steps
-                        .iter()
-                        .position(|(part, _)| *part == Part::TearDown)
-                        .unwrap_or(self.steps.len());
                     // After work that came to its own end the board was at rest already; after any other
                     // ending it has only just come to rest.
                     if !matches!(self.ended, Some(Ended::Completed)) {
                         self.anchor = self.now();
                     }
-                    self.tearing_down = true;
+                    self.tear_down();
                     self.stage = Stage::Between;
                     true
                 }
@@ -564,13 +643,25 @@ impl Run {
             self.stage = Stage::Zeroing { from: to };
             return true;
         };
+        let objection = at_rest::objection(&self.plan.pump, &board.calibration, &window);
         board.calibration = board.calibration.clone().zeroed(&window);
         let supply_v = board.calibration.supply_v(window.mean_counts(Channel::SupplyVoltage));
         board.guards = Some(guard::guards(&self.plan.pump, &board.calibration, supply_v));
         self.anchor = to;
         self.note(EventKind::Board, format!("zeroes taken at rest, supply {supply_v:.2} V"));
         self.stage = Stage::Between;
+        if let Some(why) = objection {
+            self.refuse(why);
+        }
         true
+    }
+
+    /// Ends the run before it begins: the rig is not fit for it. What is wrong stands above every
+    /// question that is still asked.
+    fn refuse(&mut self, why: String) {
+        self.note(EventKind::Board, format!("refused: {why}"));
+        self.warning = Some(why.clone());
+        self.end(Ended::Refused { why });
     }
 
     fn begin_step(&mut self) {
@@ -584,6 +675,10 @@ impl Run {
             self.finish();
             return;
         };
+        if self.link_lost && !matches!(spec.kind, StepKind::Confirm { .. }) {
+            self.position += 1;
+            return;
+        }
         let step = step::start(spec);
         let title = spec.title.clone();
         self.note(EventKind::Step, format!("step: {title}"));
@@ -696,10 +791,16 @@ impl Run {
         }
         let gate = spec.gate;
         let name = spec.name.clone();
+        let waits = self.gauge_comes_next(spec);
         let holds = conclusion.findings.iter().all(|finding| finding.verdict.lets_go_on());
         for mut finding in conclusion.findings {
             finding.step.clone_from(&name);
-            self.found(finding);
+            if waits {
+                self.note(EventKind::Step, format!("waits for the gauge: {}", finding.line()));
+                self.held.push(finding);
+            } else {
+                self.found(finding);
+            }
         }
         self.leave_step();
         if gate && !holds && self.ended.is_none() {
@@ -735,6 +836,7 @@ impl Run {
 
     /// Names what was never found, and says what the run comes to.
     fn finish(&mut self) {
+        self.release(None);
         let ended = self.ended.clone().unwrap_or(Ended::Completed);
         let why = match &ended {
             Ended::Completed => "the step found nothing".to_owned(),
@@ -743,7 +845,7 @@ impl Run {
             Ended::Declined { step } => format!("{UNREACHED}: declined at step “{step}”"),
             Ended::Tripped { .. } => format!("{UNREACHED}: the board tripped"),
             Ended::Refused { .. } => format!("{UNREACHED}: the board would not"),
-            Ended::LinkLost | Ended::Interrupted => format!("{UNREACHED}: link lost"),
+            Ended::LinkLost | Ended::Interrupted => format!("{UNREACHED}: link lost. {UNSEEN}"),
         };
         let mut missing = Vec::new();
         if let Some(board) = &self.board {

@@ -11,6 +11,7 @@ mod flow;
 mod leak_down;
 mod prime;
 mod purge;
+pub(crate) mod shaft;
 mod sweep;
 mod valve_check;
 mod vent;

@@ -143,3 +143,22 @@ fn a_no_at_the_gauge_takes_the_vents_finding_with_it() {
     assert_eq!(last.title, "Power off, then unplug");
     assert!(last.text.contains("Open nothing"), "{last:?}");
 }
+
+/// What a trip or a refusal rests on stands in the record, in units, for people and for machines.
+#[test]
+fn what_the_board_saw_is_in_the_record() {
+    let scenario = Scenario::healthy("electrical", "heron", 1).with(FaultKind::LowSupplyVoltage, 1.0);
+    let report = run(&scenario);
+    let event = report.events.iter().find(|event| event.cause.is_some()).expect("the refusal is noted");
+    assert_eq!(event.cause.as_deref(), Some("supply-low"));
+    let reading = event.reading.as_ref().expect("a supply voltage was read");
+    // The supply stands 3 V below 12 V; the example's divider may be off by 1 %.
+    assert!((reading.found - 9.0).abs() < 0.1, "{reading:?}");
+    assert_eq!(reading.allowed.min, Some(10.0));
+
+    let scenario = Scenario::healthy("electrical", "heron", 1).with(FaultKind::InletCoilOpen, 1.0);
+    let report = run(&scenario);
+    let event = report.events.iter().find(|event| event.cause.is_some()).expect("the trip is noted");
+    assert_eq!(event.cause.as_deref(), Some("coil-open-inlet"));
+    assert!(report.told().contains("(current "), "{}", report.told());
+}

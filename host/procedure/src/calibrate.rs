@@ -67,7 +67,9 @@ impl Calibration {
         self
     }
 
-    fn volts(&self, counts: f64) -> f64 {
+    /// Volts at the board's input.
+    #[must_use]
+    pub fn volts(&self, counts: f64) -> f64 {
         counts * self.volts_per_count
     }
 

@@ -8,7 +8,7 @@ use stepwell_protocol::guards::{Band, CoilGuard, Guards, OnLoss};
 
 /// Coil current that a healthy idle output may show, in A. Common practice, no source: well above
 /// the offset of a shunt amplifier, well below anything that moves a valve.
-const IDLE_CURRENT_MAX_A: f64 = 0.08;
+pub const IDLE_CURRENT_MAX_A: f64 = 0.08;
 
 /// The guards for `pump` on the rig of `calibration`, with `supply_v` at the driver stage.
 #[must_use]
@@ -16,13 +16,8 @@ pub fn guards(pump: &PumpSheet, calibration: &Calibration, supply_v: f64) -> Gua
     let bench = calibration.bench();
     let span = &bench.rail_pressure;
     let live = |span: &VoltageSpan| {
-        // A ratiometric sensor never reads below what full vacuum makes of it, nor beyond its span by
-        // half its zero: open or short (common practice, no source).
-        let vacuum_v = span.zero_v - bench.atmosphere_pa * (span.span_v - span.zero_v) / span.span_pa;
-        Band {
-            low: calibration.counts_of_volts(vacuum_v / 2.0),
-            high: calibration.counts_of_volts(span.span_v + span.zero_v / 2.0),
-        }
+        let (low, high) = live_volts(span, bench.atmosphere_pa);
+        Band { low: calibration.counts_of_volts(low), high: calibration.counts_of_volts(high) }
     };
     let zero_v = span.zero_v;
     let v_per_pa = (span.span_v - span.zero_v) / span.span_pa;
@@ -52,6 +47,14 @@ pub fn guards(pump: &PumpSheet, calibration: &Calibration, supply_v: f64) -> Gua
         drive_rest_ms_min: ms(bench.drive.rest_s_min),
         flow_gap_ms_max: ms(bench.flow_gap_s).min(u32::from(u16::MAX)) as u16,
     }
+}
+
+/// What a healthy sensor can put out, least and most, in V. A ratiometric one never reads below what full
+/// vacuum makes of it, nor beyond its span by half its zero: open or short (common practice, no source).
+#[must_use]
+pub fn live_volts(span: &VoltageSpan, atmosphere_pa: f64) -> (f64, f64) {
+    let vacuum_v = span.zero_v - atmosphere_pa * (span.span_v - span.zero_v) / span.span_pa;
+    (vacuum_v / 2.0, span.span_v + span.zero_v / 2.0)
 }
 
 fn coil_guard(coil: Coil, valve: &Valve, calibration: &Calibration, supply_v: f64) -> CoilGuard {

@@ -9,6 +9,7 @@ pub mod guard;
 pub mod procedure;
 pub mod quantity;
 pub mod read;
+pub mod readings;
 pub mod record;
 pub mod recording;
 pub mod run;

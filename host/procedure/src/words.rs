@@ -1,6 +1,8 @@
 //! What the board says, in words for the person at the bench: what happened, what the board did,
 //! what to do.
 
+use crate::readings::Reading;
+use crate::step::shaft;
 use stepwell_protocol::channel::Coil;
 use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::{Limit, Refusal, TripCause};
@@ -130,9 +132,47 @@ fn restarted(reset: ResetCause) -> (String, &'static str) {
 
 /// A trip in one sentence: what happened, what the board did, what to do.
 #[must_use]
-pub fn trip(tripped: TripCause) -> String {
+pub fn trip(tripped: TripCause, reading: Option<&Reading>) -> String {
     let (what, next) = cause(tripped);
+    rested(&with(&what, reading), next)
+}
+
+/// The trip for want of flow of a shaft that was too slow: what the shaft did, and what to do.
+#[must_use]
+pub fn trip_too_slow(found_rev_per_s: f64, asked_rev_per_s: f64) -> String {
+    let what = format!(
+        "no flow although flow was expected, and {}",
+        shaft::too_slow(found_rev_per_s, asked_rev_per_s)
+    );
+    rested(&what, "measure voltage at the drive while it turns, look at the coupling with the power off")
+}
+
+fn rested(what: &str, next: &str) -> String {
     format!("{what}. The board switched the drive off, relieved the rail and went to rest. Next: {next}.")
+}
+
+/// What is the matter, with the reading that shows it.
+fn with(what: &str, reading: Option<&Reading>) -> String {
+    reading.map_or_else(|| what.to_owned(), |reading| format!("{what} ({reading})"))
+}
+
+/// The cause in one word, for machines.
+#[must_use]
+pub fn cause_word(cause: TripCause) -> String {
+    let mut word = String::new();
+    for letter in format!("{cause:?}").chars() {
+        match letter {
+            '(' | ')' => {}
+            'A'..='Z' => {
+                if !word.is_empty() {
+                    word.push('-');
+                }
+                word.push(letter.to_ascii_lowercase());
+            }
+            other => word.push(other),
+        }
+    }
+    word
 }
 
 fn limit(limit: Limit) -> String {
@@ -149,7 +189,7 @@ fn limit(limit: Limit) -> String {
 
 /// Why the board would not, and what to do.
 #[must_use]
-pub fn refusal(refused: Refusal) -> String {
+pub fn refusal(refused: Refusal, reading: Option<&Reading>) -> String {
     match refused {
         Refusal::WrongSession => "the board talks to another program; close it and connect again".into(),
         Refusal::OutOfOrder { .. } => "a command was lost on the link; connect again".into(),
@@ -180,12 +220,12 @@ pub fn refusal(refused: Refusal) -> String {
         }
         Refusal::NotReady(why) => {
             let (what, next) = cause(why);
-            format!("not ready: {what}. Next: {next}")
+            format!("not ready: {}. Next: {next}", with(&what, reading))
         }
         Refusal::Tripped(why) => format!("the board is tripped: {}", cause(why).0),
         Refusal::CauseRemains(why) => {
             let (what, next) = cause(why);
-            format!("the trip cannot be cleared while its cause remains: {what}. Next: {next}")
+            format!("the trip cannot be cleared while its cause remains: {}. Next: {next}", with(&what, reading))
         }
         Refusal::DriveMustRest { rest_ms } => {
             format!("the drive must rest for another {:.0} s", f64::from(rest_ms) / 1000.0)

@@ -31,10 +31,11 @@ use crate::causes;
 use crate::finding::{Finding, Verdict};
 use crate::guard;
 use crate::procedure::{Procedure, StepKind, StepSpec};
+use crate::readings::{self, Reading};
 use crate::record::{Ended, Entry, Event, EventKind, Outcome, Part, StepDone, UNREACHED};
 use crate::recording::Recording;
 use crate::sheet::{BenchSheet, PumpSheet};
-use crate::step::{self, Evidence, Phase, Rig, Step, Stretch};
+use crate::step::{self, shaft, Evidence, Phase, Rig, Step, Stretch};
 use crate::words;
 use chain::Chain;
 use std::collections::VecDeque;
@@ -43,7 +44,7 @@ use stepwell_protocol::channel::{Channel, Sample};
 use stepwell_protocol::dwell::DwellEnd;
 use stepwell_protocol::guards::Guards;
 use stepwell_protocol::identity::Identity;
-use stepwell_protocol::message::{Action, Refusal, Reply, TripReport};
+use stepwell_protocol::message::{Action, Refusal, Reply, TripCause, TripReport};
 use stepwell_protocol::state::{State, Status};
 use stepwell_protocol::time::Tick;
 
@@ -52,6 +53,9 @@ const ZERO_AFTER_MS: u32 = 500;
 
 /// The zeroes are means over this long, in ms.
 const ZERO_MS: u32 = 1_000;
+
+/// The speed before a trip is taken over this long, in ms.
+const SPEED_MS: u32 = 1_000;
 
 /// What no reading can say any more.
 const UNSEEN: &str = "Treat the rail as under pressure and look at the mechanical gauge";
@@ -415,8 +419,13 @@ impl Run {
             Pending::ClearTrip => "clearing the trip",
             _ => "starting a dwell",
         };
-        let why = format!("{doing}: {}", words::refusal(refusal));
-        self.note(EventKind::Board, format!("refused {why}"));
+        let cause = match refusal {
+            Refusal::NotReady(cause) | Refusal::CauseRemains(cause) => Some(cause),
+            _ => None,
+        };
+        let reading = cause.and_then(|cause| self.reading_now(cause));
+        let why = format!("{doing}: {}", words::refusal(refusal, reading.as_ref()));
+        self.note_board(format!("refused {why}"), cause, reading);
         self.end(Ended::Refused { why });
     }
 
@@ -425,13 +434,44 @@ impl Run {
             return;
         }
         self.trip = Some(report);
-        let what = words::trip(report.cause);
-        self.note(EventKind::Board, format!("tripped at tick {}: {what}", report.at.0));
+        let cause = report.cause;
+        let reading = self
+            .board
+            .as_ref()
+            .and_then(|board| readings::behind(cause, &report.readings, &self.plan.pump, &board.calibration));
+        let what = match self.slow_shaft(&report) {
+            Some(speed) => words::trip_too_slow(speed, self.plan.pump.points.speed_rev_per_s),
+            None => words::trip(cause, reading.as_ref()),
+        };
+        self.note_board(format!("tripped at tick {}: {what}", report.at.0), Some(cause), reading);
         match self.stage {
             // An old trip, found on waking, is asked about; it does not end this run.
             Stage::Greeting | Stage::Waking => {}
             _ => self.end(Ended::Tripped { what }),
         }
+    }
+
+    /// The speed before a trip for want of flow, in revolutions per second, when it was too low for flow.
+    fn slow_shaft(&self, report: &TripReport) -> Option<f64> {
+        let to = if self.now().is_after(report.at) { report.at } else { self.now() };
+        let window = self.recording.window(to.minus_ms(SPEED_MS), to).ok()?;
+        let speed = shaft::rev_per_s(self.plan.bench.speed_pulses_per_rev, &window);
+        let least = self.plan.pump.points.speed_rev_per_s * (1.0 - shaft::SPEED_WITHIN);
+        (report.cause == TripCause::NoFlow && speed < least).then_some(speed)
+    }
+
+    /// The reading behind `cause` as it is now.
+    fn reading_now(&self, cause: TripCause) -> Option<Reading> {
+        let now = self.now();
+        let window = self.recording.window(now.minus_ms(1), now).ok()?;
+        let board = self.board.as_ref()?;
+        readings::behind(cause, window.samples.last()?, &self.plan.pump, &board.calibration)
+    }
+
+    fn note_board(&mut self, text: String, cause: Option<TripCause>, reading: Option<Reading>) {
+        let cause = cause.map(words::cause_word);
+        let event = Event { cause, reading, ..Event::new(self.now(), EventKind::Board, text) };
+        self.intents.push_back(Intent::Write(Entry::Event(event)));
     }
 
     fn operator(&mut self, number: u32, yes: bool) {

@@ -162,3 +162,32 @@ fn what_the_board_saw_is_in_the_record() {
     assert_eq!(event.cause.as_deref(), Some("coil-open-inlet"));
     assert!(report.told().contains("(current "), "{}", report.told());
 }
+
+/// However far a coil is shorted, what is said of its resistance is true: a value that holds the truth
+/// within twice its uncertainty, or a bound above it.
+#[test]
+fn what_is_said_of_a_shorted_coil_is_true() {
+    let coils = [
+        (FaultKind::InletCoilShort, "inlet_coil_resistance_20c"),
+        (FaultKind::PressureCoilShort, "pressure_coil_resistance_20c"),
+    ];
+    for (kind, id) in coils {
+        for tenths in 1..=10 {
+            let severity = f64::from(tenths) / 10.0;
+            let report = run(&Scenario::healthy("electrical", "heron", 1).with(kind, severity));
+            // The model shorts 29 of 30 turns at severity 1.
+            let truth = 3.0 * (1.0 - severity * 29.0 / 30.0);
+            let finding = report.finding(id);
+            match &finding.value {
+                Some(value) => assert!(
+                    (value.estimate - truth).abs() <= 2.0 * value.expanded_uncertainty,
+                    "{id} at {severity}: {value:?}, truth {truth}"
+                ),
+                None => {
+                    assert_eq!(finding.verdict, Verdict::Fail, "{id} at {severity}: {finding:?}");
+                    assert!(finding.notes[0].contains("at most"), "{id} at {severity}: {finding:?}");
+                }
+            }
+        }
+    }
+}

@@ -122,6 +122,16 @@ pub fn check_next(id: &str, side: Side) -> Vec<String> {
     advice.iter().map(|&line| line.to_owned()).collect()
 }
 
+/// What to do about a coil through which far too much current flows.
+#[must_use]
+pub fn shorted_coil() -> Vec<String> {
+    vec![
+        "short in coil, plug or cable: power off first, plug off, then measure the coil alone with an ohmmeter"
+            .to_owned(),
+        "cable chafed through between driver and plug: look along it, measure it with the plug off".to_owned(),
+    ]
+}
+
 /// What to do when the outputs and the valves are crossed.
 #[must_use]
 pub fn swapped() -> Vec<String> {

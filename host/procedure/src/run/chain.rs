@@ -151,6 +151,7 @@ impl Run {
         let now = self.now();
         let anchor = self.anchor;
         let Stage::Stepping(stepping) = &mut self.stage else { return false };
+        let stepping = &mut **stepping;
         let Doing::Chaining(chain) = &mut stepping.doing else { return false };
         let Some(board) = &mut self.board else { return false };
         let Some(guards) = board.guards else { return false };
@@ -208,6 +209,7 @@ impl Run {
                     rate_hz: board.identity.burst_hz,
                     counts: std::mem::take(&mut chain.burst),
                 };
+                stepping.bursts.push((chain.planned[index].label, burst.counts.clone()));
                 self.intents.push_back(super::Intent::Write(Entry::Burst(burst)));
             }
         }

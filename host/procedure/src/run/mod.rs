@@ -157,6 +157,8 @@ struct Stepping {
     phases: VecDeque<Phase>,
     doing: Doing,
     spans: Vec<Span>,
+    /// The bursts of this round, with the stretch they begin.
+    bursts: Vec<(&'static str, Vec<u16>)>,
     began: Tick,
     /// Planned length of this round's phases.
     planned_ms: u32,
@@ -728,6 +730,7 @@ impl Run {
             phases: VecDeque::new(),
             doing: Doing::Nothing,
             spans: Vec::new(),
+            bursts: Vec::new(),
             began: now,
             planned_ms: 0,
             round_began: now,
@@ -743,6 +746,7 @@ impl Run {
         self.recording.forget_before(self.anchor.minus_ms(ZERO_MS));
         stepping.phases = stepping.step.phases(&rig).into();
         stepping.spans.clear();
+        stepping.bursts.clear();
         stepping.round_began = now;
         stepping.planned_ms = stepping.phases.iter().map(planned_ms).sum();
     }
@@ -811,6 +815,7 @@ impl Run {
 
     fn conclude(&mut self) -> bool {
         let Stage::Stepping(stepping) = &mut self.stage else { return false };
+        let stepping = &mut **stepping;
         let Some(board) = &self.board else { return false };
         let Some((_, spec)) = self.steps.get(self.position) else { return false };
         let rig = Rig { pump: &self.plan.pump, calibration: &board.calibration, identity: &board.identity };
@@ -822,7 +827,7 @@ impl Run {
                 Some(Stretch { label: span.label, window, end: span.end })
             })
             .collect();
-        let conclusion = stepping.step.conclude(&rig, &Evidence { stretches });
+        let conclusion = stepping.step.conclude(&rig, &Evidence { stretches, bursts: &stepping.bursts });
         if conclusion.again && self.ended.is_none() {
             let found: Vec<String> = conclusion.findings.iter().map(Finding::line).collect();
             self.note(EventKind::Step, format!("another round: {}", found.join("; ")));

@@ -181,6 +181,8 @@ pub struct Stretch<'a> {
 pub struct Evidence<'a> {
     /// The stretches that are complete.
     pub stretches: Vec<Stretch<'a>>,
+    /// Bursts by the label of the stretch that they begin, in counts of single conversions.
+    pub bursts: &'a [(&'static str, Vec<u16>)],
 }
 
 impl<'a> Evidence<'a> {
@@ -189,6 +191,11 @@ impl<'a> Evidence<'a> {
         self.stretches.iter().find(|stretch| stretch.label == label).copied().ok_or_else(|| {
             "telemetry of this stretch has a gap or is missing; check the link and run again".to_owned()
         })
+    }
+
+    /// The burst at the beginning of the stretch with this label; empty when there is none.
+    fn burst(&self, label: &str) -> &'a [u16] {
+        self.bursts.iter().find(|(of, _)| *of == label).map_or(&[], |(_, counts)| counts)
     }
 }
 

@@ -191,3 +191,16 @@ fn what_is_said_of_a_shorted_coil_is_true() {
         }
     }
 }
+
+/// A guard that the board was not built for is told in the sheet's words and before anything is asked.
+#[test]
+fn a_guard_beyond_the_boards_ceiling_is_told_in_units() {
+    let scenario = Scenario::healthy("acceptance", "heron", 1);
+    let mut plan = scenario.plan();
+    plan.pump.rail_guard_pa = 199e6;
+    let mut bench = Traced::new(&scenario.setup());
+    let report = run_on(&mut bench, |bench| bench, plan, Operator::willing());
+    let Ended::Refused { why } = &report.outcome.ended else { panic!("{:?}", report.outcome) };
+    assert!(why.contains("rail of [guard] in heron (199 MPa) is beyond the board's ceiling (1"), "{why}");
+    assert!(report.prompts.iter().all(|prompt| prompt.text.contains("199 MPa")), "{:?}", report.prompts);
+}

@@ -8,6 +8,7 @@ use crate::sheet::{PumpSheet, Valve};
 use crate::words;
 use stepwell_analysis::stats;
 use stepwell_protocol::channel::{Channel, Coil};
+use stepwell_protocol::guards::Ceilings;
 
 /// A current sensor's zero may be off by this share of the bench sheet's `current_max`: several times
 /// what shunt amplifiers are off by (common practice, no source).
@@ -30,6 +31,28 @@ pub fn objection(pump: &PumpSheet, nominal: &Calibration, rest: &Window<'_>) -> 
         .chain(pressure)
         .find_map(|(coil, valve)| current(coil, valve, nominal, rest))
         .or_else(|| noise(nominal, rest))
+}
+
+/// What of the guards is beyond what the board was built for, in units; `None` when all of it is within.
+/// The board would refuse it too, after the questions and in counts.
+#[must_use]
+pub fn beyond_ceilings(pump: &PumpSheet, calibration: &Calibration, ceilings: &Ceilings) -> Option<String> {
+    let bench = calibration.bench();
+    let rail_pa = calibration.rail_pa(f64::from(ceilings.rail_max));
+    let show = |dimension: Dimension, asked, ceiling| {
+        format!("({}) is beyond the board's ceiling ({})", dimension.display(asked), dimension.display(ceiling))
+    };
+    if pump.rail_guard_pa > rail_pa {
+        let beyond = show(Dimension::Pressure, pump.rail_guard_pa, rail_pa);
+        return Some(format!("rail of [guard] in {} {beyond}; lower the guard", pump.source.name));
+    }
+    Coil::BOTH.into_iter().find_map(|coil| {
+        let ceiling_a = calibration.current_a(coil, f64::from(ceilings.current_max));
+        (bench.current_max_a > ceiling_a).then(|| {
+            let beyond = show(Dimension::Current, bench.current_max_a, ceiling_a);
+            format!("current_max of [limits] in {} {beyond}; lower it", bench.source.name)
+        })
+    })
 }
 
 fn current(coil: Coil, valve: &Valve, nominal: &Calibration, rest: &Window<'_>) -> Option<String> {

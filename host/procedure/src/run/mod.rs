@@ -687,6 +687,9 @@ impl Run {
         };
         let objection = at_rest::objection(&self.plan.pump, &board.calibration, &window);
         board.calibration = board.calibration.clone().zeroed(&window);
+        let objection = objection.or_else(|| {
+            at_rest::beyond_ceilings(&self.plan.pump, &board.calibration, &board.identity.ceilings)
+        });
         let supply_v = board.calibration.supply_v(window.mean_counts(Channel::SupplyVoltage));
         board.guards = Some(guard::guards(&self.plan.pump, &board.calibration, supply_v));
         self.anchor = to;

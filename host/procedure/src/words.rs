@@ -4,6 +4,7 @@
 use crate::readings::Reading;
 use crate::step::shaft;
 use stepwell_protocol::channel::Coil;
+use stepwell_protocol::dwell::DwellEnd;
 use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::{Limit, Refusal, TripCause};
 use stepwell_protocol::state::State;
@@ -26,6 +27,17 @@ pub const fn state(state: State) -> &'static str {
         State::Dwelling => "energised",
         State::Stopping => "stopping",
         State::Tripped => "tripped",
+    }
+}
+
+/// Why a dwell ended.
+#[must_use]
+pub const fn dwell_end(end: DwellEnd) -> &'static str {
+    match end {
+        DwellEnd::Complete => "its time was up",
+        DwellEnd::Condition => "the reading it waited for was reached",
+        DwellEnd::Stopped => "stopped",
+        DwellEnd::Tripped => "the board tripped",
     }
 }
 

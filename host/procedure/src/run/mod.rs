@@ -23,6 +23,7 @@
 mod chain;
 mod input;
 
+use input::Ahead;
 pub use input::{Input, Intent, Progress, Prompt};
 
 use crate::at_rest;
@@ -155,14 +156,15 @@ enum Stage {
 struct Stepping {
     step: Box<dyn Step>,
     phases: VecDeque<Phase>,
+    /// Phases of rounds that are sure to follow.
+    later: Vec<Phase>,
     doing: Doing,
     spans: Vec<Span>,
     /// The bursts of this round, with the stretch they begin.
     bursts: Vec<(&'static str, Vec<u16>)>,
     began: Tick,
-    /// Planned length of this round's phases.
+    /// Expected length of this round, in ms.
     planned_ms: u32,
-    round_began: Tick,
 }
 
 /// A labelled stretch of telemetry.
@@ -270,12 +272,15 @@ impl Run {
             Input::Telemetry { first, first_us, samples } => self.telemetry(first, first_us, samples),
             Input::Answered { at, result } => self.answered(at, result),
             Input::DwellEnded(report) => {
-                self.note(EventKind::Dwell, format!("dwell {} ended: {:?}", report.serial, report.end));
+                let mut label = None;
                 if let Stage::Stepping(stepping) = &mut self.stage
                     && let Doing::Chaining(chain) = &mut stepping.doing
                 {
+                    label = chain.label(report.serial);
                     chain.report(report);
                 }
+                let what = label.map_or_else(|| format!("dwell {}", report.serial), str::to_owned);
+                self.note(EventKind::Dwell, format!("{what} ended: {}", words::dwell_end(report.end)));
             }
             Input::Tripped(report) => self.tripped(report),
             Input::Answer { prompt, yes } => self.operator(prompt, yes),
@@ -731,27 +736,28 @@ impl Run {
         self.stage = Stage::Stepping(Box::new(Stepping {
             step,
             phases: VecDeque::new(),
+            later: Vec::new(),
             doing: Doing::Nothing,
             spans: Vec::new(),
             bursts: Vec::new(),
             began: now,
             planned_ms: 0,
-            round_began: now,
         }));
         self.begin_round();
     }
 
     fn begin_round(&mut self) {
-        let now = self.now();
         let Stage::Stepping(stepping) = &mut self.stage else { return };
         let Some(board) = &self.board else { return };
         let rig = Rig { pump: &self.plan.pump, calibration: &board.calibration, identity: &board.identity };
         self.recording.forget_before(self.anchor.minus_ms(ZERO_MS));
         stepping.phases = stepping.step.phases(&rig).into();
+        stepping.later = stepping.step.surely_later(&rig);
         stepping.spans.clear();
         stepping.bursts.clear();
-        stepping.round_began = now;
-        stepping.planned_ms = stepping.phases.iter().map(planned_ms).sum();
+        let mut ahead = Ahead { ms: 0, budget: board.budget };
+        stepping.phases.iter().chain(&stepping.later).for_each(|phase| ahead.phase(phase));
+        stepping.planned_ms = ahead.ms;
     }
 
     /// The step's next move; `false` when a fact is missing.
@@ -918,14 +924,6 @@ impl Run {
         let verdict = worst.unwrap_or(Verdict::NotMeasured).max(floor);
         self.stage = Stage::Finished;
         self.intents.push_back(Intent::Finished(Outcome { ended, verdict }));
-    }
-}
-
-fn planned_ms(phase: &Phase) -> u32 {
-    match phase {
-        Phase::Watch { ms, .. } => *ms,
-        Phase::Chain(dwells) => dwells.iter().map(|dwell| dwell.duration_ms).sum(),
-        Phase::Ask(_) | Phase::Hand(_) => 0,
     }
 }
 

@@ -243,6 +243,11 @@ pub trait Step: std::fmt::Debug + Send {
     /// What shall be done next. Called once a round.
     fn phases(&mut self, rig: &Rig<'_>) -> Vec<Phase>;
 
+    /// What rounds will come after this one whatever they find: for telling how long it takes.
+    fn surely_later(&self, _: &Rig<'_>) -> Vec<Phase> {
+        Vec::new()
+    }
+
     /// What the step will find, so that what is never found can be named.
     fn expects(&self, rig: &Rig<'_>) -> Vec<Expected>;
 

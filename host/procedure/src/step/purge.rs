@@ -65,6 +65,13 @@ impl Purge {
         Purge { on_s, rest_s, cycles_min, cycles_max, cycles_done: 0, taken_in_m3: 0.0 }
     }
 
+    fn cycle(&self, rig: &Rig<'_>) -> Vec<Phase> {
+        match (rig.pump.air_exit, rig.pump.points.build_up_duty) {
+            (AirExit::PressureValve, Some(duty)) => self.through_pressure_valve(rig, duty),
+            _ => self.through_union(rig),
+        }
+    }
+
     fn through_pressure_valve(&self, rig: &Rig<'_>, build_up_duty: f64) -> Vec<Phase> {
         let flowing = |label, seconds| {
             Planned::open(label, seconds, rig.pump).fed(rig.pump).driven(rig.pump).dump_shut()
@@ -74,7 +81,7 @@ impl Purge {
             flowing("build-up", BUILD_UP_S_MAX)
                 .duty(Coil::Pressure, build_up_duty)
                 .until_rail_above(rig.pump.points.build_up_pa, rig.calibration),
-            Planned::open("dump", DUMP_S, rig.pump).duty(Coil::Pressure, build_up_duty),
+            Planned::open("dump open", DUMP_S, rig.pump).duty(Coil::Pressure, build_up_duty),
         ])]
     }
 
@@ -95,7 +102,7 @@ impl Purge {
                 turning("build-up", BUILD_UP_S_MAX)
                     .dump_shut()
                     .until_rail_above(rig.pump.points.build_up_pa, rig.calibration),
-                Planned::open("dump", DUMP_S, rig.pump),
+                Planned::open("dump open", DUMP_S, rig.pump),
             ]),
         ]
     }
@@ -107,11 +114,15 @@ impl Step for Purge {
         if self.cycles_done > 0 {
             phases.push(Phase::Watch { label: "rest", ms: ms(self.rest_s) });
         }
-        phases.extend(match (rig.pump.air_exit, rig.pump.points.build_up_duty) {
-            (AirExit::PressureValve, Some(duty)) => self.through_pressure_valve(rig, duty),
-            _ => self.through_union(rig),
-        });
+        phases.extend(self.cycle(rig));
         phases
+    }
+
+    fn surely_later(&self, rig: &Rig<'_>) -> Vec<Phase> {
+        let cycles = self.cycles_min.saturating_sub(self.cycles_done + 1);
+        (0..cycles)
+            .flat_map(|_| std::iter::once(Phase::Watch { label: "rest", ms: ms(self.rest_s) }).chain(self.cycle(rig)))
+            .collect()
     }
 
     fn expects(&self, rig: &Rig<'_>) -> Vec<Expected> {
@@ -164,7 +175,7 @@ impl Step for Purge {
             };
             measure(rig, &before, &stretch).map_err(|reason| reason.to_string())
         });
-        let dumped = built_up.and_then(|_| dumped(rig, &evidence.get("dump")?.window.last(DUMPED_MS)));
+        let dumped = built_up.and_then(|_| dumped(rig, &evidence.get("dump open")?.window.last(DUMPED_MS)));
         // Too slow is too slow, whether the fluid holds the shaft back or nothing does.
         let turned = ["purge", "build-up"].map(|label| evidence.get(label));
         let speed = shaft::slowest(rig, turned.iter().flatten());

@@ -7,7 +7,7 @@ use stepwell_procedure::record::Ended;
 use stepwell_protocol::message::FromBoard;
 use stepwell_tests::operator::Operator;
 use stepwell_tests::shipped::Scenario;
-use stepwell_tests::trace::Traced;
+use stepwell_tests::trace::{Traced, mean};
 use stepwell_tests::wire::{Cut, Swallowing};
 use stepwell_tests::{run, run_on};
 
@@ -203,4 +203,23 @@ fn a_guard_beyond_the_boards_ceiling_is_told_in_units() {
     let Ended::Refused { why } = &report.outcome.ended else { panic!("{:?}", report.outcome) };
     assert!(why.contains("rail of [guard] in heron (199 MPa) is beyond the board's ceiling (1"), "{why}");
     assert!(report.prompts.iter().all(|prompt| prompt.text.contains("199 MPa")), "{:?}", report.prompts);
+}
+
+/// The zero is taken cold and drifts as the fluid warms; the uncertainty of an empty rail must hold it.
+#[test]
+fn a_vented_rail_in_hot_fluid_is_stated_with_the_drift_of_its_sensor() {
+    const SEEDS: u64 = 10;
+    let held = (1..=SEEDS)
+        .filter(|&seed| {
+            let scenario =
+                Scenario::healthy("fill-and-purge", "heron", seed).with(FaultKind::HotFluid, 0.25);
+            let report = run(&scenario);
+            let value = report.finding("rail_pressure_vented").value.clone().expect("it was read");
+            let watched = report.during("vent");
+            let truth = mean(&watched[watched.len() / 2..], |moment| moment.rail_pa);
+            (value.estimate - truth).abs() <= value.expanded_uncertainty
+        })
+        .count();
+    // 95 % of them; with ten, nine or more in nine cases of ten.
+    assert!(held >= 9, "{held} of {SEEDS}");
 }

@@ -21,6 +21,8 @@ pub struct Calibration {
     rail_zero_u_counts: f64,
     /// Whether the rail's zero was seen at rest in this run; the sheet's stands in until then.
     rail_zero_taken: bool,
+    /// The fluid's temperature while the zero was taken, in °C.
+    zero_celsius: Option<f64>,
     current_zero_counts: [f64; 2],
     current_zero_u_counts: [f64; 2],
 }
@@ -35,6 +37,7 @@ impl Calibration {
             rail_zero_counts: bench.rail_pressure.zero_v / volts_per_count,
             rail_zero_u_counts: 0.0,
             rail_zero_taken: false,
+            zero_celsius: None,
             current_zero_counts: [0.0; 2],
             current_zero_u_counts: [0.0; 2],
             bench: bench.clone(),
@@ -59,6 +62,7 @@ impl Calibration {
         if self.rail_pa(rail_zero).abs() <= self.bench.rail_zero_pa {
             (self.rail_zero_counts, self.rail_zero_u_counts) = (rail_zero, rail_zero_u);
             self.rail_zero_taken = true;
+            self.zero_celsius = self.fluid_celsius(rest.mean_counts(Channel::FluidTemperature));
         }
         for coil in Coil::BOTH {
             let index = coil.index();
@@ -109,10 +113,15 @@ impl Calibration {
         self.rail_zero_taken
     }
 
-    /// Standard uncertainty of the rail pressure's zero in Pa.
+    /// Standard uncertainty of the rail pressure's zero during `window` in Pa: that of taking it, and what
+    /// it may have drifted since with the fluid's temperature.
     #[must_use]
-    pub fn rail_zero_u_pa(&self) -> f64 {
-        self.rail_zero_u_counts * self.pa_per_count(&self.bench.rail_pressure)
+    pub fn rail_zero_u_pa(&self, window: &Window<'_>) -> f64 {
+        let span = &self.bench.rail_pressure;
+        let taken_pa = self.rail_zero_u_counts * self.pa_per_count(span);
+        let now = self.fluid_celsius(window.mean_counts(Channel::FluidTemperature));
+        let warmer_k = now.zip(self.zero_celsius).map_or(0.0, |(now, then)| now - then);
+        taken_pa.hypot(span.zero_drift_u_pa_per_k * warmer_k)
     }
 
     /// Standard uncertainty of a coil current's zero in A.

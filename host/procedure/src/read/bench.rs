@@ -162,6 +162,9 @@ fn voltage_span(table: &Table<'_>) -> Option<VoltageSpan> {
     let span = table.quantity("span", Dimension::Voltage, SENSOR_V);
     let full_scale = table.quantity("full_scale", Dimension::Pressure, Allowed::AboveZero);
     let gain = gain_within(table);
+    // Half of the 95 % half-width; a sheet that does not say takes the zero for one that stays.
+    let drift =
+        table.optional_quantity("zero_drift_per_kelvin", Dimension::Pressure, Allowed::FromZero);
     let (zero, span) = (zero?, span?);
     if zero.value >= span.value {
         let show = |volts| Dimension::Voltage.display(volts);
@@ -176,7 +179,13 @@ fn voltage_span(table: &Table<'_>) -> Option<VoltageSpan> {
         );
         return None;
     }
-    Some(VoltageSpan { zero_v: zero.value, span_v: span.value, span_pa: full_scale?.value, gain_u: gain? })
+    Some(VoltageSpan {
+        zero_v: zero.value,
+        span_v: span.value,
+        span_pa: full_scale?.value,
+        gain_u: gain?,
+        zero_drift_u_pa_per_k: drift.map_or(0.0, |found| found.value / 2.0),
+    })
 }
 
 /// Relative standard uncertainty: half of the 95 % half-width.

@@ -90,6 +90,9 @@ pub struct VoltageSpan {
     pub span_pa: f64,
     /// Relative standard uncertainty of the slope.
     pub gain_u: f64,
+    /// Standard uncertainty of the zero for each kelvin that the fluid is away from where the zero was
+    /// taken, in Pa/K.
+    pub zero_drift_u_pa_per_k: f64,
 }
 
 /// Coil current measurement.

@@ -215,7 +215,7 @@ fn dumped(rig: &Rig<'_>, window: &Window<'_>) -> Result<Measured, String> {
     let series = stats::mean_of_series(&rail_pressures_pa(rig, window)).map_err(|why| why.to_string())?;
     Ok(Measured::new(series.mean)
         .with_scatter("scatter of the readings", series.standard_uncertainty, series.degrees_of_freedom)
-        .with_given("zero of the rail sensor", 1.0, rig.calibration.rail_zero_u_pa()))
+        .with_given("zero of the rail sensor", 1.0, rig.calibration.rail_zero_u_pa(window)))
 }
 
 /// Gas in fine bubbles is squeezed at the oil's temperature: an exponent of 1, uncertain by this
@@ -250,7 +250,7 @@ fn measure(
         volume_m3: bench.rail_volume_m3.into(),
         gas_exponent: Input::new(1.0, GAS_EXPONENT_U),
         gain: rail_gain(rig),
-        zero_u_pa: rig.calibration.rail_zero_u_pa(),
+        zero_u_pa: rig.calibration.rail_zero_u_pa(&build_up.window),
         ripple: Some(InflowRipple {
             period_s: 1.0 / (RIPPLES_PER_REV * rig.pump.points.speed_rev_per_s),
             amplitude: RIPPLE_AMPLITUDE,

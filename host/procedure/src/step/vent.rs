@@ -45,7 +45,7 @@ impl Step for Vent {
                     series.standard_uncertainty,
                     series.degrees_of_freedom,
                 )
-                .with_given("zero of the rail sensor", 1.0, rig.calibration.rail_zero_u_pa()))
+                .with_given("zero of the rail sensor", 1.0, rig.calibration.rail_zero_u_pa(&window)))
         });
         Conclusion { again: false, findings: vec![expected.concluded(measured.as_ref())] }
     }

@@ -31,8 +31,9 @@ const ELECTRIC: [&str; 18] = [
 
 /// Without a pressure valve there is nothing to step, to sweep or to tell apart, and no return to
 /// measure a flow in.
-const INLET_VALVE_ONLY: [&str; 7] = [
+const INLET_VALVE_ONLY: [&str; 8] = [
     "inlet_coil_resistance_20c",
+    "shaft_speed",
     "feed_pressure",
     "shaft_speed",
     "air_in_rail",

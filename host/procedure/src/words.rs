@@ -71,7 +71,7 @@ pub fn cause(cause: TripCause) -> (String, &'static str) {
         TripCause::TankLow => ("the tank is low".into(), "fill up with clean test fluid, prime again"),
         TripCause::RailHigh => (
             "rail pressure above its guard".into(),
-            "let it empty, check the gauge; then check pressure valve, its plug and the return line",
+            "let it empty, check the gauge; then check the dump, the pressure valve, its plug and the return line",
         ),
         TripCause::RailSensorDead => (
             "the rail pressure sensor reads nothing a healthy sensor reads: open or short".into(),

@@ -98,7 +98,10 @@ impl Purge {
             Phase::Ask(prime::CLOSE_UNION.to_owned()),
             Phase::Hand(HandWork::UnionClosed),
             Phase::Chain(vec![
-                turning("spin up", SPIN_UP_S),
+                // With the union shut only the dump lets out what the pump delivers: if it does not open,
+                // the drive must go off before the rail is full.
+                turning("spin up", SPIN_UP_S)
+                    .until_rail_above(rig.calibration.bench().rail_low_pa, rig.calibration),
                 turning("build-up", BUILD_UP_S_MAX)
                     .dump_shut()
                     .until_rail_above(rig.pump.points.build_up_pa, rig.calibration),

@@ -40,7 +40,11 @@ pub fn beyond_ceilings(pump: &PumpSheet, calibration: &Calibration, ceilings: &C
     let bench = calibration.bench();
     let rail_pa = calibration.rail_pa(f64::from(ceilings.rail_max));
     let show = |dimension: Dimension, asked, ceiling| {
-        format!("({}) is beyond the board's ceiling ({})", dimension.display(asked), dimension.display(ceiling))
+        format!(
+            "({}) is beyond the board's ceiling ({})",
+            dimension.display(asked),
+            dimension.display(ceiling)
+        )
     };
     if pump.rail_guard_pa > rail_pa {
         let beyond = show(Dimension::Pressure, pump.rail_guard_pa, rail_pa);

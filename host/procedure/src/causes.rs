@@ -108,7 +108,9 @@ pub fn check_next(id: &str, side: Side) -> Vec<String> {
             "pump seized or stiff: at rest, power off, turn it by hand",
             "speed sensor: look at its gap, plug and count",
         ],
-        ("shaft_speed", Side::TooHigh) => &["set-point or speed sensor of the drive: compare with a tachometer"],
+        ("shaft_speed", Side::TooHigh) => {
+            &["set-point or speed sensor of the drive: compare with a tachometer"]
+        }
         ("rail_pressure_dumped", _) => &[
             "dump stuck shut, or its coil, cable or output: do not run this rig until it opens by itself",
             "return line of the dump blocked: look along it",

@@ -74,7 +74,10 @@ fn coil_guard(coil: Coil, valve: &Valve, calibration: &Calibration, supply_v: f6
         },
         relieve_e4: duty_e4(relieve),
         duty_max_e4: duty_e4(valve.duty_max),
-        zero: Band { low: 0, high: calibration.current_counts(IDLE_CURRENT_MAX_A).saturating_add(zero_counts) },
+        zero: Band {
+            low: 0,
+            high: calibration.current_counts(IDLE_CURRENT_MAX_A).saturating_add(zero_counts),
+        },
         current_max: calibration.current_counts(bench.current_max_a).saturating_add(zero_counts),
         full_duty: calibration.current_counts(supply_v / loop_ohm),
     }

@@ -237,7 +237,10 @@ pub fn refusal(refused: Refusal, reading: Option<&Reading>) -> String {
         Refusal::Tripped(why) => format!("the board is tripped: {}", cause(why).0),
         Refusal::CauseRemains(why) => {
             let (what, next) = cause(why);
-            format!("the trip cannot be cleared while its cause remains: {}. Next: {next}", with(&what, reading))
+            format!(
+                "the trip cannot be cleared while its cause remains: {}. Next: {next}",
+                with(&what, reading)
+            )
         }
         Refusal::DriveMustRest { rest_ms } => {
             format!("the drive must rest for another {:.0} s", f64::from(rest_ms) / 1000.0)

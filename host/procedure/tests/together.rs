@@ -31,10 +31,8 @@ fn a_pump_that_is_too_much_for_the_rig() {
     let high = changed(HERON, "rail = \"60 MPa\"", "rail = \"250 MPa\"");
     assert_eq!(
         together(&high, DEMO, ACCEPTANCE),
-        [
-            "pump.toml:40:8: rail of [guard] (250 MPa) is above rail of [limits] of bench.toml (150 MPa); \
-          the rig must not see more; lower the guard"
-        ]
+        ["pump.toml:40:8: rail of [guard] (250 MPa) is above rail of [limits] of bench.toml (150 MPa); \
+          the rig must not see more; lower the guard"]
     );
     let unrated = changed(DEMO, "rail = \"150 MPa\"", "");
     assert_eq!(
@@ -48,9 +46,11 @@ fn a_pump_that_is_too_much_for_the_rig() {
     let weak = changed(DEMO, "current_max = \"4.5 A\"", "current_max = \"2.5 A\"");
     assert_eq!(
         together(HERON, &weak, ACCEPTANCE),
-        ["pump.toml:24:12: current of [inlet_valve] at duty_max and the highest supply voltage (3 A) is above \
+        [
+            "pump.toml:24:12: current of [inlet_valve] at duty_max and the highest supply voltage (3 A) is above \
           current_max of [limits] of bench.toml (2.5 A); a healthy coil would trip; lower duty_max, or raise \
-          current_max if the driver stage allows it"]
+          current_max if the driver stage allows it"
+        ]
     );
     let low = changed(HERON, "build_up_to = \"5 MPa\"", "build_up_to = \"4 bar\"");
     assert_eq!(

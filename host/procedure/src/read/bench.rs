@@ -163,8 +163,7 @@ fn voltage_span(table: &Table<'_>) -> Option<VoltageSpan> {
     let full_scale = table.quantity("full_scale", Dimension::Pressure, Allowed::AboveZero);
     let gain = gain_within(table);
     // Half of the 95 % half-width; a sheet that does not say takes the zero for one that stays.
-    let drift =
-        table.optional_quantity("zero_drift_per_kelvin", Dimension::Pressure, Allowed::FromZero);
+    let drift = table.optional_quantity("zero_drift_per_kelvin", Dimension::Pressure, Allowed::FromZero);
     let (zero, span) = (zero?, span?);
     if zero.value >= span.value {
         let show = |volts| Dimension::Voltage.display(volts);

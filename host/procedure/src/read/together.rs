@@ -72,10 +72,7 @@ fn pump_on_bench(pump: &PumpSheet, bench: &BenchSheet) -> Vec<String> {
     let (limit, help) = if bench.rail_max_pa < bench.rail_pressure.span_pa {
         ("rail of [limits]", "the rig must not see more; lower the guard")
     } else {
-        (
-            "full_scale of [rail_pressure]",
-            "what the sensor cannot show cannot be guarded; lower the guard",
-        )
+        ("full_scale of [rail_pressure]", "what the sensor cannot show cannot be guarded; lower the guard")
     };
     above(
         ("guard", "rail"),

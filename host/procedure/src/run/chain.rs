@@ -140,7 +140,11 @@ impl Chain {
     pub(super) fn activity(&self, now: Tick) -> String {
         match self.slot {
             Some(slot) if slot.is_after(now) => {
-                format!("{}: begins in {:.0} s", self.planned[0].label, f64::from(slot.ms_since(now)) / 1000.0)
+                format!(
+                    "{}: begins in {:.0} s",
+                    self.planned[0].label,
+                    f64::from(slot.ms_since(now)) / 1000.0
+                )
             }
             _ => {
                 let index = self.reports.len().min(self.planned.len() - 1);

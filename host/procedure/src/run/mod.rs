@@ -36,7 +36,7 @@ use crate::readings::{self, Reading};
 use crate::record::{Ended, Entry, Event, EventKind, Outcome, Part, StepDone, UNREACHED};
 use crate::recording::Recording;
 use crate::sheet::{BenchSheet, PumpSheet};
-use crate::step::{self, shaft, Evidence, Phase, Rig, Step, Stretch};
+use crate::step::{self, Evidence, Phase, Rig, Step, Stretch, shaft};
 use crate::words;
 use chain::Chain;
 use std::collections::VecDeque;

@@ -162,8 +162,8 @@ fn shorted(expected: &Expected, short: &Short) -> Finding {
     } else {
         format!("the current stops within a period of the PWM (peak {current})")
     };
-    let mut finding = expected
-        .unmeasured(format!("{seen}: at most {}", show(short.ohm_at_most)), causes::shorted_coil());
+    let mut finding =
+        expected.unmeasured(format!("{seen}: at most {}", show(short.ohm_at_most)), causes::shorted_coil());
     if expected.tolerance.and_then(|tolerance| tolerance.min).is_some_and(|min| short.ohm_at_most < min) {
         finding.verdict = Verdict::Fail;
         finding.notes.push("short in coil, plug or cable".to_owned());

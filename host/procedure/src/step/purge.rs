@@ -15,7 +15,10 @@
 //!
 //! Ten seconds of drive at most and two cycles at least are common practice, no source.
 
-use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step, prime, rail_gain, rail_pressures_pa, rail_trace, shaft};
+use super::{
+    Conclusion, Evidence, Expected, Phase, Planned, Rig, Step, prime, rail_gain, rail_pressures_pa,
+    rail_trace, shaft,
+};
 use crate::finding::{Finding, Verdict};
 use crate::guard::ms;
 use crate::quantity::Dimension;
@@ -124,7 +127,9 @@ impl Step for Purge {
     fn surely_later(&self, rig: &Rig<'_>) -> Vec<Phase> {
         let cycles = self.cycles_min.saturating_sub(self.cycles_done + 1);
         (0..cycles)
-            .flat_map(|_| std::iter::once(Phase::Watch { label: "rest", ms: ms(self.rest_s) }).chain(self.cycle(rig)))
+            .flat_map(|_| {
+                std::iter::once(Phase::Watch { label: "rest", ms: ms(self.rest_s) }).chain(self.cycle(rig))
+            })
             .collect()
     }
 
@@ -150,7 +155,8 @@ impl Step for Purge {
     fn conclude(&mut self, rig: &Rig<'_>, evidence: &Evidence<'_>) -> Conclusion {
         self.cycles_done += 1;
         let bench = rig.calibration.bench();
-        self.taken_in_m3 += evidence.stretches.iter().map(|stretch| shaft::taken_in_m3(rig, stretch)).sum::<f64>();
+        self.taken_in_m3 +=
+            evidence.stretches.iter().map(|stretch| shaft::taken_in_m3(rig, stretch)).sum::<f64>();
         let mut dead = false;
         let built_up = evidence.get("build-up").and_then(|stretch| {
             if stretch.end == DwellEnd::Complete {
@@ -194,10 +200,13 @@ impl Step for Purge {
         let pass = |id: &str, findings: &[Finding]| {
             findings.iter().any(|finding| finding.id == id && finding.verdict == Verdict::Pass)
         };
-        let failed = findings.iter().any(|finding| finding.id != "air_in_rail" && finding.verdict == Verdict::Fail);
+        let failed =
+            findings.iter().any(|finding| finding.id != "air_in_rail" && finding.verdict == Verdict::Fail);
         let clean = pass("air_in_rail", &findings);
-        let again =
-            !failed && !dead && self.cycles_done < self.cycles_max && (!clean || self.cycles_done < self.cycles_min);
+        let again = !failed
+            && !dead
+            && self.cycles_done < self.cycles_max
+            && (!clean || self.cycles_done < self.cycles_min);
         if pass(shaft::ID, &findings) {
             let cycles = format!("after {} of at most {} cycles", self.cycles_done, self.cycles_max);
             for finding in findings.iter_mut().filter(|finding| finding.id == "air_in_rail") {

@@ -25,10 +25,8 @@ const STRETCH_MS_MIN: u32 = 500;
 /// What the shaft must do.
 pub(super) fn expected(rig: &Rig<'_>) -> Expected {
     let asked = rig.pump.points.speed_rev_per_s;
-    let around = Tolerance {
-        min: Some(asked * (1.0 - SPEED_WITHIN)),
-        max: Some(asked * (1.0 + SPEED_WITHIN)),
-    };
+    let around =
+        Tolerance { min: Some(asked * (1.0 - SPEED_WITHIN)), max: Some(asked * (1.0 + SPEED_WITHIN)) };
     Expected::new(ID, "Speed of the shaft", Dimension::Speed, Some(around))
 }
 
@@ -41,7 +39,9 @@ pub(super) fn slowest<'a>(
         .filter(|stretch| stretch.window.len_ms() >= STRETCH_MS_MIN)
         .map(|stretch| speed(rig, &stretch.window.last(AVERAGE_MS)))
         .min_by(|a, b| a.value.total_cmp(&b.value))
-        .ok_or_else(|| "telemetry of this stretch has a gap or is missing; check the link and run again".into())
+        .ok_or_else(|| {
+            "telemetry of this stretch has a gap or is missing; check the link and run again".into()
+        })
 }
 
 /// Speed by counting pulses, which also counts none; one pulse more or less at the ends, spread evenly:
@@ -63,7 +63,8 @@ pub(crate) fn rev_per_s(pulses_per_rev: f64, window: &Window<'_>) -> f64 {
 
 /// What a pump takes in during a stretch, if it turns as the shaft does and fills, in m³.
 pub(super) fn taken_in_m3(rig: &Rig<'_>, stretch: &Stretch<'_>) -> f64 {
-    let revolutions = f64::from(stretch.window.pulses(Channel::SpeedCount)) / rig.calibration.bench().speed_pulses_per_rev;
+    let revolutions =
+        f64::from(stretch.window.pulses(Channel::SpeedCount)) / rig.calibration.bench().speed_pulses_per_rev;
     revolutions * rig.pump.displacement_m3_per_rev
 }
 

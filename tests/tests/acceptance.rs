@@ -8,14 +8,16 @@ use stepwell_tests::shipped::Scenario;
 use stepwell_tests::trace::{Moment, mean};
 use stepwell_tests::{Report, check, run};
 
-const ELECTRIC: [&str; 16] = [
+const ELECTRIC: [&str; 18] = [
     "inlet_coil_resistance_20c",
     "pressure_coil_resistance_20c",
     "feed_pressure",
     "still_flow",
     "pressure_output_stops",
     "inlet_output_stops",
+    "shaft_speed",
     "air_in_rail",
+    "rail_pressure_dumped",
     "pressure_rise",
     "dead_time",
     "rise_time_10_90",
@@ -29,10 +31,13 @@ const ELECTRIC: [&str; 16] = [
 
 /// Without a pressure valve there is nothing to step, to sweep or to tell apart, and no return to
 /// measure a flow in.
-const INLET_VALVE_ONLY: [&str; 5] = [
+const INLET_VALVE_ONLY: [&str; 8] = [
     "inlet_coil_resistance_20c",
+    "shaft_speed",
     "feed_pressure",
+    "shaft_speed",
     "air_in_rail",
+    "rail_pressure_dumped",
     "leak_time_constant",
     "rail_pressure_vented",
 ];

@@ -5,7 +5,7 @@ mod time_constant;
 
 pub use resistance::{
     CoilCircuit, CoilTemperature, DRIFT_PERCENT_MAX, PERIODS_MIN, Resistance, SteadyDwell,
-    TIME_CONSTANT_S_MIN, resistance_at_20c,
+    TIME_CONSTANT_S_MIN, resistance_at_20c, resistance_at_most,
 };
 pub use time_constant::{
     CurrentStep, RISE_SAMPLES_MIN, RISE_TIME_CONSTANTS_MIN, TimeConstant, inductance, time_constant,

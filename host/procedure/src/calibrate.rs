@@ -19,6 +19,10 @@ pub struct Calibration {
     volts_per_count: f64,
     rail_zero_counts: f64,
     rail_zero_u_counts: f64,
+    /// Whether the rail's zero was seen at rest in this run; the sheet's stands in until then.
+    rail_zero_taken: bool,
+    /// The fluid's temperature while the zero was taken, in °C.
+    zero_celsius: Option<f64>,
     current_zero_counts: [f64; 2],
     current_zero_u_counts: [f64; 2],
 }
@@ -32,6 +36,8 @@ impl Calibration {
         Calibration {
             rail_zero_counts: bench.rail_pressure.zero_v / volts_per_count,
             rail_zero_u_counts: 0.0,
+            rail_zero_taken: false,
+            zero_celsius: None,
             current_zero_counts: [0.0; 2],
             current_zero_u_counts: [0.0; 2],
             bench: bench.clone(),
@@ -55,6 +61,8 @@ impl Calibration {
         let (rail_zero, rail_zero_u) = zero(Channel::RailPressure);
         if self.rail_pa(rail_zero).abs() <= self.bench.rail_zero_pa {
             (self.rail_zero_counts, self.rail_zero_u_counts) = (rail_zero, rail_zero_u);
+            self.rail_zero_taken = true;
+            self.zero_celsius = self.fluid_celsius(rest.mean_counts(Channel::FluidTemperature));
         }
         for coil in Coil::BOTH {
             let index = coil.index();
@@ -63,7 +71,9 @@ impl Calibration {
         self
     }
 
-    fn volts(&self, counts: f64) -> f64 {
+    /// Volts at the board's input.
+    #[must_use]
+    pub fn volts(&self, counts: f64) -> f64 {
         counts * self.volts_per_count
     }
 
@@ -97,10 +107,21 @@ impl Calibration {
         Some((self.volts(counts) - span.zero_v) / (span.span_v - span.zero_v) * span.span_pa)
     }
 
-    /// Standard uncertainty of the rail pressure's zero in Pa.
+    /// Whether rail pressures near zero mean anything: the zero of this run's sensor was seen at rest.
     #[must_use]
-    pub fn rail_zero_u_pa(&self) -> f64 {
-        self.rail_zero_u_counts * self.pa_per_count(&self.bench.rail_pressure)
+    pub fn rail_zero_taken(&self) -> bool {
+        self.rail_zero_taken
+    }
+
+    /// Standard uncertainty of the rail pressure's zero during `window` in Pa: that of taking it, and what
+    /// it may have drifted since with the fluid's temperature.
+    #[must_use]
+    pub fn rail_zero_u_pa(&self, window: &Window<'_>) -> f64 {
+        let span = &self.bench.rail_pressure;
+        let taken_pa = self.rail_zero_u_counts * self.pa_per_count(span);
+        let now = self.fluid_celsius(window.mean_counts(Channel::FluidTemperature));
+        let warmer_k = now.zip(self.zero_celsius).map_or(0.0, |(now, then)| now - then);
+        taken_pa.hypot(span.zero_drift_u_pa_per_k * warmer_k)
     }
 
     /// Standard uncertainty of a coil current's zero in A.

@@ -58,6 +58,7 @@ pub fn check_next(id: &str, side: Side) -> Vec<String> {
             "air trapped in a dead end of the rig: loosen its highest fitting at rest, carefully",
         ],
         ("air_in_rail", _) => &[
+            "coupling broken or loose: look whether the pump turns with the drive",
             "pressure does not build up: check the dump, the union, the pressure valve and its connector",
             "no fuel at the pump: prime again and watch the feed pressure",
         ],
@@ -101,6 +102,19 @@ pub fn check_next(id: &str, side: Side) -> Vec<String> {
             "delivery valves or plungers of the pump worn: compare volumetric efficiency",
             "dump or fittings of the rig: shut the pump off from the rail and repeat. Never feel for leaks",
         ],
+        ("shaft_speed", Side::TooLow | Side::Absent) => &[
+            "drive weak or its supply low: measure voltage at the drive while it turns",
+            "coupling loose or broken: at rest, power off, turn the shaft by hand at both ends",
+            "pump seized or stiff: at rest, power off, turn it by hand",
+            "speed sensor: look at its gap, plug and count",
+        ],
+        ("shaft_speed", Side::TooHigh) => {
+            &["set-point or speed sensor of the drive: compare with a tachometer"]
+        }
+        ("rail_pressure_dumped", _) => &[
+            "dump stuck shut, or its coil, cable or output: do not run this rig until it opens by itself",
+            "return line of the dump blocked: look along it",
+        ],
         ("rail_pressure_vented", _) => &[
             "pressure trapped: do not open anything; the dump may be stuck shut, the gauge line blocked",
             "zero of the rail sensor has moved: compare with the mechanical gauge",
@@ -108,6 +122,16 @@ pub fn check_next(id: &str, side: Side) -> Vec<String> {
         _ => &[],
     };
     advice.iter().map(|&line| line.to_owned()).collect()
+}
+
+/// What to do about a coil through which far too much current flows.
+#[must_use]
+pub fn shorted_coil() -> Vec<String> {
+    vec![
+        "short in coil, plug or cable: power off first, plug off, then measure the coil alone with an ohmmeter"
+            .to_owned(),
+        "cable chafed through between driver and plug: look along it, measure it with the plug off".to_owned(),
+    ]
 }
 
 /// What to do when the outputs and the valves are crossed.

@@ -8,7 +8,7 @@ use stepwell_protocol::guards::{Band, CoilGuard, Guards, OnLoss};
 
 /// Coil current that a healthy idle output may show, in A. Common practice, no source: well above
 /// the offset of a shunt amplifier, well below anything that moves a valve.
-const IDLE_CURRENT_MAX_A: f64 = 0.08;
+pub const IDLE_CURRENT_MAX_A: f64 = 0.08;
 
 /// The guards for `pump` on the rig of `calibration`, with `supply_v` at the driver stage.
 #[must_use]
@@ -16,13 +16,8 @@ pub fn guards(pump: &PumpSheet, calibration: &Calibration, supply_v: f64) -> Gua
     let bench = calibration.bench();
     let span = &bench.rail_pressure;
     let live = |span: &VoltageSpan| {
-        // A ratiometric sensor never reads below what full vacuum makes of it, nor beyond its span by
-        // half its zero: open or short (common practice, no source).
-        let vacuum_v = span.zero_v - bench.atmosphere_pa * (span.span_v - span.zero_v) / span.span_pa;
-        Band {
-            low: calibration.counts_of_volts(vacuum_v / 2.0),
-            high: calibration.counts_of_volts(span.span_v + span.zero_v / 2.0),
-        }
+        let (low, high) = live_volts(span, bench.atmosphere_pa);
+        Band { low: calibration.counts_of_volts(low), high: calibration.counts_of_volts(high) }
     };
     let zero_v = span.zero_v;
     let v_per_pa = (span.span_v - span.zero_v) / span.span_pa;
@@ -54,6 +49,14 @@ pub fn guards(pump: &PumpSheet, calibration: &Calibration, supply_v: f64) -> Gua
     }
 }
 
+/// What a healthy sensor can put out, least and most, in V. A ratiometric one never reads below what full
+/// vacuum makes of it, nor beyond its span by half its zero: open or short (common practice, no source).
+#[must_use]
+pub fn live_volts(span: &VoltageSpan, atmosphere_pa: f64) -> (f64, f64) {
+    let vacuum_v = span.zero_v - atmosphere_pa * (span.span_v - span.zero_v) / span.span_pa;
+    (vacuum_v / 2.0, span.span_v + span.zero_v / 2.0)
+}
+
 fn coil_guard(coil: Coil, valve: &Valve, calibration: &Calibration, supply_v: f64) -> CoilGuard {
     let bench = calibration.bench();
     let loop_ohm = valve.resistance_20c_ohm + bench.coil_circuit.leads_ohm.value;
@@ -71,8 +74,11 @@ fn coil_guard(coil: Coil, valve: &Valve, calibration: &Calibration, supply_v: f6
         },
         relieve_e4: duty_e4(relieve),
         duty_max_e4: duty_e4(valve.duty_max),
-        zero: Band { low: 0, high: calibration.current_counts(IDLE_CURRENT_MAX_A) + zero_counts },
-        current_max: calibration.current_counts(bench.current_max_a) + zero_counts,
+        zero: Band {
+            low: 0,
+            high: calibration.current_counts(IDLE_CURRENT_MAX_A).saturating_add(zero_counts),
+        },
+        current_max: calibration.current_counts(bench.current_max_a).saturating_add(zero_counts),
         full_duty: calibration.current_counts(supply_v / loop_ohm),
     }
 }

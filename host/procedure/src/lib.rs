@@ -1,6 +1,7 @@
 //! Sheets, procedures, the run as a state machine, judging, the record. No clock, no files, no
 //! threads: facts in, intents out.
 
+pub mod at_rest;
 pub mod calibrate;
 pub mod causes;
 pub mod finding;
@@ -8,6 +9,7 @@ pub mod guard;
 pub mod procedure;
 pub mod quantity;
 pub mod read;
+pub mod readings;
 pub mod record;
 pub mod recording;
 pub mod run;

@@ -1,6 +1,7 @@
 //! Everything a run leaves behind, as plain data. The store keeps it, screens and reports show it.
 
 use crate::finding::{Finding, Verdict};
+use crate::readings::Reading;
 use serde::{Deserialize, Serialize};
 use stepwell_protocol::time::Tick;
 
@@ -135,6 +136,12 @@ pub struct Event {
     pub kind: EventKind,
     /// What happened, in words.
     pub text: String,
+    /// Why the board tripped or would not, as one word for machines.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cause: Option<String>,
+    /// The reading that it rests on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reading: Option<Reading>,
 }
 
 /// What kind of thing happened.
@@ -157,7 +164,7 @@ impl Event {
     /// An event.
     #[must_use]
     pub fn new(at: Tick, kind: EventKind, text: impl Into<String>) -> Event {
-        Event { at: at.0, kind, text: text.into() }
+        Event { at: at.0, kind, text: text.into(), cause: None, reading: None }
     }
 }
 

@@ -1,12 +1,17 @@
 //! What the board says, in words for the person at the bench: what happened, what the board did,
 //! what to do.
 
+use crate::readings::Reading;
+use crate::step::shaft;
 use stepwell_protocol::channel::Coil;
+use stepwell_protocol::dwell::DwellEnd;
 use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::{Limit, Refusal, TripCause};
 use stepwell_protocol::state::State;
 
-const fn coil(coil: Coil) -> &'static str {
+/// The valve that a coil belongs to, in words.
+#[must_use]
+pub const fn coil(coil: Coil) -> &'static str {
     match coil {
         Coil::Inlet => "inlet valve",
         Coil::Pressure => "pressure valve",
@@ -22,6 +27,17 @@ pub const fn state(state: State) -> &'static str {
         State::Dwelling => "energised",
         State::Stopping => "stopping",
         State::Tripped => "tripped",
+    }
+}
+
+/// Why a dwell ended.
+#[must_use]
+pub const fn dwell_end(end: DwellEnd) -> &'static str {
+    match end {
+        DwellEnd::Complete => "its time was up",
+        DwellEnd::Condition => "the reading it waited for was reached",
+        DwellEnd::Stopped => "stopped",
+        DwellEnd::Tripped => "the board tripped",
     }
 }
 
@@ -55,7 +71,7 @@ pub fn cause(cause: TripCause) -> (String, &'static str) {
         TripCause::TankLow => ("the tank is low".into(), "fill up with clean test fluid, prime again"),
         TripCause::RailHigh => (
             "rail pressure above its guard".into(),
-            "let it empty, check the gauge; then check pressure valve, its plug and the return line",
+            "let it empty, check the gauge; then check the dump, the pressure valve, its plug and the return line",
         ),
         TripCause::RailSensorDead => (
             "the rail pressure sensor reads nothing a healthy sensor reads: open or short".into(),
@@ -128,9 +144,47 @@ fn restarted(reset: ResetCause) -> (String, &'static str) {
 
 /// A trip in one sentence: what happened, what the board did, what to do.
 #[must_use]
-pub fn trip(tripped: TripCause) -> String {
+pub fn trip(tripped: TripCause, reading: Option<&Reading>) -> String {
     let (what, next) = cause(tripped);
+    rested(&with(&what, reading), next)
+}
+
+/// The trip for want of flow of a shaft that was too slow: what the shaft did, and what to do.
+#[must_use]
+pub fn trip_too_slow(found_rev_per_s: f64, asked_rev_per_s: f64) -> String {
+    let what = format!(
+        "no flow although flow was expected, and {}",
+        shaft::too_slow(found_rev_per_s, asked_rev_per_s)
+    );
+    rested(&what, "measure voltage at the drive while it turns, look at the coupling with the power off")
+}
+
+fn rested(what: &str, next: &str) -> String {
     format!("{what}. The board switched the drive off, relieved the rail and went to rest. Next: {next}.")
+}
+
+/// What is the matter, with the reading that shows it.
+fn with(what: &str, reading: Option<&Reading>) -> String {
+    reading.map_or_else(|| what.to_owned(), |reading| format!("{what} ({reading})"))
+}
+
+/// The cause in one word, for machines.
+#[must_use]
+pub fn cause_word(cause: TripCause) -> String {
+    let mut word = String::new();
+    for letter in format!("{cause:?}").chars() {
+        match letter {
+            '(' | ')' => {}
+            'A'..='Z' => {
+                if !word.is_empty() {
+                    word.push('-');
+                }
+                word.push(letter.to_ascii_lowercase());
+            }
+            other => word.push(other),
+        }
+    }
+    word
 }
 
 fn limit(limit: Limit) -> String {
@@ -147,7 +201,7 @@ fn limit(limit: Limit) -> String {
 
 /// Why the board would not, and what to do.
 #[must_use]
-pub fn refusal(refused: Refusal) -> String {
+pub fn refusal(refused: Refusal, reading: Option<&Reading>) -> String {
     match refused {
         Refusal::WrongSession => "the board talks to another program; close it and connect again".into(),
         Refusal::OutOfOrder { .. } => "a command was lost on the link; connect again".into(),
@@ -178,12 +232,15 @@ pub fn refusal(refused: Refusal) -> String {
         }
         Refusal::NotReady(why) => {
             let (what, next) = cause(why);
-            format!("not ready: {what}. Next: {next}")
+            format!("not ready: {}. Next: {next}", with(&what, reading))
         }
         Refusal::Tripped(why) => format!("the board is tripped: {}", cause(why).0),
         Refusal::CauseRemains(why) => {
             let (what, next) = cause(why);
-            format!("the trip cannot be cleared while its cause remains: {what}. Next: {next}")
+            format!(
+                "the trip cannot be cleared while its cause remains: {}. Next: {next}",
+                with(&what, reading)
+            )
         }
         Refusal::DriveMustRest { rest_ms } => {
             format!("the drive must rest for another {:.0} s", f64::from(rest_ms) / 1000.0)

@@ -25,14 +25,20 @@ fn a_pump_that_is_too_much_for_the_rig() {
     let fast = changed(HERON, "speed = \"250 rpm\"", "speed = \"700 rpm\"");
     assert_eq!(
         together(&fast, DEMO, ACCEPTANCE),
-        ["pump.toml: speed of [test] (700 rpm) is above speed_max of [drive] of bench.toml (600 rpm); \
+        ["pump.toml:43:9: speed of [test] (700 rpm) is above speed_max of [drive] of bench.toml (600 rpm); \
           test this pump slower, or on another rig"]
     );
     let high = changed(HERON, "rail = \"60 MPa\"", "rail = \"250 MPa\"");
     assert_eq!(
         together(&high, DEMO, ACCEPTANCE),
+        ["pump.toml:40:8: rail of [guard] (250 MPa) is above rail of [limits] of bench.toml (150 MPa); \
+          the rig must not see more; lower the guard"]
+    );
+    let unrated = changed(DEMO, "rail = \"150 MPa\"", "");
+    assert_eq!(
+        together(&high, &unrated, ACCEPTANCE),
         [
-            "pump.toml: rail of [guard] (250 MPa) is above full_scale of [rail_pressure] of bench.toml (200 MPa); \
+            "pump.toml:40:8: rail of [guard] (250 MPa) is above full_scale of [rail_pressure] of bench.toml (200 MPa); \
           what the sensor cannot show cannot be guarded; lower the guard"
         ]
     );
@@ -40,14 +46,16 @@ fn a_pump_that_is_too_much_for_the_rig() {
     let weak = changed(DEMO, "current_max = \"4.5 A\"", "current_max = \"2.5 A\"");
     assert_eq!(
         together(HERON, &weak, ACCEPTANCE),
-        ["pump.toml: current of [inlet_valve] at duty_max and the highest supply voltage (3 A) is above \
+        [
+            "pump.toml:24:12: current of [inlet_valve] at duty_max and the highest supply voltage (3 A) is above \
           current_max of [limits] of bench.toml (2.5 A); a healthy coil would trip; lower duty_max, or raise \
-          current_max if the driver stage allows it"]
+          current_max if the driver stage allows it"
+        ]
     );
     let low = changed(HERON, "build_up_to = \"5 MPa\"", "build_up_to = \"4 bar\"");
     assert_eq!(
         together(&low, DEMO, ACCEPTANCE),
-        ["pump.toml: build_up_to of [test] (4 bar) is not above low of [rail] of bench.toml (5 bar); \
+        ["pump.toml:47:15: build_up_to of [test] (4 bar) is not above low of [rail] of bench.toml (5 bar); \
           raise build_up_to"]
     );
 }

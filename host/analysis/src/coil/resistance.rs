@@ -144,6 +144,19 @@ pub fn resistance_at_20c(
     Ok(Resistance { at_temperature, at_20c })
 }
 
+/// The most ohm that a winding can have through which `peak_a` was seen to flow from a supply of at most
+/// `supply_v`: no current in a coil rises beyond supply over the loop's resistance, whatever its
+/// inductance does. All inputs lean by two standard uncertainties to the side that makes it more. It
+/// holds for a current that stops within a period, and for one that is beyond what can be measured.
+#[must_use]
+pub fn resistance_at_most(peak_a: f64, supply_v: f64, circuit: &CoilCircuit) -> f64 {
+    let most = |input: Input| input.value + 2.0 * input.standard_uncertainty;
+    let least = |input: Input| input.value - 2.0 * input.standard_uncertainty;
+    supply_v * most(circuit.voltage_gain) / (peak_a * least(circuit.current_gain))
+        - least(circuit.lead_ohm)
+        - least(circuit.switch_on_ohm)
+}
+
 /// Divides by copper's factor; the temperature's own uncertainty joins the budget.
 fn to_20c(at_temperature: &Measured, celsius: Input) -> Measured {
     let factor = copper::factor_from_20c(celsius.value);

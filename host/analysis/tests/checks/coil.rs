@@ -2,7 +2,8 @@
 
 use crate::common::{Noise, Table, assert_close, assert_covers, assert_near};
 use stepwell_analysis::coil::{
-    CoilCircuit, CoilTemperature, CurrentStep, SteadyDwell, inductance, resistance_at_20c, time_constant,
+    CoilCircuit, CoilTemperature, CurrentStep, SteadyDwell, inductance, resistance_at_20c,
+    resistance_at_most, time_constant,
 };
 use stepwell_analysis::{Input, Measured, Unmeasured};
 
@@ -46,6 +47,21 @@ fn resistance_from_pwm_means() {
             assert_eq!(found.at_20c, None);
         } else {
             assert_eq!(found, Err(Unmeasured::BrokenCurrent { duty_percent: duty[k] * 100.0 }));
+        }
+    }
+}
+
+/// The peak of a coil R, L that is driven for long is supply over R, and of one that is driven for a short
+/// time it is less: the bound is exact for the first and above R for the second.
+#[test]
+fn a_peak_bounds_the_resistance_from_above() {
+    let (ohm, henry, supply_v) = (0.4, 0.3e-3, 12.0);
+    for on_s in [10e-3, 1e-3, 0.2e-3] {
+        let peak_a = supply_v / ohm * (1.0 - f64::exp(-on_s * ohm / henry));
+        let most = resistance_at_most(peak_a, supply_v, &bare(0.7));
+        assert!(most >= ohm, "{on_s}: {most}");
+        if on_s > 5e-3 {
+            assert_close(most, ohm, 1e-4);
         }
     }
 }

@@ -47,7 +47,22 @@ pub(super) fn read(top: &Table<'_>, source: Written) -> Option<BenchSheet> {
             }
         }
     }
-    let (limits, rail, fluid) = (limits?, rail?, fluid?);
+    let rail_max = limits.as_ref().and_then(|limits| limits.rail.clone());
+    if let (Some(found), Some(span)) = (&rail_max, &rail_pressure)
+        && found.value > span.span_pa
+    {
+        let show = |pa| Dimension::Pressure.display(pa);
+        top.fault(
+            found.span.clone(),
+            format!(
+                "rail ({}) is beyond the full scale of the rail sensor ({})",
+                show(found.value),
+                show(span.span_pa)
+            ),
+            "what the sensor cannot show cannot be guarded",
+        );
+    }
+    let (limits, rail, fluid, rail_pressure) = (limits?, rail?, fluid?, rail_pressure?);
     Some(BenchSheet {
         source,
         name: name?.value,
@@ -56,6 +71,7 @@ pub(super) fn read(top: &Table<'_>, source: Written) -> Option<BenchSheet> {
         drive: drive?,
         supply_v: limits.supply_v,
         fluid_celsius: limits.fluid_celsius,
+        rail_max_pa: limits.rail.map_or(rail_pressure.span_pa, |found| found.value),
         rail_low_pa: rail.low.value,
         rail_zero_pa: rail.zero_within.value,
         current_max_a: limits.current_max_a,
@@ -64,7 +80,7 @@ pub(super) fn read(top: &Table<'_>, source: Written) -> Option<BenchSheet> {
         fluid_modulus_pa: fluid.modulus,
         fluid_modulus_slope: fluid.modulus_slope,
         atmosphere_pa: fluid.atmosphere_pa,
-        rail_pressure: rail_pressure?,
+        rail_pressure,
         // Not fitted is an answer; fitted with faults is none.
         feed_pressure: match feed_pressure {
             None => None,
@@ -93,12 +109,14 @@ struct Limits {
     fluid_celsius: (f64, f64),
     current_max_a: f64,
     flow_gap_s: f64,
+    rail: Option<Found<f64>>,
 }
 
 fn limits(table: &Table<'_>) -> Option<Limits> {
     let supply = table.range("supply", Dimension::Voltage, Allowed::AboveZero);
     let fluid = table.range("fluid", Dimension::Temperature, Allowed::Between(-40.0, 150.0));
     let current = table.quantity("current_max", Dimension::Current, CURRENT_A);
+    let rail = table.optional_quantity("rail", Dimension::Pressure, Allowed::AboveZero);
     // The board keeps the gap in 16 bits of milliseconds.
     let gap = table.quantity("flow_gap", Dimension::Time, Allowed::Between(0.1, 60.0));
     Some(Limits {
@@ -106,6 +124,7 @@ fn limits(table: &Table<'_>) -> Option<Limits> {
         fluid_celsius: fluid?,
         current_max_a: current?.value,
         flow_gap_s: gap?.value,
+        rail,
     })
 }
 
@@ -143,6 +162,8 @@ fn voltage_span(table: &Table<'_>) -> Option<VoltageSpan> {
     let span = table.quantity("span", Dimension::Voltage, SENSOR_V);
     let full_scale = table.quantity("full_scale", Dimension::Pressure, Allowed::AboveZero);
     let gain = gain_within(table);
+    // Half of the 95 % half-width; a sheet that does not say takes the zero for one that stays.
+    let drift = table.optional_quantity("zero_drift_per_kelvin", Dimension::Pressure, Allowed::FromZero);
     let (zero, span) = (zero?, span?);
     if zero.value >= span.value {
         let show = |volts| Dimension::Voltage.display(volts);
@@ -157,7 +178,13 @@ fn voltage_span(table: &Table<'_>) -> Option<VoltageSpan> {
         );
         return None;
     }
-    Some(VoltageSpan { zero_v: zero.value, span_v: span.value, span_pa: full_scale?.value, gain_u: gain? })
+    Some(VoltageSpan {
+        zero_v: zero.value,
+        span_v: span.value,
+        span_pa: full_scale?.value,
+        gain_u: gain?,
+        zero_drift_u_pa_per_k: drift.map_or(0.0, |found| found.value / 2.0),
+    })
 }
 
 /// Relative standard uncertainty: half of the 95 % half-width.

@@ -55,6 +55,13 @@ impl<'t> Page<'t> {
         None
     }
 
+    /// Line and column of the value of `key` in the table `table`, from 1.
+    pub(super) fn place(&self, table: &str, key: &str) -> Option<(usize, usize)> {
+        let (top, _) = DeTable::parse_recoverable(self.text);
+        let found = value(value(top.get_ref(), table)?.get_ref().as_table()?, key)?;
+        Some(self.line_and_column(found.span().start))
+    }
+
     fn syntax_fault(&self, message: &str, span: Range<usize>) {
         if let Some((key, value)) = self.bare_text(&span) {
             let (message, help) = match value.to_lowercase().as_str() {

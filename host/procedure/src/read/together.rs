@@ -1,9 +1,10 @@
 //! What only shows when a pump, a rig and a procedure meet: each file is right by itself, and still
 //! the run could not be carried out, or the board would refuse it half way.
 
+use super::page::Page;
 use crate::procedure::{Procedure, StepKind, StepSpec};
 use crate::quantity::Dimension;
-use crate::sheet::{BenchSheet, Feed, LossEffect, PumpSheet, Valve};
+use crate::sheet::{BenchSheet, Feed, LossEffect, PumpSheet, Valve, Written};
 
 /// Drive time that steps add of their own, in s: spinning up, and pressing up at most.
 const SPIN_UP_S: f64 = 1.0;
@@ -41,16 +42,26 @@ fn valves(pump: &PumpSheet) -> impl Iterator<Item = (&'static str, &Valve)> {
     std::iter::once(("inlet_valve", &pump.inlet_valve)).chain(pressure)
 }
 
+/// Where a value stands: the file, and its line and column when they can be told.
+fn place(written: &Written, table: &str, key: &str) -> String {
+    match Page::new(&written.name, &written.text).place(table, key) {
+        Some((line, column)) => format!("{}:{line}:{column}", written.name),
+        None => written.name.clone(),
+    }
+}
+
 fn pump_on_bench(pump: &PumpSheet, bench: &BenchSheet) -> Vec<String> {
-    let (sheet, rig) = (&pump.source.name, &bench.source.name);
+    let rig = &bench.source.name;
     let mut found = Vec::new();
-    let mut above = |what: &str, value: f64, limit: &str, most: f64, dimension: Dimension, help: &str| {
+    let mut above = |(table, key), what: &str, value, limit: &str, most, dimension: Dimension, help: &str| {
         if value > most {
+            let at = place(&pump.source, table, key);
             let (value, most) = (dimension.display(value), dimension.display(most));
-            found.push(format!("{sheet}: {what} ({value}) is above {limit} of {rig} ({most}); {help}"));
+            found.push(format!("{at}: {what} ({value}) is above {limit} of {rig} ({most}); {help}"));
         }
     };
     above(
+        ("test", "speed"),
         "speed of [test]",
         pump.points.speed_rev_per_s,
         "speed_max of [drive]",
@@ -58,18 +69,25 @@ fn pump_on_bench(pump: &PumpSheet, bench: &BenchSheet) -> Vec<String> {
         Dimension::Speed,
         "test this pump slower, or on another rig",
     );
+    let (limit, help) = if bench.rail_max_pa < bench.rail_pressure.span_pa {
+        ("rail of [limits]", "the rig must not see more; lower the guard")
+    } else {
+        ("full_scale of [rail_pressure]", "what the sensor cannot show cannot be guarded; lower the guard")
+    };
     above(
+        ("guard", "rail"),
         "rail of [guard]",
         pump.rail_guard_pa,
-        "full_scale of [rail_pressure]",
-        bench.rail_pressure.span_pa,
+        limit,
+        bench.rail_max_pa,
         Dimension::Pressure,
-        "what the sensor cannot show cannot be guarded; lower the guard",
+        help,
     );
     for (name, valve) in valves(pump) {
         // The mean current of a coil at its largest duty, with all the leads at nothing.
         let most_a = bench.supply_v.1 * valve.duty_max / valve.resistance_20c_ohm;
         above(
+            (name, "duty_max"),
             &format!("current of [{name}] at duty_max and the highest supply voltage"),
             most_a,
             "current_max of [limits]",
@@ -79,8 +97,9 @@ fn pump_on_bench(pump: &PumpSheet, bench: &BenchSheet) -> Vec<String> {
         );
     }
     if pump.points.build_up_pa <= bench.rail_low_pa {
+        let at = place(&pump.source, "test", "build_up_to");
         found.push(format!(
-            "{sheet}: build_up_to of [test] ({}) is not above low of [rail] of {rig} ({}); raise build_up_to",
+            "{at}: build_up_to of [test] ({}) is not above low of [rail] of {rig} ({}); raise build_up_to",
             Dimension::Pressure.display(pump.points.build_up_pa),
             Dimension::Pressure.display(bench.rail_low_pa)
         ));

@@ -63,6 +63,32 @@ impl Chain {
         self.planned.iter().filter(|dwell| dwell.drive_rpm > 0).map(|dwell| dwell.duration_ms).sum()
     }
 
+    /// The name of the dwell with this serial.
+    pub(super) fn label(&self, serial: u16) -> Option<&'static str> {
+        let index = usize::from(serial.wrapping_sub(self.first_serial));
+        self.planned.get(index).map(|dwell| dwell.label)
+    }
+
+    /// All dwells.
+    pub(super) fn planned(&self) -> &[Planned] {
+        &self.planned
+    }
+
+    /// The tick of the first dwell, once it is chosen.
+    pub(super) fn slot(&self) -> Option<Tick> {
+        self.slot
+    }
+
+    /// What is left of the dwells at their longest: whether the drive turns, and for how many ms.
+    pub(super) fn left(&self, now: Tick) -> impl Iterator<Item = (bool, u32)> {
+        let began = self.reports.last().map(|report| report.ended).or(self.slot);
+        let mut spent = began.map_or(0, |began| u32::try_from(now.ms_since(began)).unwrap_or(0));
+        self.planned.iter().skip(self.reports.len()).map(move |dwell| {
+            let left = dwell.duration_ms.saturating_sub(std::mem::take(&mut spent));
+            (dwell.drive_rpm > 0, left)
+        })
+    }
+
     /// Takes a report, once.
     pub(super) fn report(&mut self, report: DwellReport) {
         let due = self.first_serial.wrapping_add(self.reports.len() as u16);
@@ -114,7 +140,11 @@ impl Chain {
     pub(super) fn activity(&self, now: Tick) -> String {
         match self.slot {
             Some(slot) if slot.is_after(now) => {
-                format!("{} in {:.0} s", self.planned[0].label, f64::from(slot.ms_since(now)) / 1000.0)
+                format!(
+                    "{}: begins in {:.0} s",
+                    self.planned[0].label,
+                    f64::from(slot.ms_since(now)) / 1000.0
+                )
             }
             _ => {
                 let index = self.reports.len().min(self.planned.len() - 1);
@@ -151,6 +181,7 @@ impl Run {
         let now = self.now();
         let anchor = self.anchor;
         let Stage::Stepping(stepping) = &mut self.stage else { return false };
+        let stepping = &mut **stepping;
         let Doing::Chaining(chain) = &mut stepping.doing else { return false };
         let Some(board) = &mut self.board else { return false };
         let Some(guards) = board.guards else { return false };
@@ -208,6 +239,7 @@ impl Run {
                     rate_hz: board.identity.burst_hz,
                     counts: std::mem::take(&mut chain.burst),
                 };
+                stepping.bursts.push((chain.planned[index].label, burst.counts.clone()));
                 self.intents.push_back(super::Intent::Write(Entry::Burst(burst)));
             }
         }

@@ -1,7 +1,9 @@
 //! What goes into a run, what comes out of it, and what it shows of itself.
 
-use super::{Doing, Run, Stage};
+use super::{Doing, LEAD_MS, Run, Stage, Stepping};
 use crate::record::{Entry, Outcome, Part};
+use crate::step::{Phase, Planned};
+use stepwell_protocol::budget::DriveBudget;
 use stepwell_protocol::channel::Sample;
 use stepwell_protocol::dwell::DwellReport;
 use stepwell_protocol::identity::Identity;
@@ -89,7 +91,8 @@ pub struct Progress {
     pub title: String,
     /// What is being done.
     pub activity: String,
-    /// Time spent in this round of the step and its planned length, in ms.
+    /// Time spent in this round of the step and its expected length, in ms: dwells at their longest, the
+    /// pauses before them, and the rests that the drive needs. It stands still while the operator is asked.
     pub round_ms: (u32, u32),
 }
 
@@ -102,7 +105,6 @@ impl Run {
             Some((part, spec)) => (Some(*part), Some(spec)),
             None => (None, None),
         };
-        let since = |tick| u32::try_from(now.ms_since(tick)).unwrap_or(0);
         let (activity, round_ms) = match &self.stage {
             Stage::Greeting => ("waiting for the board".to_owned(), (0, 0)),
             Stage::Waking => ("waiting for the board to be at rest".to_owned(), (0, 0)),
@@ -117,7 +119,9 @@ impl Run {
                     Doing::Watching { label, .. } => (*label).to_owned(),
                     Doing::Chaining(chain) => chain.activity(now),
                 };
-                (activity, (since(stepping.round_began), stepping.planned_ms))
+                let left_ms = self.left_ms(stepping);
+                let whole_ms = stepping.planned_ms.max(left_ms);
+                (activity, (whole_ms - left_ms, whole_ms))
             }
         };
         Progress {
@@ -128,6 +132,65 @@ impl Run {
             title: spec.map(|spec| spec.title.clone()).unwrap_or_default(),
             activity,
             round_ms,
+        }
+    }
+
+    /// What is left of the round, in ms.
+    fn left_ms(&self, stepping: &Stepping) -> u32 {
+        let Some(board) = &self.board else { return 0 };
+        let now = self.now();
+        let until = |tick: Tick| u32::try_from(tick.ms_since(now)).unwrap_or(0);
+        let mut ahead = Ahead { ms: 0, budget: board.budget };
+        match &stepping.doing {
+            Doing::Nothing | Doing::Asking => {}
+            Doing::Noting => ahead.rest(until(self.anchor)),
+            Doing::Watching { from, ms, .. } => ahead.rest(until(from.plus_ms(*ms))),
+            Doing::Chaining(chain) => match chain.slot() {
+                None => ahead.chain(chain.planned()),
+                Some(slot) => {
+                    ahead.rest(until(slot));
+                    for (drive_on, ms) in chain.left(now) {
+                        ahead.spend(drive_on, ms);
+                    }
+                }
+            },
+        }
+        stepping.phases.iter().chain(&stepping.later).for_each(|phase| ahead.phase(phase));
+        ahead.ms
+    }
+}
+
+/// Time that lies ahead, and the drive's account at its end.
+pub(super) struct Ahead {
+    pub(super) ms: u32,
+    pub(super) budget: DriveBudget,
+}
+
+impl Ahead {
+    fn spend(&mut self, drive_on: bool, ms: u32) {
+        self.ms = self.ms.saturating_add(ms);
+        self.budget = self.budget.after_ms(drive_on, ms);
+    }
+
+    fn rest(&mut self, ms: u32) {
+        self.spend(false, ms);
+    }
+
+    /// A chain that waits for its slot: the lead, or the drive's rest when that is longer.
+    fn chain(&mut self, dwells: &[Planned]) {
+        let drive_ms = dwells.iter().filter(|dwell| dwell.drive_rpm > 0).map(|dwell| dwell.duration_ms).sum();
+        self.rest(self.budget.rest_ms_before(drive_ms).unwrap_or(0).max(LEAD_MS));
+        for dwell in dwells {
+            self.spend(dwell.drive_rpm > 0, dwell.duration_ms);
+        }
+    }
+
+    pub(super) fn phase(&mut self, phase: &Phase) {
+        match phase {
+            Phase::Ask(_) => {}
+            Phase::Hand(_) => self.rest(LEAD_MS),
+            Phase::Watch { ms, .. } => self.rest(*ms),
+            Phase::Chain(dwells) => self.chain(dwells),
         }
     }
 }

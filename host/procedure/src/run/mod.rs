@@ -13,24 +13,30 @@
 //!
 //! * Greeting, Waking and Stopping are ended by the board, or by the link's own time-out, which
 //!   comes in as [`Input::LinkLost`].
-//! * Tear-down is a path, not an error handler: every ending except a lost link goes through it. It
-//!   never energises anything after a bad ending.
+//! * Tear-down is a path, not an error handler: every ending goes through it. It never energises
+//!   anything after a bad ending. With the link lost only its questions are left.
+//! * What a vent finds in tear-down waits for the answer to the question behind it, which is that for
+//!   the mechanical gauge: a "no" there makes it worthless.
 //! * A chain of dwells starts on a tick that depends only on the tick at which the stretch before it
 //!   ended (its anchor), as long as the link answers in time.
 
 mod chain;
 mod input;
 
+use input::Ahead;
 pub use input::{Input, Intent, Progress, Prompt};
 
+use crate::at_rest;
 use crate::calibrate::Calibration;
+use crate::causes;
 use crate::finding::{Finding, Verdict};
 use crate::guard;
-use crate::procedure::{Procedure, StepSpec};
+use crate::procedure::{Procedure, StepKind, StepSpec};
+use crate::readings::{self, Reading};
 use crate::record::{Ended, Entry, Event, EventKind, Outcome, Part, StepDone, UNREACHED};
 use crate::recording::Recording;
 use crate::sheet::{BenchSheet, PumpSheet};
-use crate::step::{self, Evidence, Phase, Rig, Step, Stretch};
+use crate::step::{self, Evidence, Phase, Rig, Step, Stretch, shaft};
 use crate::words;
 use chain::Chain;
 use std::collections::VecDeque;
@@ -39,7 +45,7 @@ use stepwell_protocol::channel::{Channel, Sample};
 use stepwell_protocol::dwell::DwellEnd;
 use stepwell_protocol::guards::Guards;
 use stepwell_protocol::identity::Identity;
-use stepwell_protocol::message::{Action, Refusal, Reply, TripReport};
+use stepwell_protocol::message::{Action, Refusal, Reply, TripCause, TripReport};
 use stepwell_protocol::state::{State, Status};
 use stepwell_protocol::time::Tick;
 
@@ -48,6 +54,16 @@ const ZERO_AFTER_MS: u32 = 500;
 
 /// The zeroes are means over this long, in ms.
 const ZERO_MS: u32 = 1_000;
+
+/// The speed before a trip is taken over this long, in ms.
+const SPEED_MS: u32 = 1_000;
+
+/// What no reading can say any more.
+const UNSEEN: &str = "Treat the rail as under pressure and look at the mechanical gauge";
+
+/// What a "no" to the question for the gauge means.
+const GAUGE_NOT_ZERO: &str = "The mechanical gauge was not seen at zero: pressure may be trapped. Open nothing, keep \
+     everybody away from rail and pipes, and find out why the rail does not empty";
 
 /// The caution that comes before the first energy of a run.
 const CAUTIONS: &str = "\
@@ -96,6 +112,11 @@ pub struct Run {
     ended: Option<Ended>,
     tearing_down: bool,
     trip: Option<TripReport>,
+    /// What must be said before anything else is asked.
+    warning: Option<String>,
+    /// What a vent has found, until the gauge has been read.
+    held: Vec<Finding>,
+    link_lost: bool,
 }
 
 /// What the run knows of the board.
@@ -135,12 +156,15 @@ enum Stage {
 struct Stepping {
     step: Box<dyn Step>,
     phases: VecDeque<Phase>,
+    /// Phases of rounds that are sure to follow.
+    later: Vec<Phase>,
     doing: Doing,
     spans: Vec<Span>,
+    /// The bursts of this round, with the stretch they begin.
+    bursts: Vec<(&'static str, Vec<u16>)>,
     began: Tick,
-    /// Planned length of this round's phases.
+    /// Expected length of this round, in ms.
     planned_ms: u32,
-    round_began: Tick,
 }
 
 /// A labelled stretch of telemetry.
@@ -206,6 +230,9 @@ impl Run {
             ended: None,
             tearing_down: false,
             trip: None,
+            warning: None,
+            held: Vec::new(),
+            link_lost: false,
         }
     }
 
@@ -245,12 +272,15 @@ impl Run {
             Input::Telemetry { first, first_us, samples } => self.telemetry(first, first_us, samples),
             Input::Answered { at, result } => self.answered(at, result),
             Input::DwellEnded(report) => {
-                self.note(EventKind::Dwell, format!("dwell {} ended: {:?}", report.serial, report.end));
+                let mut label = None;
                 if let Stage::Stepping(stepping) = &mut self.stage
                     && let Doing::Chaining(chain) = &mut stepping.doing
                 {
+                    label = chain.label(report.serial);
                     chain.report(report);
                 }
+                let what = label.map_or_else(|| format!("dwell {}", report.serial), str::to_owned);
+                self.note(EventKind::Dwell, format!("{what} ended: {}", words::dwell_end(report.end)));
             }
             Input::Tripped(report) => self.tripped(report),
             Input::Answer { prompt, yes } => self.operator(prompt, yes),
@@ -280,6 +310,10 @@ impl Run {
 
     fn ask(&mut self, title: &str, text: String, caution: bool) {
         self.prompts_asked += 1;
+        let text = match &self.warning {
+            Some(warning) => format!("{warning}.\n\n{text}"),
+            None => text,
+        };
         let prompt = Prompt { number: self.prompts_asked, title: title.to_owned(), text, caution };
         self.note(EventKind::Operator, format!("asked: {}", prompt.text));
         self.prompt = Some(prompt.clone());
@@ -392,8 +426,13 @@ impl Run {
             Pending::ClearTrip => "clearing the trip",
             _ => "starting a dwell",
         };
-        let why = format!("{doing}: {}", words::refusal(refusal));
-        self.note(EventKind::Board, format!("refused {why}"));
+        let cause = match refusal {
+            Refusal::NotReady(cause) | Refusal::CauseRemains(cause) => Some(cause),
+            _ => None,
+        };
+        let reading = cause.and_then(|cause| self.reading_now(cause));
+        let why = format!("{doing}: {}", words::refusal(refusal, reading.as_ref()));
+        self.note_board(format!("refused {why}"), cause, reading);
         self.end(Ended::Refused { why });
     }
 
@@ -402,13 +441,44 @@ impl Run {
             return;
         }
         self.trip = Some(report);
-        let what = words::trip(report.cause);
-        self.note(EventKind::Board, format!("tripped at tick {}: {what}", report.at.0));
+        let cause = report.cause;
+        let reading = self
+            .board
+            .as_ref()
+            .and_then(|board| readings::behind(cause, &report.readings, &self.plan.pump, &board.calibration));
+        let what = match self.slow_shaft(&report) {
+            Some(speed) => words::trip_too_slow(speed, self.plan.pump.points.speed_rev_per_s),
+            None => words::trip(cause, reading.as_ref()),
+        };
+        self.note_board(format!("tripped at tick {}: {what}", report.at.0), Some(cause), reading);
         match self.stage {
             // An old trip, found on waking, is asked about; it does not end this run.
             Stage::Greeting | Stage::Waking => {}
             _ => self.end(Ended::Tripped { what }),
         }
+    }
+
+    /// The speed before a trip for want of flow, in revolutions per second, when it was too low for flow.
+    fn slow_shaft(&self, report: &TripReport) -> Option<f64> {
+        let to = if self.now().is_after(report.at) { report.at } else { self.now() };
+        let window = self.recording.window(to.minus_ms(SPEED_MS), to).ok()?;
+        let speed = shaft::rev_per_s(self.plan.bench.speed_pulses_per_rev, &window);
+        let least = self.plan.pump.points.speed_rev_per_s * (1.0 - shaft::SPEED_WITHIN);
+        (report.cause == TripCause::NoFlow && speed < least).then_some(speed)
+    }
+
+    /// The reading behind `cause` as it is now.
+    fn reading_now(&self, cause: TripCause) -> Option<Reading> {
+        let now = self.now();
+        let window = self.recording.window(now.minus_ms(1), now).ok()?;
+        let board = self.board.as_ref()?;
+        readings::behind(cause, window.samples.last()?, &self.plan.pump, &board.calibration)
+    }
+
+    fn note_board(&mut self, text: String, cause: Option<TripCause>, reading: Option<Reading>) {
+        let cause = cause.map(words::cause_word);
+        let event = Event { cause, reading, ..Event::new(self.now(), EventKind::Board, text) };
+        self.intents.push_back(Intent::Write(Entry::Event(event)));
     }
 
     fn operator(&mut self, number: u32, yes: bool) {
@@ -419,8 +489,16 @@ impl Run {
         self.note(EventKind::Operator, if yes { "answered: done" } else { "answered: no" });
         match &mut self.stage {
             Stage::Waking if yes => self.command(Pending::ClearTrip, Action::ClearTrip),
-            Stage::Stepping(stepping) if yes => stepping.doing = Doing::Nothing,
+            Stage::Stepping(stepping) if yes => {
+                stepping.doing = Doing::Nothing;
+                self.release(None);
+            }
             Stage::Stepping(_) if self.ended.is_some() => {
+                if self.asks_for_gauge() {
+                    self.note(EventKind::Operator, GAUGE_NOT_ZERO);
+                    self.warning = Some(GAUGE_NOT_ZERO.to_owned());
+                    self.release(Some(GAUGE_NOT_ZERO));
+                }
                 let step = self.steps.get(self.position).map(|(_, spec)| spec.name.clone());
                 self.leave_step();
                 self.end(Ended::Declined { step: step.unwrap_or_default() });
@@ -433,15 +511,63 @@ impl Run {
     }
 
     fn link_lost(&mut self) {
-        if matches!(self.stage, Stage::Finished) {
+        if matches!(self.stage, Stage::Finished) || self.link_lost {
             return;
         }
+        self.link_lost = true;
+        self.pending = None;
         if matches!(self.ended, None | Some(Ended::Completed)) {
             self.ended = Some(Ended::LinkLost);
         }
-        self.note(EventKind::Link, "link lost; the board goes to rest by itself");
+        self.note(EventKind::Link, format!("link lost; the board goes to rest by itself. {UNSEEN}"));
+        if self.board.is_none() {
+            // Nothing was ever energised.
+            self.finish();
+            return;
+        }
+        self.warning.get_or_insert_with(|| format!("The link to the board is lost. {UNSEEN}"));
+        if self.tearing_down && self.prompt.is_some() {
+            return;
+        }
+        self.prompt = None;
         self.write_step_done();
-        self.finish();
+        if !self.tearing_down {
+            self.tear_down();
+        }
+        self.stage = Stage::Between;
+    }
+
+    /// Turns to the first step of tear-down.
+    fn tear_down(&mut self) {
+        let first = self.steps.iter().position(|(part, _)| *part == Part::TearDown);
+        self.position = first.unwrap_or(self.steps.len());
+        self.tearing_down = true;
+    }
+
+    /// Whether the step under way is the question behind a vent in tear-down.
+    fn asks_for_gauge(&self) -> bool {
+        let before = self.position.checked_sub(1).and_then(|before| self.steps.get(before));
+        matches!(before, Some((Part::TearDown, StepSpec { kind: StepKind::Vent { .. }, .. })))
+    }
+
+    /// Whether the step after this one asks for the gauge.
+    fn gauge_comes_next(&self, vent: &StepSpec) -> bool {
+        let next = self.steps.get(self.position + 1);
+        self.tearing_down
+            && matches!(vent.kind, StepKind::Vent { .. })
+            && matches!(next, Some((_, StepSpec { kind: StepKind::Confirm { .. }, .. })))
+    }
+
+    /// Lets out what a vent has found; worthless for a reason, if there is one.
+    fn release(&mut self, worthless: Option<&str>) {
+        for mut finding in std::mem::take(&mut self.held) {
+            if let Some(why) = worthless {
+                finding.verdict = Verdict::Invalid;
+                finding.notes.insert(0, why.to_owned());
+                finding.check_next = causes::check_next(&finding.id, causes::Side::Absent);
+            }
+            self.found(finding);
+        }
     }
 
     /// Ends the work for `ended`, unless it has already ended for another cause. The first cause is
@@ -454,6 +580,7 @@ impl Run {
         if !matches!(self.ended, None | Some(Ended::Completed)) {
             // A second stop during tear-down: no more questions.
             if matches!(ended, Ended::Stopped) && self.prompt.take().is_some() {
+                self.release(Some("the mechanical gauge was not read"));
                 self.leave_step();
             }
             return;
@@ -483,7 +610,11 @@ impl Run {
     /// Goes on as far as the facts allow.
     fn advance(&mut self) {
         let under_way = !matches!(self.stage, Stage::Greeting | Stage::Waking | Stage::Finished);
-        if under_way && self.pending.is_none() && self.trip.is_none() && self.state() == Some(State::Tripped)
+        if under_way
+            && !self.link_lost
+            && self.pending.is_none()
+            && self.trip.is_none()
+            && self.state() == Some(State::Tripped)
         {
             // The board's word about it was lost on the way.
             self.command(Pending::ReadTrip, Action::ReadTrip);
@@ -510,17 +641,12 @@ impl Run {
                 Some((tick, Status { state: State::Rest | State::Tripped, .. }))
                     if tick.is_after(since.plus_ms(STOP_SEEN_MS)) =>
                 {
-                    self.position = self
-                        .steps
-                        .iter()
-                        .position(|(part, _)| *part == Part::TearDown)
-                        .unwrap_or(self.steps.len());
                     // After work that came to its own end the board was at rest already; after any other
                     // ending it has only just come to rest.
                     if !matches!(self.ended, Some(Ended::Completed)) {
                         self.anchor = self.now();
                     }
-                    self.tearing_down = true;
+                    self.tear_down();
                     self.stage = Stage::Between;
                     true
                 }
@@ -564,13 +690,28 @@ impl Run {
             self.stage = Stage::Zeroing { from: to };
             return true;
         };
+        let objection = at_rest::objection(&self.plan.pump, &board.calibration, &window);
         board.calibration = board.calibration.clone().zeroed(&window);
+        let objection = objection.or_else(|| {
+            at_rest::beyond_ceilings(&self.plan.pump, &board.calibration, &board.identity.ceilings)
+        });
         let supply_v = board.calibration.supply_v(window.mean_counts(Channel::SupplyVoltage));
         board.guards = Some(guard::guards(&self.plan.pump, &board.calibration, supply_v));
         self.anchor = to;
         self.note(EventKind::Board, format!("zeroes taken at rest, supply {supply_v:.2} V"));
         self.stage = Stage::Between;
+        if let Some(why) = objection {
+            self.refuse(why);
+        }
         true
+    }
+
+    /// Ends the run before it begins: the rig is not fit for it. What is wrong stands above every
+    /// question that is still asked.
+    fn refuse(&mut self, why: String) {
+        self.note(EventKind::Board, format!("refused: {why}"));
+        self.warning = Some(why.clone());
+        self.end(Ended::Refused { why });
     }
 
     fn begin_step(&mut self) {
@@ -584,6 +725,10 @@ impl Run {
             self.finish();
             return;
         };
+        if self.link_lost && !matches!(spec.kind, StepKind::Confirm { .. }) {
+            self.position += 1;
+            return;
+        }
         let step = step::start(spec);
         let title = spec.title.clone();
         self.note(EventKind::Step, format!("step: {title}"));
@@ -591,25 +736,28 @@ impl Run {
         self.stage = Stage::Stepping(Box::new(Stepping {
             step,
             phases: VecDeque::new(),
+            later: Vec::new(),
             doing: Doing::Nothing,
             spans: Vec::new(),
+            bursts: Vec::new(),
             began: now,
             planned_ms: 0,
-            round_began: now,
         }));
         self.begin_round();
     }
 
     fn begin_round(&mut self) {
-        let now = self.now();
         let Stage::Stepping(stepping) = &mut self.stage else { return };
         let Some(board) = &self.board else { return };
         let rig = Rig { pump: &self.plan.pump, calibration: &board.calibration, identity: &board.identity };
         self.recording.forget_before(self.anchor.minus_ms(ZERO_MS));
         stepping.phases = stepping.step.phases(&rig).into();
+        stepping.later = stepping.step.surely_later(&rig);
         stepping.spans.clear();
-        stepping.round_began = now;
-        stepping.planned_ms = stepping.phases.iter().map(planned_ms).sum();
+        stepping.bursts.clear();
+        let mut ahead = Ahead { ms: 0, budget: board.budget };
+        stepping.phases.iter().chain(&stepping.later).for_each(|phase| ahead.phase(phase));
+        stepping.planned_ms = ahead.ms;
     }
 
     /// The step's next move; `false` when a fact is missing.
@@ -676,6 +824,7 @@ impl Run {
 
     fn conclude(&mut self) -> bool {
         let Stage::Stepping(stepping) = &mut self.stage else { return false };
+        let stepping = &mut **stepping;
         let Some(board) = &self.board else { return false };
         let Some((_, spec)) = self.steps.get(self.position) else { return false };
         let rig = Rig { pump: &self.plan.pump, calibration: &board.calibration, identity: &board.identity };
@@ -687,7 +836,7 @@ impl Run {
                 Some(Stretch { label: span.label, window, end: span.end })
             })
             .collect();
-        let conclusion = stepping.step.conclude(&rig, &Evidence { stretches });
+        let conclusion = stepping.step.conclude(&rig, &Evidence { stretches, bursts: &stepping.bursts });
         if conclusion.again && self.ended.is_none() {
             let found: Vec<String> = conclusion.findings.iter().map(Finding::line).collect();
             self.note(EventKind::Step, format!("another round: {}", found.join("; ")));
@@ -696,10 +845,16 @@ impl Run {
         }
         let gate = spec.gate;
         let name = spec.name.clone();
+        let waits = self.gauge_comes_next(spec);
         let holds = conclusion.findings.iter().all(|finding| finding.verdict.lets_go_on());
         for mut finding in conclusion.findings {
             finding.step.clone_from(&name);
-            self.found(finding);
+            if waits {
+                self.note(EventKind::Step, format!("waits for the gauge: {}", finding.line()));
+                self.held.push(finding);
+            } else {
+                self.found(finding);
+            }
         }
         self.leave_step();
         if gate && !holds && self.ended.is_none() {
@@ -735,6 +890,7 @@ impl Run {
 
     /// Names what was never found, and says what the run comes to.
     fn finish(&mut self) {
+        self.release(None);
         let ended = self.ended.clone().unwrap_or(Ended::Completed);
         let why = match &ended {
             Ended::Completed => "the step found nothing".to_owned(),
@@ -743,7 +899,7 @@ impl Run {
             Ended::Declined { step } => format!("{UNREACHED}: declined at step “{step}”"),
             Ended::Tripped { .. } => format!("{UNREACHED}: the board tripped"),
             Ended::Refused { .. } => format!("{UNREACHED}: the board would not"),
-            Ended::LinkLost | Ended::Interrupted => format!("{UNREACHED}: link lost"),
+            Ended::LinkLost | Ended::Interrupted => format!("{UNREACHED}: link lost. {UNSEEN}"),
         };
         let mut missing = Vec::new();
         if let Some(board) = &self.board {
@@ -768,14 +924,6 @@ impl Run {
         let verdict = worst.unwrap_or(Verdict::NotMeasured).max(floor);
         self.stage = Stage::Finished;
         self.intents.push_back(Intent::Finished(Outcome { ended, verdict }));
-    }
-}
-
-fn planned_ms(phase: &Phase) -> u32 {
-    match phase {
-        Phase::Watch { ms, .. } => *ms,
-        Phase::Chain(dwells) => dwells.iter().map(|dwell| dwell.duration_ms).sum(),
-        Phase::Ask(_) | Phase::Hand(_) => 0,
     }
 }
 

@@ -29,6 +29,9 @@ pub struct BenchSheet {
     pub supply_v: (f64, f64),
     /// Fluid temperature inside which the rig may run, least and greatest, in °C.
     pub fluid_celsius: (f64, f64),
+    /// Rail pressure above which the rig must not be guarded, in Pa: what pipes, fittings and relief valve
+    /// allow, or the sensor's full scale when the sheet does not say.
+    pub rail_max_pa: f64,
     /// Rail pressure at or below which the rail counts as proven low, in Pa.
     pub rail_low_pa: f64,
     /// How far from zero the rail sensor may read at rest, in Pa.
@@ -87,6 +90,9 @@ pub struct VoltageSpan {
     pub span_pa: f64,
     /// Relative standard uncertainty of the slope.
     pub gain_u: f64,
+    /// Standard uncertainty of the zero for each kelvin that the fluid is away from where the zero was
+    /// taken, in Pa/K.
+    pub zero_drift_u_pa_per_k: f64,
 }
 
 /// Coil current measurement.

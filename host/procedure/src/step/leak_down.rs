@@ -62,7 +62,7 @@ impl Step for LeakDown {
                 pressure_pa: &pressure_pa,
                 stiffening_per_pa: bench.fluid_modulus_slope / bench.fluid_modulus_pa.value,
                 gain: rail_gain(rig),
-                zero_u_pa: rig.calibration.rail_zero_u_pa(),
+                zero_u_pa: rig.calibration.rail_zero_u_pa(&window),
             };
             let leak = leak::leak_down(&record).map_err(|reason| reason.to_string())?;
             leak.time_constant_s

@@ -11,6 +11,7 @@ mod flow;
 mod leak_down;
 mod prime;
 mod purge;
+pub(crate) mod shaft;
 mod sweep;
 mod valve_check;
 mod vent;
@@ -180,6 +181,8 @@ pub struct Stretch<'a> {
 pub struct Evidence<'a> {
     /// The stretches that are complete.
     pub stretches: Vec<Stretch<'a>>,
+    /// Bursts by the label of the stretch that they begin, in counts of single conversions.
+    pub bursts: &'a [(&'static str, Vec<u16>)],
 }
 
 impl<'a> Evidence<'a> {
@@ -188,6 +191,11 @@ impl<'a> Evidence<'a> {
         self.stretches.iter().find(|stretch| stretch.label == label).copied().ok_or_else(|| {
             "telemetry of this stretch has a gap or is missing; check the link and run again".to_owned()
         })
+    }
+
+    /// The burst at the beginning of the stretch with this label; empty when there is none.
+    fn burst(&self, label: &str) -> &'a [u16] {
+        self.bursts.iter().find(|(of, _)| *of == label).map_or(&[], |(_, counts)| counts)
     }
 }
 
@@ -234,6 +242,11 @@ pub struct Conclusion {
 pub trait Step: std::fmt::Debug + Send {
     /// What shall be done next. Called once a round.
     fn phases(&mut self, rig: &Rig<'_>) -> Vec<Phase>;
+
+    /// What rounds will come after this one whatever they find: for telling how long it takes.
+    fn surely_later(&self, _: &Rig<'_>) -> Vec<Phase> {
+        Vec::new()
+    }
 
     /// What the step will find, so that what is never found can be named.
     fn expects(&self, rig: &Rig<'_>) -> Vec<Expected>;

@@ -4,7 +4,8 @@
 //!
 //! Three pulses are common practice, no source.
 
-use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step};
+use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step, shaft};
+use crate::finding::Verdict;
 use crate::guard::ms;
 use crate::quantity::Dimension;
 use crate::sheet::{AirExit, Feed};
@@ -70,15 +71,19 @@ impl Step for Prime {
     }
 
     fn expects(&self, rig: &Rig<'_>) -> Vec<Expected> {
-        if rig.calibration.bench().feed_pressure.is_none() {
-            return Vec::new();
+        let mut expected = Vec::new();
+        if rig.pump.feed == Feed::TransferPump {
+            expected.push(shaft::expected(rig));
         }
-        vec![Expected::new(
-            "feed_pressure",
-            "Feed pressure after priming",
-            Dimension::Pressure,
-            rig.pump.tolerances.feed_pressure_pa,
-        )]
+        if rig.calibration.bench().feed_pressure.is_some() {
+            expected.push(Expected::new(
+                "feed_pressure",
+                "Feed pressure after priming",
+                Dimension::Pressure,
+                rig.pump.tolerances.feed_pressure_pa,
+            ));
+        }
+        expected
     }
 
     fn conclude(&mut self, rig: &Rig<'_>, evidence: &Evidence<'_>) -> Conclusion {
@@ -101,7 +106,21 @@ impl Step for Prime {
                 )
                 .with_given("feed sensor calibration", series.mean, gain_u))
         });
-        let findings = self.expects(rig).iter().map(|e| e.concluded(measured.as_ref())).collect();
+        let speed = shaft::slowest(rig, last.into_iter());
+        let mut findings: Vec<_> = self
+            .expects(rig)
+            .iter()
+            .map(|expected| match expected.id {
+                shaft::ID => shaft::finding(rig, expected, speed.as_ref()),
+                _ => expected.concluded(measured.as_ref()),
+            })
+            .collect();
+        // A pump that is not turned feeds nothing, whatever filter and hoses are like.
+        if findings.iter().any(|finding| finding.id == shaft::ID && finding.verdict != Verdict::Pass) {
+            for finding in findings.iter_mut().filter(|finding| finding.id != shaft::ID) {
+                finding.check_next.clear();
+            }
+        }
         Conclusion { again: false, findings }
     }
 }

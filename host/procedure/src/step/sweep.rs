@@ -30,8 +30,8 @@ impl Step for Sweep {
         let at_duty = |label, seconds, duty| Planned::delivering(label, seconds, duty, rig.pump);
         let up = self.up(ends);
         let mut chain = vec![at_duty("spin up", SPIN_UP_S, ends.0)];
-        chain.extend(up.iter().map(|&duty| at_duty("up", self.dwell_s, duty)));
-        chain.extend(up.iter().rev().skip(1).map(|&duty| at_duty("down", self.dwell_s, duty)));
+        chain.extend(up.iter().map(|&duty| at_duty("on the way up", self.dwell_s, duty)));
+        chain.extend(up.iter().rev().skip(1).map(|&duty| at_duty("on the way down", self.dwell_s, duty)));
         vec![Phase::Chain(chain)]
     }
 
@@ -68,7 +68,7 @@ impl Step for Sweep {
                 .collect()
         };
         // The top is the last point of the way up and the first of the way down.
-        let (up, mut down) = (points("up"), points("down"));
+        let (up, mut down) = (points("on the way up"), points("on the way down"));
         down.extend(up.last());
         let result = sweep::hysteresis(&up, &down).map(|sweep| sweep.share_of_span);
         let findings = self.expects(rig).iter().map(|expected| expected.concluded(result.as_ref())).collect();

@@ -29,9 +29,9 @@ impl Step for ValveCheck {
         let Some(duty) = applies(rig) else { return Vec::new() };
         let still = |label| Planned::open(label, self.dwell_s, rig.pump).fed(rig.pump).dump_shut();
         vec![Phase::Chain(vec![
-            still("open"),
+            still("both valves open"),
             still("pressure output").duty(Coil::Pressure, duty),
-            still("open again"),
+            still("both valves open again"),
             still("inlet output").duty(Coil::Inlet, duty),
         ])]
     }
@@ -70,7 +70,7 @@ impl Step for ValveCheck {
                 (window.pulses(Channel::FlowCount), f64::from(window.len_ms()) * 1e-3)
             })
         };
-        let open = pulses("open");
+        let open = pulses("both valves open");
         let share = |label: &str| {
             let ((open, _), (shut, _)) = (open.clone()?, pulses(label)?);
             if open < PULSES_MIN {

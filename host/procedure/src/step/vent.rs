@@ -45,13 +45,14 @@ impl Step for Vent {
                     series.standard_uncertainty,
                     series.degrees_of_freedom,
                 )
-                .with_given("zero of the rail sensor", 1.0, rig.calibration.rail_zero_u_pa()))
+                .with_given("zero of the rail sensor", 1.0, rig.calibration.rail_zero_u_pa(&window)))
         });
         Conclusion { again: false, findings: vec![expected.concluded(measured.as_ref())] }
     }
 }
 
-/// Whether the sensor can be believed: a dead or frozen one would call any rail empty.
+/// Whether the sensor can be believed: a dead or frozen one would call any rail empty, and so would one
+/// whose zero is not known.
 fn credible(rig: &Rig<'_>, window: &Window<'_>) -> Result<(), String> {
     let guards = guard::guards(rig.pump, rig.calibration, 0.0);
     let words = || window.counts(Channel::RailPressure);
@@ -59,6 +60,9 @@ fn credible(rig: &Rig<'_>, window: &Window<'_>) -> Result<(), String> {
     let treat = "treat the rail as under pressure and look at the mechanical gauge";
     if !inside(guards.rail_live, window.mean_counts(Channel::RailPressure)) {
         return Err(format!("the rail sensor reads nothing a healthy sensor reads: open or short; {treat}"));
+    }
+    if !rig.calibration.rail_zero_taken() {
+        return Err(format!("zero not taken: the sensor's own offset is unknown; {treat}"));
     }
     // The sum of a tick's conversions carries noise: a healthy sensor's word never stands still for
     // seconds.

@@ -139,7 +139,8 @@ pub(crate) fn ended(ended: &Ended) -> String {
         Ended::Tripped { what } => format!("tripped: {what}"),
         Ended::Refused { why } => format!("the board would not: {why}"),
         Ended::LinkLost => {
-            "link lost; the board goes to rest by itself within half a second. Check cable, port and \
+            "link lost; the board goes to rest by itself within half a second. Treat the rail as under \
+                            pressure until the mechanical gauge says otherwise; check cable, port and \
                             power, then run again"
                 .to_owned()
         }

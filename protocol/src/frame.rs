@@ -137,19 +137,15 @@ impl Deframer {
                 });
             }
             stuffed_len = stuffed_len.saturating_add(1);
-            let unstuffed = match self.run_left.checked_sub(1) {
-                Some(left) => {
-                    self.run_left = left;
-                    byte
+            let unstuffed = if let Some(left) = self.run_left.checked_sub(1) {
+                self.run_left = left;
+                byte
+            } else {
+                self.run_left = byte - 1;
+                if !core::mem::replace(&mut self.zero_follows, byte != u8::MAX) {
+                    continue;
                 }
-                None => {
-                    self.run_left = byte - 1;
-                    let zero = core::mem::replace(&mut self.zero_follows, byte != u8::MAX);
-                    if !zero {
-                        continue;
-                    }
-                    0
-                }
+                0
             };
             if let Some(slot) = self.raw.get_mut(raw_len) {
                 *slot = unstuffed;

@@ -130,11 +130,17 @@ pub fn cause(cause: TripCause) -> (String, &'static str) {
 
 fn restarted(reset: ResetCause) -> (String, &'static str) {
     let (why, next) = match reset {
-        ResetCause::Watchdog => ("its watchdog found its program hung", "report it: a bug in the firmware"),
-        ResetCause::Fault => ("a fault in its program", "report it: a bug in the firmware"),
+        ResetCause::Watchdog => (
+            "its watchdog found its program hung",
+            "wait for the shaft to stand still and look at the gauge; report it, a bug in the firmware",
+        ),
+        ResetCause::Fault => (
+            "a fault in its program",
+            "wait for the shaft to stand still and look at the gauge; report it, a bug in the firmware",
+        ),
         ResetCause::BrownOut => (
             "its own supply voltage dipped",
-            "check the board's supply and its earth; run it from a supply of its own",
+            "wait for the shaft to stand still and look at the gauge; check the board's supply and its earth",
         ),
         ResetCause::PowerOn => ("its power was switched on", "go on"),
         ResetCause::Pin => ("its reset pin was pulled", "go on"),

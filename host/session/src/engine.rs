@@ -297,10 +297,12 @@ impl Engine {
             }
             Heard::DwellEnded(report) => self.run.handle(Input::DwellEnded(report)),
             Heard::Tripped(report) => self.run.handle(Input::Tripped(report)),
+            // What is lost once is lost.
+            Heard::Lost(_) if self.lost.is_some() => {}
             Heard::Lost(why) => {
                 self.lost = Some(why.clone());
-                self.outputs.push_back(Output::Lost(why));
-                self.run.handle(Input::LinkLost);
+                self.outputs.push_back(Output::Lost(why.clone()));
+                self.run.handle(Input::LinkLost(why));
             }
         }
     }

@@ -91,6 +91,7 @@ where
     let host_now = || HostTime(u64::try_from(began.elapsed().as_micros()).unwrap_or(u64::MAX));
     let mut view_at = HostTime(0);
     let mut operator_gone = false;
+    let mut port_gone = false;
     loop {
         let now = host_now();
         engine.tick(now);
@@ -122,9 +123,12 @@ where
         }
         let wait = Duration::from_micros(engine.tick_at().min(view_at).us_since(host_now()));
         tokio::select! {
-            read = reads.recv() => match read {
+            read = reads.recv(), if !port_gone => match read {
                 Some(bytes) => engine.receive(host_now(), &bytes),
-                None => engine.port_lost("the port is gone: cable pulled, or the board lost power"),
+                None => {
+                    port_gone = true;
+                    engine.port_lost("the port is gone: cable pulled, or the board lost power");
+                }
             },
             said = operator.recv(), if !operator_gone => {
                 // When the operator's side is gone without a word: stop, and come to an end.

@@ -158,7 +158,7 @@ impl App {
         if let Some(board) = &view.board {
             self.simulated = board.simulated;
         }
-        if self.place == Place::Running && (view.outcome.is_some() || view.lost.is_some()) {
+        if self.place == Place::Running && view.outcome.is_some() {
             self.go(Place::Over);
         }
         self.viewed = self.now;

@@ -45,7 +45,7 @@ pub enum Input<'a> {
     /// The operator wants everything to stop.
     Stop,
     /// The board has not been heard for too long, or the port is gone.
-    LinkLost,
+    LinkLost(String),
 }
 
 /// An intent.

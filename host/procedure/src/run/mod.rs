@@ -285,7 +285,7 @@ impl Run {
             Input::Tripped(report) => self.tripped(report),
             Input::Answer { prompt, yes } => self.operator(prompt, yes),
             Input::Stop => self.end(Ended::Stopped),
-            Input::LinkLost => self.link_lost(),
+            Input::LinkLost(why) => self.link_lost(&why),
         }
         self.advance();
     }
@@ -510,7 +510,7 @@ impl Run {
         }
     }
 
-    fn link_lost(&mut self) {
+    fn link_lost(&mut self, why: &str) {
         if matches!(self.stage, Stage::Finished) || self.link_lost {
             return;
         }
@@ -519,7 +519,7 @@ impl Run {
         if matches!(self.ended, None | Some(Ended::Completed)) {
             self.ended = Some(Ended::LinkLost);
         }
-        self.note(EventKind::Link, format!("link lost; the board goes to rest by itself. {UNSEEN}"));
+        self.note(EventKind::Link, format!("link lost: {why}; the board goes to rest by itself. {UNSEEN}"));
         if self.board.is_none() {
             // Nothing was ever energised.
             self.finish();

@@ -146,7 +146,7 @@ fn stack_sizes(section: &[u8]) -> BTreeMap<u64, u64> {
 #[derive(Debug)]
 struct Calls {
     names: BTreeMap<u64, String>,
-    calls: BTreeMap<u64, BTreeSet<u64>>,
+    from: BTreeMap<u64, BTreeSet<u64>>,
     indirect: usize,
 }
 
@@ -156,7 +156,7 @@ impl Calls {
         let output = Command::new(tool).args(["-d", "-C", "--no-show-raw-insn"]).arg(image).output().map_err(
             |error| format!("{tool}: {error}; on Debian: apt-get install --no-install-recommends binutils-arm-none-eabi"),
         )?;
-        let mut calls = Calls { names: BTreeMap::new(), calls: BTreeMap::new(), indirect: 0 };
+        let mut calls = Calls { names: BTreeMap::new(), from: BTreeMap::new(), indirect: 0 };
         let mut function = 0;
         let text = String::from_utf8_lossy(&output.stdout);
         for line in text.lines() {
@@ -169,7 +169,7 @@ impl Calls {
         }
         // A jump into a function's middle stays in that function; only its beginning is called.
         let starts: BTreeSet<u64> = calls.names.keys().copied().collect();
-        for (from, to) in &mut calls.calls {
+        for (from, to) in &mut calls.from {
             to.retain(|at| starts.contains(at) && at != from);
         }
         Ok(calls)
@@ -180,10 +180,11 @@ impl Calls {
         let (Some(operation), Some(operand)) = (words.next(), words.next()) else { return };
         if operation.starts_with("blx") && operand.starts_with('r') {
             self.indirect += 1;
-        } else if operation.starts_with('b') && !operation.starts_with("bic") {
-            if let Ok(to) = u64::from_str_radix(operand, 16) {
-                self.calls.entry(from).or_default().insert(to);
-            }
+        } else if operation.starts_with('b')
+            && !operation.starts_with("bic")
+            && let Ok(to) = u64::from_str_radix(operand, 16)
+        {
+            self.from.entry(from).or_default().insert(to);
         }
     }
 
@@ -216,7 +217,7 @@ impl Walk<'_> {
         }
         let own = self.frames.get(&at).copied().unwrap_or(0);
         let mut deepest = (0, Vec::new());
-        for &to in self.calls.calls.get(&at).into_iter().flatten() {
+        for &to in self.calls.from.get(&at).into_iter().flatten() {
             let below = self.deepest(to);
             if below.0 > deepest.0 {
                 deepest = below;

@@ -123,12 +123,11 @@ where
         }
         let wait = Duration::from_micros(engine.tick_at().min(view_at).us_since(host_now()));
         tokio::select! {
-            read = reads.recv(), if !port_gone => match read {
-                Some(bytes) => engine.receive(host_now(), &bytes),
-                None => {
-                    port_gone = true;
-                    engine.port_lost("the port is gone: cable pulled, or the board lost power");
-                }
+            read = reads.recv(), if !port_gone => if let Some(bytes) = read {
+                engine.receive(host_now(), &bytes);
+            } else {
+                port_gone = true;
+                engine.port_lost("the port is gone: cable pulled, or the board lost power");
             },
             said = operator.recv(), if !operator_gone => {
                 // When the operator's side is gone without a word: stop, and come to an end.

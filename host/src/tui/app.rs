@@ -168,7 +168,10 @@ impl App {
     /// The session has ended and its last view has been shown.
     pub(super) fn session_ended(&mut self) {
         if self.place == Place::Running {
-            self.note = Some("The session ended by itself: a fault of this program. Report it.".to_owned());
+            // A board that would not talk to us has said why.
+            let said = self.view.as_ref().is_some_and(|view| view.lost.is_some());
+            self.note = (!said)
+                .then(|| "The session ended by itself: a fault of this program. Report it.".to_owned());
             self.go(Place::Over);
         }
     }

@@ -4,6 +4,7 @@
 //! Wants both images (`firmware/thumb.sh build --profile firmware -p …`), the emulator, and Debian's
 //! binutils-arm-none-eabi.
 
+use std::fmt::Write;
 use std::process::ExitCode;
 use stepwell_tests::budget::{Image, Row, Worst};
 use stepwell_tests::emulated;
@@ -77,7 +78,7 @@ fn page() -> Result<(String, bool), String> {
     page += "\nThe emulated image holds core and protocol with nothing beside them that could panic: no function of\n\
              `core::panicking` is linked into it, so nothing in them can.\n\n";
     for note in notes {
-        page += &format!("- {note}\n");
+        let _ = writeln!(page, "- {note}");
     }
     Ok((page, within))
 }

@@ -90,6 +90,9 @@ const NOT_PROVEN: &str = "PRESSURE NOT PROVEN ZERO";
 
 fn state_lines(app: &App) -> Paragraph<'static> {
     let (state, rail) = match (app.place, &app.view) {
+        (Place::Running, Some(view)) if view.lost.is_some() => {
+            ("LINK LOST · HANDS OFF".to_owned(), NOT_PROVEN)
+        }
         (Place::Running, _) => {
             let status = app.status();
             let state = status.map_or("NO READING".to_owned(), |s| words::state(s.state).to_uppercase());

@@ -1,7 +1,7 @@
 //! What an image costs: its sizes, and the deepest its stack can get, from the frames that the compiler
 //! noted and the calls that the disassembler finds.
 
-use object::{Object, ObjectSection, ObjectSymbol, SectionFlags, SectionKind, elf};
+use object::{Object, ObjectSection, ObjectSymbol, SectionFlags, SectionKind, SymbolKind, elf};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -119,6 +119,22 @@ impl Image {
             indirect_calls: calls.indirect,
         })
     }
+}
+
+/// Where the function is whose mangled name holds `part`.
+///
+/// # Panics
+/// When the image cannot be read or does not hold exactly one.
+#[must_use]
+pub fn address_of(image: &Path, part: &str) -> u64 {
+    let bytes = std::fs::read(image).unwrap_or_else(|error| panic!("{}: {error}", image.display()));
+    let file = object::File::parse(&*bytes).unwrap_or_else(|error| panic!("{}: {error}", image.display()));
+    let named = |symbol: &object::Symbol<'_, '_>| {
+        symbol.kind() == SymbolKind::Text && symbol.name().is_ok_and(|name| name.ends_with(part))
+    };
+    let found: Vec<_> = file.symbols().filter(named).map(|symbol| symbol.address() & !1).collect();
+    assert_eq!(found.len(), 1, "functions named {part}");
+    found[0]
 }
 
 /// The section's entries: an address in four bytes, a size in ULEB128.

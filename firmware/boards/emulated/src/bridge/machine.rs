@@ -36,7 +36,8 @@ pub(crate) struct Machine {
 }
 
 impl Machine {
-    pub(crate) fn start(image: &Path) -> io::Result<Machine> {
+    /// `log`: a file for one line per instruction that the emulator carries out.
+    pub(crate) fn start(image: &Path, log: Option<&Path>) -> io::Result<Machine> {
         if !image.is_file() {
             let why = format!(
                 "no image at {}; build it: firmware/thumb.sh build --profile firmware -p stepwell-emulated",
@@ -45,7 +46,11 @@ impl Machine {
             return Err(io::Error::new(io::ErrorKind::NotFound, why));
         }
         share_one_processor();
-        let mut process = Command::new(EMULATOR)
+        let mut command = Command::new(EMULATOR);
+        if let Some(log) = log {
+            command.args(["-singlestep", "-d", "exec,nochain", "-D"]).arg(log);
+        }
+        let mut process = command
             .args(MACHINE)
             .arg("-kernel")
             .arg(image)

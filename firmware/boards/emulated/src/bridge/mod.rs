@@ -70,6 +70,7 @@ pub struct EmulatedBench {
     to_board: VecDeque<u8>,
     from_board: Vec<u8>,
     instructions: Histogram<u64>,
+    latest: u64,
 }
 
 impl EmulatedBench {
@@ -78,8 +79,20 @@ impl EmulatedBench {
     /// # Errors
     /// When the emulator cannot be started, or the image in it does not say that it has started.
     pub fn start(image: &Path, setup: &Setup, upset: Option<Upset>) -> io::Result<EmulatedBench> {
+        EmulatedBench::on(Machine::start(image, None)?, setup, upset)
+    }
+
+    /// The same, with every single instruction written down in the file `log`: slow, and large.
+    ///
+    /// # Errors
+    /// As [`EmulatedBench::start`].
+    pub fn start_logged(image: &Path, setup: &Setup, log: &Path) -> io::Result<EmulatedBench> {
+        EmulatedBench::on(Machine::start(image, Some(log))?, setup, None)
+    }
+
+    fn on(machine: Machine, setup: &Setup, upset: Option<Upset>) -> io::Result<EmulatedBench> {
         let mut bench = EmulatedBench {
-            machine: Machine::start(image)?,
+            machine,
             rig: ModelRig::new(setup),
             serial: setup.seed,
             outputs: Outputs::REST,
@@ -93,6 +106,7 @@ impl EmulatedBench {
             to_board: VecDeque::new(),
             from_board: Vec::new(),
             instructions: histogram(),
+            latest: 0,
         };
         bench.until_done()?;
         Ok(bench)
@@ -103,6 +117,12 @@ impl EmulatedBench {
     #[must_use]
     pub fn instructions(&self) -> &Histogram<u64> {
         &self.instructions
+    }
+
+    /// Instructions of the latest tick.
+    #[must_use]
+    pub fn latest_instructions(&self) -> u64 {
+        self.latest
     }
 
     /// How long after the processor's upset the outputs were at rest, once they are.
@@ -140,7 +160,8 @@ impl EmulatedBench {
                     self.state = state;
                     if counts > 0 {
                         let instructions = counts * 10 / COUNTS_PER_10_INSTRUCTIONS;
-                        self.instructions.saturating_record(instructions.into());
+                        self.latest = instructions.into();
+                        self.instructions.saturating_record(self.latest);
                     }
                     self.from_board.extend_from_slice(&to_host);
                     return Ok(());

@@ -8,7 +8,7 @@ use crate::{library, print, recorded, render, run, serve, tui};
 use serde_json::json;
 use std::path::PathBuf;
 use stepwell_procedure::read::{self, Kind};
-use stepwell_store::{Store, StoreError};
+use stepwell_store::{RunState, Store, StoreError};
 
 /// Carries out what was typed and returns the exit code.
 pub(crate) fn carry_out(cli: Cli) -> Result<u8, Failure> {
@@ -49,10 +49,18 @@ fn runs(store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
             run.head.procedure,
             run.head.pump_sheet,
             run.outcome.verdict.words().to_uppercase(),
-            render::ended(&run.outcome.ended),
+            standing(run.state, render::ended(&run.outcome.ended)),
         );
     }
     Ok(0)
+}
+
+/// How a run ended, unless it has not.
+fn standing(state: RunState, ended: String) -> String {
+    match state {
+        RunState::Running => "running: a program is at it now".to_owned(),
+        RunState::Sealed | RunState::Interrupted => ended,
+    }
 }
 
 /// A run in a list: its head without the files' texts, which `show` has.
@@ -61,7 +69,7 @@ fn summary_json(run: &stepwell_store::RunSummary) -> serde_json::Value {
     if let Some(head) = head.as_object_mut() {
         head.retain(|key, _| !key.ends_with("_text"));
     }
-    json!({"run": run.number, "head": head, "outcome": run.outcome, "duration_s": run.duration_s})
+    json!({"run": run.number, "state": run.state.word(), "head": head, "outcome": run.outcome, "duration_s": run.duration_s})
 }
 
 fn show(number: u64, store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
@@ -70,6 +78,7 @@ fn show(number: u64, store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
     if json.json {
         let shown = json!({
             "run": number,
+            "state": run.state.word(),
             "head": run.head,
             "outcome": run.outcome,
             "steps": run.steps,
@@ -103,6 +112,7 @@ fn show(number: u64, store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
     outln!();
     let stopped = run.events.iter().any(|event| event.text.starts_with(STOPPED_BY_PROGRAM));
     let ended = Kept { stopped, ..Kept::default() }.ended(&run.outcome);
+    let ended = standing(run.state, ended);
     print::out(&render::outcome(&ended, run.outcome.verdict, head.simulated, render::WIDTH));
     Ok(0)
 }

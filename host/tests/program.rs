@@ -6,6 +6,8 @@ mod process;
 
 use process::{Served, Told, folder, stepwell, told};
 use serde_json::Value;
+use std::process::Stdio;
+use std::time::Duration;
 
 fn json(told: &Told) -> Value {
     serde_json::from_str(&told.out).unwrap_or_else(|error| panic!("{error}: {}", told.out))
@@ -324,4 +326,24 @@ fn a_program_that_is_killed_in_mid_purge_leaves_a_bench_at_rest_and_a_run_that_s
     ]));
     assert_eq!(next.code, 0, "{}", next.err);
     assert_eq!(json(&next)["verdict"], "pass");
+}
+
+#[test]
+fn a_run_under_way_is_listed_as_running_and_as_interrupted_when_its_program_is_killed() {
+    let store = folder("running").join("runs");
+    let mut command = stepwell(&store);
+    command.args(["run", "electrical", "--yes", "--real-time"]);
+    let mut program = command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();
+    let state = || {
+        let listed = told(stepwell(&store).args(["runs", "--json"]));
+        json(&listed)[0]["state"].as_str().map(str::to_owned)
+    };
+    let began = (0..200).find_map(|_| {
+        std::thread::park_timeout(Duration::from_millis(50));
+        state()
+    });
+    assert_eq!(began.as_deref(), Some("running"));
+    program.kill().unwrap();
+    program.wait().unwrap();
+    assert_eq!(state().as_deref(), Some("interrupted"));
 }

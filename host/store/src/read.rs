@@ -23,6 +23,18 @@ pub enum RunState {
     Interrupted,
 }
 
+impl RunState {
+    /// The word for it.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            RunState::Sealed => "sealed",
+            RunState::Running => "running",
+            RunState::Interrupted => "interrupted",
+        }
+    }
+}
+
 /// A run in a list.
 #[derive(Clone, Debug, PartialEq)]
 pub struct RunSummary {

@@ -111,7 +111,7 @@ pub fn check_next(id: &str, side: Side) -> Vec<String> {
         ("shaft_speed", Side::TooHigh) => {
             &["set-point or speed sensor of the drive: compare with a tachometer"]
         }
-        ("rail_pressure_dumped", _) => &[
+        ("rail_pressure_dumped", Side::TooHigh) => &[
             "dump stuck shut, or its coil, cable or output: do not run this rig until it opens by itself",
             "return line of the dump blocked: look along it",
         ],

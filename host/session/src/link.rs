@@ -43,6 +43,10 @@ const RENEW_VALID_MS: u32 = 250;
 /// A command without an answer for this long means that the board does not hear us, in ms.
 const ANSWER_MS_MAX: u64 = 2_000;
 
+/// A program that was not given the processor for this long may not have heard what was said meanwhile:
+/// silence counts anew, in ms.
+const HELD_UP_MS: u64 = 250;
+
 /// A board that has not been heard for this long is lost, in ms.
 const SILENCE_MS_MAX: u64 = 500;
 
@@ -158,6 +162,7 @@ pub struct Link {
     last_id: u16,
     renew_at: HostTime,
     heard_at: HostTime,
+    ticked_at: HostTime,
     next_tick: Option<Tick>,
     statistics: LinkStatistics,
     out: Vec<u8>,
@@ -177,6 +182,7 @@ impl Link {
             last_id: 0,
             renew_at: now,
             heard_at: now,
+            ticked_at: now,
             next_tick: None,
             statistics: LinkStatistics::default(),
             // A boundary first: whatever the board heard while the port opened ends here.
@@ -321,6 +327,10 @@ impl Link {
 
     /// Time has passed: sends what is due. `operator_alive` keeps the lease going.
     pub fn tick(&mut self, now: HostTime, operator_alive: bool, heard: &mut Vec<Heard>) {
+        if now.us_since(self.ticked_at) > HELD_UP_MS * 1_000 {
+            self.heard_at = now;
+        }
+        self.ticked_at = now;
         match &mut self.phase {
             Phase::Greeting { since, again, busy } => {
                 if now.us_since(*since) > GREET_MS_MAX * 1_000 {
@@ -578,9 +588,23 @@ mod tests {
     }
 
     #[test]
+    fn a_program_that_was_held_up_gives_the_board_its_time_anew() {
+        let mut host = Host::opened();
+        let woken = 5 * SILENCE_MS_MAX;
+        for ms in woken..=woken + SILENCE_MS_MAX {
+            host.sent(ms);
+            assert_eq!(host.heard, [], "{ms}");
+        }
+        host.sent(woken + SILENCE_MS_MAX + 1);
+        assert!(matches!(host.heard[..], [Heard::Lost(_)]));
+    }
+
+    #[test]
     fn a_silent_board_is_lost_within_its_time() {
         let mut host = Host::opened();
-        host.sent(1 + SILENCE_MS_MAX);
+        for ms in 2..=1 + SILENCE_MS_MAX {
+            host.sent(ms);
+        }
         assert_eq!(host.heard, []);
         let last = host.sent(2 + SILENCE_MS_MAX);
         assert!(matches!(host.heard[..], [Heard::Lost(_)]));

@@ -251,8 +251,8 @@ impl App {
             return None;
         }
         match (self.place, key) {
-            (_, Key::Up) if self.scrolls() => self.scroll = self.scroll.saturating_sub(1),
-            (_, Key::Down) if self.scrolls() => self.scroll = (self.scroll + 1).min(draw::last(self)),
+            (_, Key::Up) if self.scrolls() => self.scroll_to(self.scroll.saturating_sub(1)),
+            (_, Key::Down) if self.scrolls() => self.scroll_to((self.scroll + 1).min(draw::last(self))),
             (Place::Choosing | Place::Over, Key::Leave) => return Some(Wish::Leave),
             (Place::Running, Key::Leave) => {
                 self.note = Some("A run is under way: Space stops it, then q leaves.".to_owned());
@@ -271,6 +271,12 @@ impl App {
             _ => {}
         }
         None
+    }
+
+    /// Scrolls; a hint about what stood there before is over.
+    fn scroll_to(&mut self, line: u16) {
+        self.scroll = line;
+        self.hint = None;
     }
 
     /// Whether Up and Down scroll.

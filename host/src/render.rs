@@ -140,8 +140,8 @@ pub(crate) fn ended(ended: &Ended) -> String {
         Ended::Refused { why } => format!("the board would not: {why}"),
         Ended::LinkLost => {
             "link lost; the board goes to rest by itself within half a second. Treat the rail as under \
-                            pressure until the mechanical gauge says otherwise; check cable, port and \
-                            power, then run again"
+                            pressure until the mechanical gauge says otherwise; clear up why the link was \
+                            lost, then run again"
                 .to_owned()
         }
         Ended::Interrupted => "interrupted: the program ended in the middle of the run".to_owned(),

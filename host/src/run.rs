@@ -290,7 +290,11 @@ impl Terminal {
     fn take(&mut self, output: &Output) {
         match output {
             Output::Unwelcome(why) => self.unwelcome = Some(why.to_string()),
-            Output::Lost(why) => self.lost = Some(why.clone()),
+            Output::Lost(why) => {
+                self.end_line();
+                print::err(&render::wrapped(&format!("{why}."), "LINK LOST: ", "           "));
+                self.lost = Some(why.clone());
+            }
             _ => {}
         }
         self.recorded.output(output);

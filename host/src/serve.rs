@@ -9,6 +9,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 use stepwell_emulated::{EmulatedBench, Upset};
 use stepwell_protocol::state::State;
+use stepwell_protocol::time::Tick;
 use stepwell_virtual::{Setup, SimulatedBench, VirtualBench, pace};
 use tokio::io::AsyncReadExt;
 
@@ -87,7 +88,7 @@ async fn one_client(
     };
     bench.receive(&bytes[..len]);
     outln!("bench switched on by a program");
-    let mut log = StateLog { last: State::Rest, energised_until: None };
+    let mut log = StateLog { last: State::Rest, seen: Tick(0), energised_until: None };
     let gone = pace(master, &mut *bench, |bench| log.watch(bench)).await;
     let at = bench.now();
     outln!("program gone at tick {} ({})", at.0, gone.err().map_or("closed".to_owned(), |e| e.to_string()));
@@ -113,11 +114,17 @@ async fn one_client(
 /// Prints changes of the board's state.
 struct StateLog {
     last: State,
-    energised_until: Option<stepwell_protocol::time::Tick>,
+    seen: Tick,
+    energised_until: Option<Tick>,
 }
 
 impl StateLog {
     fn watch(&mut self, bench: &dyn SimulatedBench) {
+        if self.seen.is_after(bench.now()) {
+            outln!("the board has restarted after tick {}", self.seen.0);
+            self.energised_until = None;
+        }
+        self.seen = bench.now();
         if bench.outputs().energised() {
             self.energised_until = Some(bench.now());
         }

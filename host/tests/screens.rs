@@ -7,7 +7,7 @@ mod process;
 #[path = "program/terminal.rs"]
 mod terminal;
 
-use process::{Served, folder, stepwell, told};
+use process::{PURGE, Served, folder, stepwell, told};
 use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
@@ -36,29 +36,6 @@ step = "confirm"
 name = "last"
 title = "The last question"
 text = "All put away?"
-"#;
-
-/// Turns the pump.
-const PURGE: &str = r#"
-stepwell = "procedure"
-format = 1
-name = "purge"
-title = "Purge"
-
-[[main]]
-step = "purge"
-name = "purge"
-title = "Turn the pump"
-on = "8 s"
-rest = "6 s"
-cycles_min = 2
-cycles_max = 3
-
-[[tear_down]]
-step = "vent"
-name = "vent"
-title = "Empty the rail"
-watch = "1 s"
 "#;
 
 fn screens(folder: &Path, procedure: &str) -> Command {

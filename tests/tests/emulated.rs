@@ -8,7 +8,7 @@ use std::fs::File;
 use std::io::{BufRead, BufReader};
 use std::path::Path;
 use stepwell_emulated::exchange::LINE_BYTES_PER_TICK;
-use stepwell_emulated::{EmulatedBench, Upset, What};
+use stepwell_emulated::{EmulatedBench, Upset, UpsetKind};
 use stepwell_plant::FaultKind;
 use stepwell_procedure::finding::Verdict;
 use stepwell_protocol::PROTOCOL_VERSION;
@@ -23,7 +23,7 @@ use stepwell_tests::wire::Cut;
 use stepwell_tests::{bits, run, run_on};
 use stepwell_virtual::SimulatedBench;
 
-/// What a 170 MHz processor can do in a millisecond, at an instruction a cycle.
+/// UpsetKind a 170 MHz processor can do in a millisecond, at an instruction a cycle.
 const INSTRUCTIONS_PER_MS: u64 = 170_000;
 
 fn framed(message: &ToBoard) -> Vec<u8> {
@@ -67,7 +67,7 @@ fn five_faults_give_the_findings_of_the_built_in_bench() {
     }
 }
 
-/// What the link may bring in a tick, over and over: what is no frame, frames without an end, and frames
+/// UpsetKind the link may bring in a tick, over and over: what is no frame, frames without an end, and frames
 /// of a host that asks as fast as it can.
 #[test]
 #[ignore = "needs the image"]
@@ -121,11 +121,11 @@ fn a_processor_that_falls_leaves_everything_at_rest_and_says_why() {
     let scenario = Scenario::healthy("acceptance", "heron", 7);
     let at_tick = a_tick_under_pressure(&scenario);
     for (what, held_ms_max, words) in [
-        (What::Hang, 50, "its watchdog found its program hung"),
-        (What::HardFault, 1, "a fault in its program"),
-        (What::StackOverflow, 1, "a fault in its program"),
-        (What::Panic, 1, "a fault in its program"),
-        (What::BrownOut, 1, "its own supply voltage dipped"),
+        (UpsetKind::Hang, 50, "its watchdog found its program hung"),
+        (UpsetKind::HardFault, 1, "a fault in its program"),
+        (UpsetKind::StackOverflow, 1, "a fault in its program"),
+        (UpsetKind::Panic, 1, "a fault in its program"),
+        (UpsetKind::BrownOut, 1, "its own supply voltage dipped"),
     ] {
         let mut bench = bench(&scenario, Some(Upset { what, at_tick }));
         let fallen = run_on(&mut bench, |traced| traced, scenario.plan(), Operator::willing());
@@ -223,7 +223,7 @@ fn ticks_in_log(log: &Path, entry: u64) -> Vec<u64> {
     counts
 }
 
-/// A host of another version is refused by the image with the version that the image speaks. (What the
+/// A host of another version is refused by the image with the version that the image speaks. (UpsetKind the
 /// host then says, with both versions, is checked where it is said: `host/session/src/link.rs`.)
 #[test]
 #[ignore = "needs the image"]

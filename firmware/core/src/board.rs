@@ -97,7 +97,7 @@ impl Board {
 
     /// Takes bytes from the line: any bytes, split anywhere.
     ///
-    /// Whole frames are handled here and answered into the outbox at once; what they change shows in
+    /// Whole frames are handled here, and answered when bytes are next taken; what they change shows in
     /// the outputs of the next tick. The work is proportional to the bytes, except that no more than
     /// [`crate::ANSWERS_PER_TICK_MAX`] greetings and commands are handled between two ticks. Stops
     /// and renewals are always handled.

@@ -115,3 +115,26 @@ impl Drop for Served {
         let _ = self.child.wait();
     }
 }
+
+/// A procedure that turns the pump at once, so that there is something to interrupt.
+pub const PURGE: &str = r#"
+stepwell = "procedure"
+format = 1
+name = "purge"
+title = "Purge"
+
+[[main]]
+step = "purge"
+name = "purge"
+title = "Turn the pump"
+on = "8 s"
+rest = "6 s"
+cycles_min = 2
+cycles_max = 3
+
+[[tear_down]]
+step = "vent"
+name = "vent"
+title = "Empty the rail"
+watch = "1 s"
+"#;

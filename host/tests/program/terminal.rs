@@ -8,14 +8,15 @@ use std::io::{Read, Write};
 use std::process::{Child, Command, ExitStatus, Stdio};
 use std::sync::{Arc, Mutex, mpsc};
 use std::time::Duration;
+use vt100::Parser;
 
 /// Columns and rows of the terminal.
-const SIZE: (usize, usize) = (80, 24);
+const SIZE: (u16, u16) = (80, 24);
 
 /// A program on a terminal of its own.
 pub struct OnTerminal {
     pub child: Child,
-    screen: Arc<Mutex<Screen>>,
+    screen: Arc<Mutex<Parser>>,
     window: mpsc::Sender<Option<Vec<u8>>>,
     pause: (mpsc::Sender<()>, mpsc::Receiver<()>),
 }
@@ -30,8 +31,7 @@ impl OnTerminal {
         unlockpt(&window).expect("it is ours");
         let name =
             ptsname(&window, Vec::new()).expect("it has a name").into_string().expect("a path is text");
-        let ws_col = SIZE.0 as u16;
-        let ws_row = SIZE.1 as u16;
+        let (ws_col, ws_row) = SIZE;
         let open = || File::options().read(true).write(true).open(&name).expect("its other end is there");
         let inside = open();
         tcsetwinsize(&inside, Winsize { ws_row, ws_col, ws_xpixel: 0, ws_ypixel: 0 }).expect("it has a size");
@@ -44,7 +44,7 @@ impl OnTerminal {
             .stderr(Stdio::from(open()))
             .spawn()
             .expect("setsid is there");
-        let screen = Arc::new(Mutex::new(Screen::default()));
+        let screen = Arc::new(Mutex::new(Parser::new(ws_row, ws_col, 0)));
         let window = serve(File::from(window), Arc::clone(&screen));
         OnTerminal { child, screen, window, pause: mpsc::channel() }
     }
@@ -73,7 +73,7 @@ impl OnTerminal {
 
     /// What stands on the screen.
     pub fn text(&self) -> String {
-        self.screen.lock().expect("the window's thread is well").text()
+        self.screen.lock().expect("the window's thread is well").screen().contents()
     }
 
     /// Closes the window.
@@ -96,7 +96,7 @@ impl OnTerminal {
 
 /// Serves the window: what the program writes goes to the screen, keys go to the program, and nothing
 /// closes it. One thread, so that there is one holder of it.
-fn serve(mut window: File, screen: Arc<Mutex<Screen>>) -> mpsc::Sender<Option<Vec<u8>>> {
+fn serve(mut window: File, screen: Arc<Mutex<Parser>>) -> mpsc::Sender<Option<Vec<u8>>> {
     let (keys, pressed) = mpsc::channel::<Option<Vec<u8>>>();
     rustix::io::ioctl_fionbio(&window, true).expect("it can be read without waiting");
     std::thread::spawn(move || {
@@ -108,7 +108,7 @@ fn serve(mut window: File, screen: Arc<Mutex<Screen>>) -> mpsc::Sender<Option<Ve
                 Err(mpsc::RecvTimeoutError::Timeout) => {}
             }
             while let Ok(len @ 1..) = window.read(&mut bytes) {
-                screen.lock().expect("nobody panics with it").take(&bytes[..len]);
+                screen.lock().expect("nobody panics with it").process(&bytes[..len]);
             }
         }
     });
@@ -119,68 +119,5 @@ impl Drop for OnTerminal {
     fn drop(&mut self) {
         let _ = self.child.kill();
         let _ = self.child.wait();
-    }
-}
-
-/// As much of a terminal as the program uses: text, placing the cursor (CSI H), clearing (CSI J).
-struct Screen {
-    cells: Vec<Vec<char>>,
-    at: (usize, usize),
-    waiting: Vec<u8>,
-}
-
-impl Default for Screen {
-    fn default() -> Screen {
-        Screen { cells: vec![vec![' '; SIZE.0]; SIZE.1], at: (0, 0), waiting: Vec::new() }
-    }
-}
-
-impl Screen {
-    fn text(&self) -> String {
-        self.cells.iter().map(|row| row.iter().collect::<String>().trim_end().to_owned() + "\n").collect()
-    }
-
-    fn take(&mut self, bytes: &[u8]) {
-        self.waiting.extend_from_slice(bytes);
-        let whole = match std::str::from_utf8(&self.waiting) {
-            Ok(text) => text.len(),
-            Err(error) => error.valid_up_to(),
-        };
-        let text = String::from_utf8_lossy(&self.waiting[..whole]).into_owned();
-        let mut rest = text.as_str();
-        while let Some(c) = rest.chars().next() {
-            if let Some(code) = rest.strip_prefix("\u{1b}[") {
-                let Some(end) = code.find(|c: char| ('@'..='~').contains(&c)) else { break };
-                self.control(&code[..end], code.as_bytes()[end]);
-                rest = &code[end + 1..];
-                continue;
-            }
-            rest = &rest[c.len_utf8()..];
-            match c {
-                '\r' => self.at.1 = 0,
-                '\n' => self.at.0 += 1,
-                c if c.is_control() => {}
-                c => {
-                    if let Some(cell) = self.cells.get_mut(self.at.0).and_then(|row| row.get_mut(self.at.1)) {
-                        *cell = c;
-                    }
-                    self.at.1 += 1;
-                }
-            }
-        }
-        let taken = text.len() - rest.len();
-        self.waiting.drain(..taken);
-    }
-
-    fn control(&mut self, parameters: &str, letter: u8) {
-        match letter {
-            b'H' => {
-                let mut places = parameters.split(';').map(|number| number.parse().unwrap_or(1_usize));
-                let mut next = || places.next().unwrap_or(1).saturating_sub(1);
-                self.at = (next(), next());
-            }
-            b'J' => self.cells = Screen::default().cells,
-            _ => {}
-        }
     }
 }

@@ -61,13 +61,13 @@ pub enum ToImage {
         /// Bytes from the host.
         from_host: Vec<u8, LINE_BYTES_PER_TICK>,
         /// What befalls the processor now.
-        upset: Option<Upset>,
+        upset: Option<UpsetKind>,
     },
 }
 
 /// What can befall a processor, to see what becomes of the outputs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub enum Upset {
+pub enum UpsetKind {
     /// The main loop hangs.
     Hang,
     /// An access to memory that is not there.
@@ -80,14 +80,14 @@ pub enum Upset {
     BrownOut,
 }
 
-impl Upset {
+impl UpsetKind {
     /// Each with its name.
-    pub const ALL: [(&'static str, Upset); 5] = [
-        ("hang", Upset::Hang),
-        ("hard-fault", Upset::HardFault),
-        ("stack-overflow", Upset::StackOverflow),
-        ("panic", Upset::Panic),
-        ("brown-out", Upset::BrownOut),
+    pub const ALL: [(&'static str, UpsetKind); 5] = [
+        ("hang", UpsetKind::Hang),
+        ("hard-fault", UpsetKind::HardFault),
+        ("stack-overflow", UpsetKind::StackOverflow),
+        ("panic", UpsetKind::Panic),
+        ("brown-out", UpsetKind::BrownOut),
     ];
 }
 
@@ -202,7 +202,7 @@ mod tests {
                 burst: Vec::from_slice(&[u16::MAX; BURST_PER_TICK]).unwrap(),
             },
             from_host: Vec::from_slice(&[0xFF; LINE_BYTES_PER_TICK]).unwrap(),
-            upset: Some(Upset::BrownOut),
+            upset: Some(UpsetKind::BrownOut),
         };
         let mut block = [0; BLOCK];
         write(&from, &mut block).unwrap();

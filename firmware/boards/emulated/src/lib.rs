@@ -17,5 +17,5 @@ mod bridge;
 #[cfg(not(target_os = "none"))]
 pub use {
     bridge::{EmulatedBench, Upset},
-    exchange::Upset as What,
+    exchange::UpsetKind,
 };

@@ -2,7 +2,7 @@
 
 mod machine;
 
-use crate::exchange::{COUNTS_PER_10_INSTRUCTIONS, Upset as What};
+use crate::exchange::{COUNTS_PER_10_INSTRUCTIONS, UpsetKind};
 use crate::exchange::{FromImage, LINE_BYTES_PER_TICK, Set, Shown, ToImage};
 use hdrhistogram::Histogram;
 use machine::Machine;
@@ -19,11 +19,11 @@ use stepwell_virtual::{ModelRig, Setup, SimulatedBench};
 /// where the rig's time begins.
 const START_MS: u16 = 5;
 
-/// What is to befall the processor.
+/// UpsetKind is to befall the processor.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Upset {
-    /// What.
-    pub what: What,
+    /// UpsetKind.
+    pub what: UpsetKind,
     /// At which tick, counted from power-up.
     pub at_tick: u32,
 }
@@ -34,11 +34,11 @@ impl Upset {
     /// # Errors
     /// In words, when it is none.
     pub fn parse(typed: &str) -> Result<Upset, String> {
-        let names = || What::ALL.map(|(name, _)| name).join(", ");
+        let names = || UpsetKind::ALL.map(|(name, _)| name).join(", ");
         let (name, seconds) = typed
             .split_once('@')
             .ok_or_else(|| format!("“{typed}” has no time; write KIND@SECONDS, KIND one of {}", names()))?;
-        let &(_, what) = What::ALL
+        let &(_, what) = UpsetKind::ALL
             .iter()
             .find(|(known, _)| *known == name)
             .ok_or_else(|| format!("nothing called “{name}” befalls a processor; there are: {}", names()))?;
@@ -180,10 +180,10 @@ impl EmulatedBench {
 
     /// Whatever befalls the processor at this tick. A dip of its supply drops every output at once:
     /// the driver stages have no logic level any more.
-    fn befalls(&mut self) -> Option<What> {
+    fn befalls(&mut self) -> Option<UpsetKind> {
         let what = self.upset.take_if(|upset| self.ticks >= upset.at_tick)?.what;
         self.upset_at = Some(self.ticks);
-        self.brown_out = what == What::BrownOut;
+        self.brown_out = what == UpsetKind::BrownOut;
         Some(what)
     }
 }
@@ -204,7 +204,7 @@ impl SimulatedBench for EmulatedBench {
             from_host: self.to_board.drain(..len).collect(),
             upset,
         })?;
-        if upset == Some(What::BrownOut) {
+        if upset == Some(UpsetKind::BrownOut) {
             self.drop_outputs();
         }
         self.now = self.now.plus_ms(1);

@@ -9,7 +9,7 @@ use core::panic::PanicInfo;
 use core::ptr::{addr_of, addr_of_mut, read_volatile, write_volatile};
 use cortex_m::peripheral::SCB;
 use cortex_m_rt::exception;
-use stepwell_emulated::exchange::{FromImage, Upset};
+use stepwell_emulated::exchange::{FromImage, UpsetKind};
 use stepwell_protocol::identity::ResetCause;
 
 /// Notes of a fall, told from what memory holds after power-up.
@@ -83,18 +83,18 @@ extern "C" fn fault() -> ! {
 }
 
 /// Lets `upset` befall the processor.
-pub(crate) fn provoke(upset: Upset) {
+pub(crate) fn provoke(upset: UpsetKind) {
     match upset {
-        Upset::Hang => loop {
+        UpsetKind::Hang => loop {
             cortex_m::asm::nop();
         },
         // SAFETY: it is not; that is what it is for.
-        Upset::HardFault => unsafe { write_volatile(0xF000_0000 as *mut u32, 1) },
-        Upset::StackOverflow => {
+        UpsetKind::HardFault => unsafe { write_volatile(0xF000_0000 as *mut u32, 1) },
+        UpsetKind::StackOverflow => {
             deeper(1);
         }
-        Upset::Panic => give_up(),
-        Upset::BrownOut => SCB::sys_reset(),
+        UpsetKind::Panic => give_up(),
+        UpsetKind::BrownOut => SCB::sys_reset(),
     }
 }
 

@@ -15,7 +15,7 @@ use stepwell_protocol::guards::Ceilings;
 const CURRENT_ZERO_SHARE: f64 = 0.05;
 
 /// From this share of what the coil takes at full duty on, a current at rest is no sensor's zero: the
-/// coil is driven.
+/// coil is driven (our choice, between a zero that is far off and a switch that is shorted).
 const DRIVEN_SHARE: f64 = 0.25;
 
 /// A rail that is low is told from one that is not when the bench sheet's `low` is at least this many

@@ -11,6 +11,7 @@ pub mod emulated;
 pub mod operator;
 pub mod shipped;
 pub mod trace;
+pub mod trials;
 pub mod wire;
 
 use operator::Operator;

@@ -11,6 +11,7 @@
 pub mod air;
 pub mod coil;
 pub mod copper;
+pub mod edges;
 pub mod fit;
 pub mod flow;
 pub mod leak;

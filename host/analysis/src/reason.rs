@@ -13,6 +13,12 @@ pub enum Signal {
     CoilCurrent,
     /// Rail pressure.
     Pressure,
+    /// Voltage across a coil.
+    CoilVoltage,
+    /// Duty of a valve.
+    Duty,
+    /// Flow, as a column of its own.
+    Flow,
     /// Pulses of the flow meter.
     FlowPulses,
     /// Pulses of the speed pick-up.
@@ -24,6 +30,9 @@ impl fmt::Display for Signal {
         f.write_str(match self {
             Signal::CoilCurrent => "coil current",
             Signal::Pressure => "rail pressure",
+            Signal::CoilVoltage => "coil voltage",
+            Signal::Duty => "duty",
+            Signal::Flow => "flow",
             Signal::FlowPulses => "flow meter",
             Signal::SpeedPulses => "speed pick-up",
         })
@@ -183,5 +192,52 @@ pub enum Unmeasured {
         found: usize,
         /// Points that are needed.
         needed: usize,
+    },
+    /// The recorder was at the end of its range.
+    #[error(
+        "the {signal} recording is cut off at {level:.4} (SI unit) from {from_s:.4} s to {to_s:.4} s: the recorder \
+         was at the end of its range; record again with a larger range"
+    )]
+    Clipped {
+        /// Which recording.
+        signal: Signal,
+        /// The level it is cut off at, in the SI unit of the signal.
+        level: f64,
+        /// First sample of the longest stretch at that level, s on the recording's own time axis.
+        from_s: f64,
+        /// Last sample of that stretch, s.
+        to_s: f64,
+    },
+    /// Nothing in the recording changes that should.
+    #[error(
+        "there is no step in the {signal} recording: it never changes by more than its noise; \
+         record the change itself, with some time before it"
+    )]
+    NoStep {
+        /// Which recording.
+        signal: Signal,
+    },
+    /// More than one step.
+    #[error(
+        "the {signal} recording has {found} steps where one is wanted (the first two at {first_s:.4} s and \
+         {second_s:.4} s); cut the recording so that it holds one, or say which one is meant"
+    )]
+    SeveralSteps {
+        /// Which recording.
+        signal: Signal,
+        /// Steps in it.
+        found: usize,
+        /// Instant of the first, s.
+        first_s: f64,
+        /// Instant of the second, s.
+        second_s: f64,
+    },
+    /// A quantity that the recording does not hold was not given.
+    #[error("{name} is not known; {what_to_do}")]
+    NotGiven {
+        /// Which quantity.
+        name: &'static str,
+        /// How to give it.
+        what_to_do: &'static str,
     },
 }

@@ -55,3 +55,135 @@ pub(crate) fn spacing_without_gaps_s(time_s: &[f64], signal: Signal) -> Result<f
         None => Ok(usual_s),
     }
 }
+
+/// Standard deviation of the noise on top of whatever the signal does slowly: from the second
+/// differences of neighbours, whose middle half is not disturbed by a few jumps. Zero for fewer than
+/// three values, and for a signal without noise. For white noise a second difference has 6 times its variance.
+pub(crate) fn noise_sd(values: &[f64]) -> f64 {
+    /// Median of the absolute value of a normal variable over its standard deviation.
+    const MEDIAN_ABSOLUTE: f64 = 0.674_489_750_196_081_7;
+    let mut second: Vec<f64> = values.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).abs()).collect();
+    if second.is_empty() {
+        return 0.0;
+    }
+    let middle = second.len() / 2;
+    *second.select_nth_unstable_by(middle, f64::total_cmp).1 / MEDIAN_ABSOLUTE / 6.0_f64.sqrt()
+}
+
+/// The step between neighbouring values that a recorder can show: the smallest difference between
+/// values that differ. Zero when no two values repeat, which no recorder of finite resolution does
+/// over [`REPEATS_MIN`] samples.
+pub(crate) fn resolution(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let repeats = sorted.windows(2).filter(|pair| pair[0] == pair[1]).count();
+    if repeats < REPEATS_MIN.min(values.len() / 4) {
+        return 0.0;
+    }
+    let scale = sorted.last().map_or(0.0, |last| last.abs().max(sorted[0].abs()));
+    // Below, it is the rounding of decimal text.
+    let real = |difference: &f64| *difference > 1e-12 * scale;
+    sorted.windows(2).map(|pair| pair[1] - pair[0]).filter(real).reduce(f64::min).unwrap_or(0.0)
+}
+
+/// So many equal values are no chance.
+const REPEATS_MIN: usize = 8;
+
+/// A run of this many samples at the very end of the range of a noisy signal is no chance: where noise
+/// is cut off in its middle, half of the samples lie there and 24 in a row are one case in 1e7.
+const CLIPPED_RUN_MIN: usize = 24;
+
+/// Refuses a signal whose noise vanishes at its highest or lowest value: the recorder was at the end of
+/// its range. A signal without noise elsewhere is never refused: its levels look the same.
+pub(crate) fn check_not_clipped(time_s: &[f64], values: &[f64], signal: Signal) -> Result<(), Unmeasured> {
+    for extreme in [values.iter().copied().reduce(f64::min), values.iter().copied().reduce(f64::max)] {
+        let Some(extreme) = extreme else { return Ok(()) };
+        let Some((from, to)) = longest_run(values, extreme) else { continue };
+        if to - from + 1 < CLIPPED_RUN_MIN {
+            continue;
+        }
+        let elsewhere: Vec<f64> = values.iter().copied().filter(|v| *v != extreme).collect();
+        // Noise of half a step of the recorder already breaks such a run.
+        if is_noisy(&elsewhere) && noise_sd(&elsewhere) > 0.5 * resolution(values) {
+            let (from_s, to_s) = (time_s[from], time_s[to]);
+            return Err(Unmeasured::Clipped { signal, level: extreme, from_s, to_s });
+        }
+    }
+    Ok(())
+}
+
+/// Whether neighbouring second differences pull against each other as those of noise do: their
+/// correlation is -2/3 for white noise and near 1 for a smooth curve.
+fn is_noisy(values: &[f64]) -> bool {
+    let second: Vec<f64> = values.windows(3).map(|w| w[0] - 2.0 * w[1] + w[2]).collect();
+    let squares: f64 = second.iter().map(|d| d * d).sum();
+    let products: f64 = second.windows(2).map(|pair| pair[0] * pair[1]).sum();
+    products < -0.3 * squares
+}
+
+/// First and last index of the longest run of samples that equal `value`.
+fn longest_run(values: &[f64], value: f64) -> Option<(usize, usize)> {
+    let mut longest: Option<(usize, usize)> = None;
+    let mut from = None;
+    for (i, v) in values.iter().enumerate() {
+        if *v != value {
+            from = None;
+            continue;
+        }
+        let start = *from.get_or_insert(i);
+        if longest.is_none_or(|(a, b)| i - start > b - a) {
+            longest = Some((start, i));
+        }
+    }
+    longest
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand_chacha::ChaCha8Rng;
+    use rand_chacha::rand_core::{Rng, SeedableRng};
+
+    fn noise(n: usize) -> Vec<f64> {
+        let mut rng = ChaCha8Rng::seed_from_u64(1);
+        // Sum of twelve uniform values: nearly normal, standard deviation 1.
+        let mut uniform = || (rng.next_u32() as f64 + 0.5) / 2.0_f64.powi(32);
+        (0..n).map(|_| (0..12).map(|_| uniform()).sum::<f64>() - 6.0).collect()
+    }
+
+    #[test]
+    fn noise_is_found_under_a_slow_signal_with_a_jump() {
+        let signal: Vec<f64> = noise(4_000)
+            .iter()
+            .enumerate()
+            .map(|(i, e)| 0.5 * e + i as f64 * 0.01 + f64::from(u8::from(i > 2_000)) * 50.0)
+            .collect();
+        // A median of 4000 second differences scatters by some 2 %.
+        assert!((noise_sd(&signal) / 0.5 - 1.0).abs() < 0.08, "{}", noise_sd(&signal));
+    }
+
+    #[test]
+    fn a_cut_off_top_is_refused_and_clean_levels_are_not() {
+        let time_s: Vec<f64> = (0..1_000).map(|i| f64::from(i) * 1e-3).collect();
+        let rise = |t: f64| if t < 0.2 { 0.0 } else { 4.0 * (1.0 - (-(t - 0.2) / 0.1).exp()) };
+        let clean: Vec<f64> = time_s.iter().map(|t| rise(*t)).collect();
+        assert_eq!(check_not_clipped(&time_s, &clean, Signal::Pressure), Ok(()));
+        let rounded: Vec<f64> = clean.iter().map(|v| (v * 50.0).round() / 50.0).collect();
+        assert_eq!(check_not_clipped(&time_s, &rounded, Signal::Pressure), Ok(()));
+        let noisy: Vec<f64> = clean.iter().zip(noise(1_000)).map(|(v, e)| v + 0.02 * e).collect();
+        assert_eq!(check_not_clipped(&time_s, &noisy, Signal::Pressure), Ok(()));
+        let cut: Vec<f64> = noisy.iter().map(|v| v.min(3.0)).collect();
+        let Err(Unmeasured::Clipped { level, .. }) = check_not_clipped(&time_s, &cut, Signal::Pressure)
+        else {
+            panic!("not seen");
+        };
+        assert_eq!(level, 3.0);
+    }
+
+    #[test]
+    fn resolution_is_the_step_of_the_recorder() {
+        let rounded: Vec<f64> = noise(500).iter().map(|v| (v * 20.0).round() / 20.0).collect();
+        assert!((resolution(&rounded) - 0.05).abs() < 1e-9);
+        assert_eq!(resolution(&noise(500)), 0.0);
+    }
+}

@@ -1,0 +1,54 @@
+//! Trials of the measurement library: simulated recordings whose truth is known, in numbers large
+//! enough to see whether stated intervals hold it as often as they say, whether estimates scatter no
+//! more than theory allows, and whether stated uncertainties are those that a Monte Carlo finds.
+//!
+//! One file a kind. The recordings are made with closed forms or integrations of their own, never with
+//! the functions under trial; errors of instruments are drawn from the very distributions that the
+//! estimator is told of, the truth is held against what comes back.
+
+mod noise;
+
+pub use noise::Noise;
+use stepwell_analysis::{Measured, Unmeasured};
+
+/// What one recording gave for one finding.
+#[derive(Clone, Debug)]
+pub struct Case {
+    /// Id of the finding.
+    pub finding: &'static str,
+    /// What is really so, in the SI unit of the finding.
+    pub truth: f64,
+    /// What was measured.
+    pub measured: Result<Measured, Unmeasured>,
+}
+
+/// How far an estimate may scatter at best.
+#[expect(missing_debug_implementations, reason = "a closure has no form to print")]
+pub struct Bound {
+    /// Id of the finding.
+    pub finding: &'static str,
+    /// The working point, in a few words.
+    pub point: &'static str,
+    /// What is really so.
+    pub truth: f64,
+    /// Smallest standard deviation that any unbiased estimate can have (Cramér and Rao), from the
+    /// information matrix of the recording.
+    pub bound_sd: f64,
+    /// One recording in white noise, and the estimate from it.
+    pub estimate: Box<dyn Fn(&mut Noise) -> Result<f64, Unmeasured>>,
+}
+
+/// One kind of recording.
+#[derive(Clone, Copy, Debug)]
+pub struct Kind {
+    /// Its name, as the command line has it.
+    pub name: &'static str,
+    /// One recording somewhere in the working range, every finding of it.
+    pub anywhere: fn(&mut Noise) -> Vec<Case>,
+    /// One recording at a fixed working point: noise and errors of instruments are all that differs
+    /// between two calls, so that the scatter of value less truth is the standard uncertainty
+    /// (JCGM 101, the model being the whole way from sensor to finding).
+    pub here: fn(&mut Noise) -> Vec<Case>,
+    /// Findings with a bound on their scatter.
+    pub bounds: fn() -> Vec<Bound>,
+}

@@ -85,6 +85,9 @@ pub(crate) enum Verb {
         #[command(flatten)]
         store: StoreArgs,
     },
+    /// Compute the findings of a run again, from what was recorded: with corrected sheets, or with this
+    /// version of the program. Shows old and new side by side and changes nothing that is kept
+    Recompute(RecomputeArgs),
     /// Check sheets and procedures
     Check {
         /// The files
@@ -95,6 +98,23 @@ pub(crate) enum Verb {
     Ports(JsonArgs),
     /// Offer the built-in bench on a pseudo-terminal, for another program to use as a port
     Serve(ServeArgs),
+}
+
+/// Arguments of `recompute`.
+#[derive(Debug, Args)]
+pub(crate) struct RecomputeArgs {
+    /// Number of the run
+    pub(crate) run: u64,
+    /// Bench sheet to use in place of the one that is kept with the run
+    #[arg(long, value_name = "SHEET")]
+    pub(crate) bench: Option<String>,
+    /// Pump sheet to use in place of the one that is kept with the run
+    #[arg(long, value_name = "SHEET")]
+    pub(crate) pump: Option<String>,
+    #[command(flatten)]
+    pub(crate) json: JsonArgs,
+    #[command(flatten)]
+    pub(crate) store: StoreArgs,
 }
 
 /// Arguments of `serve`.

@@ -9,6 +9,7 @@ mod failure;
 mod library;
 mod mounted;
 mod print;
+mod recompute;
 mod recorded;
 mod render;
 mod run;

@@ -211,11 +211,7 @@ impl Recorded {
             simulated: identity.simulated,
             program: env!("CARGO_PKG_VERSION").to_owned(),
             started: clock::calendar(),
-            conversions: (
-                identity.conversions_per_tick,
-                identity.conversion_full_scale,
-                identity.full_scale_mv,
-            ),
+            identity: Some(identity.clone()),
             simulation: self.simulation.clone(),
         };
         let (recorder, number) = Recorder::start(store, &head)?;

@@ -111,7 +111,7 @@ fn table(findings: &[&Finding], width: usize) -> String {
 }
 
 /// Cells of lines, each as wide as said, as one row.
-fn side_by_side(cells: &[(Vec<String>, usize)]) -> String {
+pub(crate) fn side_by_side(cells: &[(Vec<String>, usize)]) -> String {
     let height = cells.iter().map(|(lines, _)| lines.len()).max().unwrap_or(0);
     let mut text = String::new();
     for at in 0..height {

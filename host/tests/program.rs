@@ -44,6 +44,47 @@ fn exit_codes_say_what_a_run_came_to() {
 }
 
 #[test]
+fn a_kept_run_is_computed_again_with_a_corrected_calibration_and_stays_as_it_is() {
+    let folder = folder("recompute");
+    let store = folder.join("runs");
+    assert_eq!(told(stepwell(&store).args(["run", "acceptance", "--yes"])).code, 0);
+    let before = std::fs::read(&store).expect("the store");
+    let again = told(stepwell(&store).args(["recompute", "1", "--json"]));
+    assert_eq!(again.code, 0, "{}", again.err);
+    let pairs = json(&again);
+    assert!(pairs["findings"].as_array().is_some_and(|all| all.len() >= 15), "{pairs}");
+    for pair in pairs["findings"].as_array().expect("a list") {
+        assert_eq!(pair["then"], pair["now"], "the same sheets and the same program");
+    }
+    // The shunt's amplifier turns out to give 3 % more volts per ampere than the sheet said, so there were
+    // 3 % fewer amperes. By Ohm's law the loop has 3 % more ohms: R + leads + switch scale, then
+    // the same copper factor. What does not rest on a current stays.
+    let sheet = include_str!("../library/benches/demo.toml");
+    let corrected = folder.join("corrected.toml");
+    std::fs::write(&corrected, sheet.replace("gain = \"1 V/A\"", "gain = \"1.03 V/A\"")).expect("a sheet");
+    let corrected = corrected.to_str().expect("a path");
+    let pairs = json(&told(stepwell(&store).args(["recompute", "1", "--json", "--bench", corrected])));
+    assert_eq!(pairs["bench_sheet"]["same_text"], false);
+    for pair in pairs["findings"].as_array().expect("a list") {
+        let value = |when: &str| pair[when]["value"].as_f64().expect("a number");
+        let ratio = value("now") / value("then");
+        if pair["then"]["id"].as_str().is_some_and(|id| id.ends_with("resistance_20c")) {
+            // Leads and switch, 0.18 of some 3.2 ohm, do not scale with the winding: 1.03 to 1.032.
+            assert!((1.029..1.034).contains(&ratio), "{ratio}: {pair}");
+        } else if !pair["then"]["id"].as_str().is_some_and(|id| id.contains("inductance")) {
+            assert_eq!(pair["then"]["value"], pair["now"]["value"], "rests on no current");
+        }
+    }
+    let shown = told(stepwell(&store).args(["recompute", "1", "--bench", corrected]));
+    assert!(
+        shown.out.contains("CHANGED") && shown.out.lines().all(|l| l.chars().count() <= 80),
+        "{}",
+        shown.out
+    );
+    assert_eq!(std::fs::read(&store).expect("the store"), before, "nothing that is kept is changed");
+}
+
+#[test]
 fn json_parses_and_a_run_is_shown_as_it_was_printed() {
     let store = folder("json").join("runs");
     let printed = json(&told(stepwell(&store).args(["run", "electrical", "--yes", "--json", "--id", "P-7"])));

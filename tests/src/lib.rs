@@ -131,7 +131,7 @@ pub fn run_on<B: lockstep::Bench, S: SimulatedBench>(
         match entry {
             Entry::Event(event) => report.events.push(event),
             Entry::Step(done) => report.steps.push(done),
-            Entry::Finding(_) | Entry::Burst(_) => {}
+            Entry::Finding(_) | Entry::Burst(_) | Entry::Round(_) => {}
         }
     }
     report

@@ -2,7 +2,9 @@
 
 use crate::finding::{Finding, Verdict};
 use crate::readings::Reading;
+use crate::round::Round;
 use serde::{Deserialize, Serialize};
+use stepwell_protocol::identity::Identity;
 use stepwell_protocol::time::Tick;
 
 /// What is known when a run begins.
@@ -32,9 +34,10 @@ pub struct RunHead {
     pub program: String,
     /// Wall-clock time of the beginning, ISO 8601 with offset; for the label only.
     pub started: String,
-    /// ADC conversions summed into each analogue word, the count of one at full scale, and the input
-    /// voltage there in millivolts: what turns counts into volts.
-    pub conversions: (u8, u16, u16),
+    /// What the board said of itself: what turns its counts into volts, and its bursts into time. Nothing in
+    /// runs kept before this was written down.
+    #[serde(default)]
+    pub identity: Option<Identity>,
     /// The faults and the seed of the built-in bench, when it was that.
     pub simulation: Option<String>,
 }
@@ -192,4 +195,6 @@ pub enum Entry {
     Finding(Finding),
     /// A burst was read.
     Burst(Burst),
+    /// A step concluded from these ticks.
+    Round(Round),
 }

@@ -29,7 +29,7 @@ fn head() -> RunHead {
         simulated: true,
         program: String::new(),
         started: String::new(),
-        conversions: (16, 4095, 3300),
+        identity: None,
         simulation: None,
     }
 }

@@ -9,7 +9,9 @@ use std::collections::BTreeSet;
 use stepwell_procedure::finding::Finding;
 use stepwell_procedure::finding::Verdict;
 use stepwell_procedure::record::{Burst, Ended, Entry, Event, Outcome, RunHead, StepDone};
-use stepwell_protocol::channel::Channel;
+use stepwell_procedure::recording::Recording;
+use stepwell_procedure::round::Round;
+use stepwell_protocol::channel::{Channel, Sample};
 use stepwell_protocol::time::Tick;
 
 /// Where a run stands.
@@ -73,6 +75,8 @@ pub struct StoredRun {
     pub findings: Vec<Finding>,
     /// The bursts read, in order.
     pub bursts: Vec<Burst>,
+    /// What the steps' conclusions rest on, in order; empty in runs kept before this was written down.
+    pub rounds: Vec<Round>,
     /// Statistics of the link, in JSON; nothing when the run is not sealed.
     pub link_statistics: Option<String>,
 }
@@ -159,6 +163,7 @@ impl Store {
             events: Vec::new(),
             findings: Vec::new(),
             bursts: Vec::new(),
+            rounds: Vec::new(),
             link_statistics: None,
         };
         for entry in entries {
@@ -167,6 +172,7 @@ impl Store {
                 Entry::Step(step) => run.steps.push(step),
                 Entry::Finding(finding) => run.findings.push(finding),
                 Entry::Burst(burst) => run.bursts.push(burst),
+                Entry::Round(round) => run.rounds.push(round),
             }
         }
         if let Some((outcome, link_statistics, _)) = seal {
@@ -204,6 +210,37 @@ impl Store {
             column.push(chunk.first, chunk.first_us, counts);
         }
         Ok(column)
+    }
+
+    /// The telemetry of a run, all columns together, for steps to conclude from again. Where columns do not
+    /// cover the same ticks the samples are left out, which makes a gap.
+    ///
+    /// # Errors
+    /// As [`Store::samples`].
+    pub fn recording(&self, number: u64) -> Result<Recording, StoreError> {
+        let columns = Channel::ALL
+            .into_iter()
+            .map(|channel| self.samples(number, channel))
+            .collect::<Result<Vec<Column>, StoreError>>()?;
+        let mut recording = Recording::default();
+        for (index, piece) in columns[0].pieces.iter().enumerate() {
+            let same: Option<Vec<&[u16]>> = columns
+                .iter()
+                .map(|column| {
+                    let other = column.pieces.get(index)?;
+                    (other.first == piece.first && other.counts.len() == piece.counts.len())
+                        .then_some(other.counts.as_slice())
+                })
+                .collect();
+            let Some(counts) = same else { continue };
+            let samples: Vec<Sample> = (0..piece.counts.len())
+                .map(|tick| std::array::from_fn(|channel| counts[channel][tick]))
+                .collect();
+            // Without the board's own time, only differences of it are missing: they are 1 ms a tick.
+            let first_us = piece.first_us.unwrap_or(1_000 * u64::from(piece.first.0));
+            recording.append(piece.first, first_us, &samples);
+        }
+        Ok(recording)
     }
 
     fn snapshot(&self, doing: &str) -> Result<Snapshot<'_>, StoreError> {
@@ -410,6 +447,7 @@ pub(crate) fn entry(kind: &str, json: &str) -> Result<Entry, String> {
         "step" => from(json).map(Entry::Step),
         "finding" => from(json).map(Entry::Finding),
         "burst" => from(json).map(Entry::Burst),
+        "round" => from(json).map(Entry::Round),
         _ => Err(format!("\"{kind}\" is no kind of entry known here")),
     }
 }

@@ -288,6 +288,7 @@ fn as_json(entry: &Entry) -> Result<(&'static str, String), (String, String)> {
         Entry::Step(step) => ("step", &step.name, serde_json::to_string(step)),
         Entry::Finding(finding) => ("finding", &finding.id, serde_json::to_string(finding)),
         Entry::Burst(burst) => ("burst", &burst.channel, serde_json::to_string(burst)),
+        Entry::Round(round) => ("round", &round.step, serde_json::to_string(round)),
     };
     let what = || format!("the {kind} \"{name}\"");
     let json = json.map_err(|error| (what(), error.to_string()))?;
@@ -319,7 +320,7 @@ mod tests {
             simulated: true,
             program: text(),
             started: text(),
-            conversions: (1, 1, 1),
+            identity: None,
             simulation: None,
         }
     }

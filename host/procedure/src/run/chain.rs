@@ -5,8 +5,9 @@
 //!  slot chosen ► guards? ► armed? ► dwells sent, a few ahead ► all reported ► board settled ► burst read
 //! ```
 
-use super::{Doing, Pending, Run, Span, Stage, next_slot};
+use super::{Doing, Pending, Run, Stage, next_slot};
 use crate::record::{Burst, Entry};
+use crate::round::Span;
 use crate::step::Planned;
 use stepwell_protocol::channel::Coil;
 use stepwell_protocol::dwell::{Dwell, DwellReport, Start};
@@ -239,12 +240,12 @@ impl Run {
                     rate_hz: board.identity.burst_hz,
                     counts: std::mem::take(&mut chain.burst),
                 };
-                stepping.bursts.push((chain.planned[index].label, burst.counts.clone()));
+                stepping.bursts.push(burst.clone());
                 self.intents.push_back(super::Intent::Write(Entry::Burst(burst)));
             }
         }
         let spans = chain.planned.iter().zip(&chain.reports).map(|(planned, report)| Span {
-            label: planned.label,
+            label: planned.label.to_owned(),
             from: report.started,
             to: report.ended,
             end: report.end,

@@ -33,10 +33,11 @@ use crate::finding::{Finding, Verdict};
 use crate::guard;
 use crate::procedure::{Procedure, StepKind, StepSpec};
 use crate::readings::{self, Reading};
-use crate::record::{Ended, Entry, Event, EventKind, Outcome, Part, StepDone, UNREACHED};
+use crate::record::{Burst, Ended, Entry, Event, EventKind, Outcome, Part, StepDone, UNREACHED};
 use crate::recording::Recording;
+use crate::round::{Round, Span};
 use crate::sheet::{BenchSheet, PumpSheet};
-use crate::step::{self, Evidence, Phase, Rig, Step, Stretch, shaft};
+use crate::step::{self, Phase, Rig, Step, shaft};
 use crate::words;
 use chain::Chain;
 use std::collections::VecDeque;
@@ -124,6 +125,8 @@ pub struct Run {
 struct BoardKnown {
     identity: Identity,
     calibration: Calibration,
+    /// The ticks over which its zeroes were taken.
+    zero: (Tick, Tick),
     budget: DriveBudget,
     guards: Option<Guards>,
     /// The guards are on the board, as far as it has acknowledged.
@@ -160,20 +163,11 @@ struct Stepping {
     later: Vec<Phase>,
     doing: Doing,
     spans: Vec<Span>,
-    /// The bursts of this round, with the stretch they begin.
-    bursts: Vec<(&'static str, Vec<u16>)>,
+    /// The bursts of this round.
+    bursts: Vec<Burst>,
     began: Tick,
     /// Expected length of this round, in ms.
     planned_ms: u32,
-}
-
-/// A labelled stretch of telemetry.
-#[derive(Clone, Copy, Debug)]
-struct Span {
-    label: &'static str,
-    from: Tick,
-    to: Tick,
-    end: DwellEnd,
 }
 
 #[derive(Debug)]
@@ -328,6 +322,7 @@ impl Run {
         let budget = DriveBudget::empty(guard::ms(drive.on_s_max), guard::ms(drive.rest_s_min));
         self.board = Some(BoardKnown {
             calibration: Calibration::nominal(&self.plan.bench, identity),
+            zero: (identity.now, identity.now),
             budget: budget.with_left_ms(identity.drive_left_ms),
             identity: identity.clone(),
             guards: None,
@@ -692,6 +687,7 @@ impl Run {
         };
         let objection = at_rest::objection(&self.plan.pump, &board.calibration, &window);
         board.calibration = board.calibration.clone().zeroed(&window);
+        board.zero = (from, to);
         let objection = objection.or_else(|| {
             at_rest::beyond_ceilings(&self.plan.pump, &board.calibration, &board.identity.ceilings)
         });
@@ -771,7 +767,7 @@ impl Run {
                 if to.is_after(now) {
                     return false;
                 }
-                stepping.spans.push(Span { label, from, to, end: DwellEnd::Complete });
+                stepping.spans.push(Span { label: label.to_owned(), from, to, end: DwellEnd::Complete });
                 stepping.doing = Doing::Nothing;
                 self.anchor = to;
                 true
@@ -828,15 +824,11 @@ impl Run {
         let Some(board) = &self.board else { return false };
         let Some((_, spec)) = self.steps.get(self.position) else { return false };
         let rig = Rig { pump: &self.plan.pump, calibration: &board.calibration, identity: &board.identity };
-        let stretches = stepping
-            .spans
-            .iter()
-            .filter_map(|span| {
-                let window = self.recording.window(span.from, span.to).ok()?;
-                Some(Stretch { label: span.label, window, end: span.end })
-            })
-            .collect();
-        let conclusion = stepping.step.conclude(&rig, &Evidence { stretches, bursts: &stepping.bursts });
+        let spans = std::mem::take(&mut stepping.spans);
+        let round = Round { step: spec.name.clone(), zero: board.zero, spans };
+        let evidence = round.evidence(&self.recording, &stepping.bursts);
+        let conclusion = stepping.step.conclude(&rig, &evidence);
+        self.intents.push_back(Intent::Write(Entry::Round(round)));
         if conclusion.again && self.ended.is_none() {
             let found: Vec<String> = conclusion.findings.iter().map(Finding::line).collect();
             self.note(EventKind::Step, format!("another round: {}", found.join("; ")));

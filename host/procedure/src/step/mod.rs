@@ -169,7 +169,7 @@ impl Planned {
 #[derive(Clone, Copy, Debug)]
 pub struct Stretch<'a> {
     /// The step's name for it.
-    pub label: &'static str,
+    pub label: &'a str,
     /// Its samples.
     pub window: Window<'a>,
     /// How its dwell ended; `Complete` for a watch.
@@ -182,7 +182,7 @@ pub struct Evidence<'a> {
     /// The stretches that are complete.
     pub stretches: Vec<Stretch<'a>>,
     /// Bursts by the label of the stretch that they begin, in counts of single conversions.
-    pub bursts: &'a [(&'static str, Vec<u16>)],
+    pub bursts: Vec<(&'a str, &'a [u16])>,
 }
 
 impl<'a> Evidence<'a> {

@@ -30,7 +30,7 @@ pub fn head(pump_id: &str) -> RunHead {
         simulated: true,
         program: "0.1.0".into(),
         started: "2026-03-14T09:26:53+01:00".into(),
-        conversions: (16, 4095, 3300),
+        identity: None,
         simulation: Some("seed 7, no faults".into()),
     }
 }

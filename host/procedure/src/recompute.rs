@@ -1,0 +1,89 @@
+//! A run that is kept, concluded again: with corrected sheets, or by a newer version of this program.
+//!
+//! Counts were kept, not quantities, and with them which ticks every step rests on. So the steps conclude
+//! from the same telemetry by the same code as when the run was made; what differs is what the sheets
+//! say. Nothing that is kept is changed.
+
+use crate::calibrate::Calibration;
+use crate::finding::{Finding, Verdict};
+use crate::record::Burst;
+use crate::recording::Recording;
+use crate::round::Round;
+use crate::run::Plan;
+use crate::step::{self, Rig, Step};
+use std::collections::BTreeMap;
+use stepwell_protocol::identity::Identity;
+
+/// What is kept of a run, as far as its findings rest on it.
+#[derive(Clone, Copy, Debug)]
+pub struct KeptRun<'a> {
+    /// The board.
+    pub identity: &'a Identity,
+    /// The rounds of its steps, in order.
+    pub rounds: &'a [Round],
+    /// The bursts.
+    pub bursts: &'a [Burst],
+    /// The telemetry.
+    pub recording: &'a Recording,
+    /// What was found then.
+    pub findings: &'a [Finding],
+}
+
+/// A finding then and now.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Compared {
+    /// As it is kept; `None` when only now there is one.
+    pub then: Option<Finding>,
+    /// As it comes out now; `None` for one that the run never came to.
+    pub now: Option<Finding>,
+}
+
+/// Concludes every step of a kept run again, with the sheets of `plan`. Findings come in the order in
+/// which they are kept, new ones last.
+///
+/// A finding that was invalid because of what the operator saw stays invalid: no calibration changes that.
+#[must_use]
+pub fn recompute(plan: &Plan, kept: &KeptRun<'_>) -> Vec<Compared> {
+    let nominal = Calibration::nominal(&plan.bench, kept.identity);
+    let specs = || plan.procedure.set_up.iter().chain(&plan.procedure.main).chain(&plan.procedure.tear_down);
+    // A step that goes several rounds remembers the ones before; the last one's findings count.
+    let mut steps: BTreeMap<&str, Box<dyn Step>> = BTreeMap::new();
+    let mut found: BTreeMap<&str, Vec<Finding>> = BTreeMap::new();
+    for round in kept.rounds {
+        let Some(spec) = specs().find(|spec| spec.name == round.step) else { continue };
+        let calibration = match kept.recording.window(round.zero.0, round.zero.1) {
+            Ok(rest) => nominal.clone().zeroed(&rest),
+            Err(_) => nominal.clone(),
+        };
+        let rig = Rig { pump: &plan.pump, calibration: &calibration, identity: kept.identity };
+        let step = steps.entry(&round.step).or_insert_with(|| step::start(spec));
+        step.phases(&rig);
+        let mut findings = step.conclude(&rig, &round.evidence(kept.recording, kept.bursts)).findings;
+        for finding in &mut findings {
+            finding.step.clone_from(&round.step);
+        }
+        found.insert(&round.step, findings);
+    }
+    let mut now: Vec<Finding> = found.into_values().flatten().collect();
+    let mut compared: Vec<Compared> = kept
+        .findings
+        .iter()
+        .map(|then| {
+            let same = now.iter().position(|now| now.id == then.id && now.step == then.step);
+            let now = same.map(|index| as_seen(then, now.swap_remove(index)));
+            Compared { then: Some(then.clone()), now }
+        })
+        .collect();
+    compared.extend(now.into_iter().map(|now| Compared { then: None, now: Some(now) }));
+    compared
+}
+
+/// The finding now, with what the operator's eyes made of it then.
+fn as_seen(then: &Finding, mut now: Finding) -> Finding {
+    if then.verdict == Verdict::Invalid && now.verdict != Verdict::Invalid {
+        now.verdict = Verdict::Invalid;
+        now.notes.clone_from(&then.notes);
+        now.check_next.clone_from(&then.check_next);
+    }
+    now
+}

@@ -1,0 +1,130 @@
+//! `recompute`: the findings of a kept run again, from the counts that were recorded.
+
+use crate::cli::{RecomputeArgs, StoreArgs};
+use crate::failure::Failure;
+use crate::print::outln;
+use crate::{library, print, recorded, render};
+use serde_json::json;
+use stepwell_procedure::finding::{Finding, Verdict};
+use stepwell_procedure::read::{self, Wrong};
+use stepwell_procedure::recompute::{Compared, KeptRun};
+use stepwell_procedure::record::{Ended, Outcome};
+use stepwell_procedure::run::Plan;
+use stepwell_store::{Store, StoredRun};
+
+pub(crate) fn recompute(args: &RecomputeArgs, store: &StoreArgs) -> Result<u8, Failure> {
+    let store = Store::open_to_read(&recorded::store_path(store)?)?;
+    let run = store.run(args.run)?;
+    let Some(identity) = run.head.identity.as_ref().filter(|_| !run.rounds.is_empty()) else {
+        return Err(Failure::Usage(format!(
+            "recomputing run {}: what its findings rest on is not kept with it: it never came to a step, or an \
+             older version of this program wrote it; `show` has what was found then",
+            args.run
+        )));
+    };
+    let plan = plan(args, &run)?;
+    let recording = store.recording(args.run)?;
+    let kept = KeptRun {
+        identity,
+        rounds: &run.rounds,
+        bursts: &run.bursts,
+        recording: &recording,
+        findings: &run.findings,
+    };
+    let compared = stepwell_procedure::recompute::recompute(&plan, &kept);
+    let outcome = outcome(&run, &compared);
+    if args.json.json {
+        let finding = |finding: &Option<_>| finding.as_ref().map(render::finding_json);
+        let shown = json!({
+            "run": args.run,
+            "program": {"then": run.head.program, "now": env!("CARGO_PKG_VERSION")},
+            "pump_sheet": {"then": run.head.pump_sheet, "now": plan.pump.name, "same_text": plan.pump.source.text == run.head.pump_sheet_text},
+            "bench_sheet": {"then": run.head.bench_sheet, "now": plan.bench.name, "same_text": plan.bench.source.text == run.head.bench_sheet_text},
+            "verdict": {"then": run.outcome.verdict, "now": outcome.verdict},
+            "findings": compared.iter().map(|pair| json!({"then": finding(&pair.then), "now": finding(&pair.now)})).collect::<Vec<_>>(),
+        });
+        outln!("{shown:#}");
+    } else {
+        print(args, &run, &plan, &compared, outcome.verdict);
+    }
+    Ok(outcome.exit_code())
+}
+
+/// The kept files, or those named in their place, checked together as before a run.
+fn plan(args: &RecomputeArgs, run: &StoredRun) -> Result<Plan, Failure> {
+    let head = &run.head;
+    let usage = |wrong: Wrong| Failure::Usage(wrong.to_string());
+    let kept = |what: &str| format!("{what} kept with run {}", args.run);
+    let pump = match &args.pump {
+        Some(sheet) => library::pump(sheet)?,
+        None => read::pump_sheet(&kept("pump sheet"), &head.pump_sheet_text).map_err(usage)?,
+    };
+    let bench = match &args.bench {
+        Some(sheet) => library::bench(sheet)?,
+        None => read::bench_sheet(&kept("bench sheet"), &head.bench_sheet_text).map_err(usage)?,
+    };
+    let procedure = read::procedure(&kept("procedure"), &head.procedure_text).map_err(usage)?;
+    let faults = read::check_together(&pump, &bench, &procedure);
+    if !faults.is_empty() {
+        return Err(Failure::Usage(faults.join("\n")));
+    }
+    Ok(Plan { pump_id: head.pump_id.clone(), pump, bench, procedure })
+}
+
+/// What the run comes to now: it ended as it did, with the worst of its findings as they are now.
+fn outcome(run: &StoredRun, compared: &[Compared]) -> Outcome {
+    let worst = compared.iter().filter_map(|pair| pair.now.as_ref().or(pair.then.as_ref()));
+    let whole = matches!(run.outcome.ended, Ended::Completed);
+    let floor = if whole { Verdict::Pass } else { Verdict::NotMeasured };
+    let verdict = worst.map(|finding| finding.verdict).max().unwrap_or(Verdict::NotMeasured).max(floor);
+    Outcome { ended: run.outcome.ended.clone(), verdict }
+}
+
+fn print(args: &RecomputeArgs, run: &StoredRun, plan: &Plan, compared: &[Compared], verdict: Verdict) {
+    let head = &run.head;
+    outln!(
+        "Run {}: {} of pump {} on {}, computed again",
+        args.run,
+        head.procedure,
+        head.pump_id,
+        head.started
+    );
+    let changed = |text: &str, kept: &str| if text == kept { "as kept" } else { "CHANGED" };
+    outln!("Pump sheet:  {} ({})", plan.pump.name, changed(&plan.pump.source.text, &head.pump_sheet_text));
+    outln!("Bench sheet: {} ({})", plan.bench.name, changed(&plan.bench.source.text, &head.bench_sheet_text));
+    outln!("Program:     {} then, {} now", head.program, env!("CARGO_PKG_VERSION"));
+    let differ = compared.iter().filter(|pair| differs(pair)).count();
+    outln!("{differ} of {} findings differ.\n", compared.len());
+    let row = |cells: [Vec<String>; 3]| {
+        let widths = [LABEL_WIDTH, VALUE_WIDTH, VALUE_WIDTH];
+        print::out(&render::side_by_side(&cells.into_iter().zip(widths).collect::<Vec<_>>()));
+    };
+    row([String::new(), "then".to_owned(), "now".to_owned()].map(|title| vec![title]));
+    for pair in compared {
+        let label = pair.now.as_ref().or(pair.then.as_ref()).map_or("", |finding| &finding.label);
+        row([render::broken(label, LABEL_WIDTH), cell(pair.then.as_ref()), cell(pair.now.as_ref())]);
+    }
+    outln!(
+        "\nVerdict: {} then, {} now",
+        run.outcome.verdict.words().to_uppercase(),
+        verdict.words().to_uppercase()
+    );
+    outln!("Nothing that is kept has been changed.");
+}
+
+/// Widths of the table's columns; with two spaces between them [`render::WIDTH`].
+const LABEL_WIDTH: usize = 30;
+const VALUE_WIDTH: usize = 22;
+
+/// Whether anything that people read of a finding is another one now.
+fn differs(pair: &Compared) -> bool {
+    cell(pair.then.as_ref()) != cell(pair.now.as_ref())
+}
+
+/// Value and verdict, one below the other.
+fn cell(finding: Option<&Finding>) -> Vec<String> {
+    let Some(finding) = finding else { return vec!["--".to_owned()] };
+    let mut lines = render::broken(&render::value(finding), VALUE_WIDTH);
+    lines.extend(render::broken(&finding.verdict.words().to_uppercase(), VALUE_WIDTH));
+    lines
+}

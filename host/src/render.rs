@@ -223,6 +223,7 @@ const fn si_unit(dimension: Dimension) -> &'static str {
         Dimension::VoltPerAmpere => "V/A",
         Dimension::VoltPerOhm => "V/ohm",
         Dimension::PulsesPerVolume => "1/m3",
+        Dimension::PressureRate => "Pa/s",
     }
 }
 

@@ -2,6 +2,7 @@
 
 mod resistance;
 mod time_constant;
+pub mod transient;
 
 pub use resistance::{
     CoilCircuit, CoilTemperature, DRIFT_PERCENT_MAX, PERIODS_MIN, Resistance, SteadyDwell,

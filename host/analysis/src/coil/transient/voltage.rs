@@ -1,0 +1,242 @@
+//! The voltage of a recording as what drives the coil: where it jumps, and what is noise on it.
+//!
+//! A voltage that stays where it is between its jumps, or sags in proportion to the current as a source
+//! with a resistance does, is replaced by that, which leaves next to nothing of its noise. One that does
+//! anything else is taken as it was recorded, noise and all.
+
+use super::model::{Drive, Jump};
+use crate::edges::{Edge, edges};
+use crate::reason::{Signal, Unmeasured};
+use crate::series::{noise_sd, spacing_without_gaps_s};
+use crate::stats::mean;
+
+/// Samples this near to even spacing, as a share of it, are even but for the digits of their times.
+const UNEVEN_SHARE_MAX: f64 = 0.01;
+
+/// Below this share of the largest voltage a coil is at rest.
+const REST_SHARE_MAX: f64 = 0.05;
+
+/// Fewest samples at rest that tell the zero of the current.
+const REST_SAMPLES_MIN: usize = 3;
+
+/// A sag is part of a stretch when it exceeds this many of its standard uncertainties.
+const SAG_UNCERTAINTIES_MIN: f64 = 2.0;
+
+/// What is left of a voltage once it is smoothed must be free of correlation between neighbours to
+/// within this many standard deviations.
+const WHITE_DEVIATIONS_MAX: f64 = 3.5;
+
+/// A recording brought into the form of the model.
+#[derive(Debug)]
+pub(super) struct Prepared {
+    pub(super) drive: Drive,
+    /// Current at the same samples, A.
+    pub(super) current_a: Vec<f64>,
+    /// Place of each of those samples in the recording.
+    pub(super) places: Vec<usize>,
+    /// Voltage as recorded at those samples, V.
+    pub(super) recorded_v: Vec<f64>,
+    /// What the voltage was smoothed by; `None` when it stays as recorded.
+    pub(super) smooth: Option<Vec<Stretch>>,
+    /// Standard deviation of the noise of the voltage, V, and its degrees of freedom.
+    pub(super) noise_v: (f64, f64),
+    /// Whether the instant of the only jump is a matter of its interval.
+    pub(super) edge_is_open: bool,
+    /// Current at rest, when there is rest: mean reading, A.
+    pub(super) rest_a: Option<f64>,
+}
+
+/// One smoothed stretch: samples `from..to`, a level, and a sag with a current.
+#[derive(Clone, Debug)]
+pub(super) struct Stretch {
+    pub(super) from: usize,
+    pub(super) to: usize,
+    /// Current less its mean over the stretch, A, when the voltage sags with it.
+    pub(super) sag: Option<Vec<f64>>,
+}
+
+pub(super) fn prepare(
+    time_s: &[f64],
+    voltage_v: &[f64],
+    current_a: &[f64],
+    at_s: Option<f64>,
+) -> Result<Prepared, Unmeasured> {
+    let spacing_s = spacing_without_gaps_s(time_s, Signal::CoilVoltage)?;
+    let edges = edges(voltage_v);
+    let even_s = even_spacing_s(time_s);
+    let inside = |k: &usize| {
+        let next = edges.partition_point(|edge| edge.first_after <= *k);
+        edges.get(next).is_some_and(|edge| edge.last_before < *k)
+    };
+    let places: Vec<usize> = if edges.iter().all(|edge| edge.first_after == edge.last_before + 1) {
+        (0..time_s.len()).collect()
+    } else {
+        (0..time_s.len()).filter(|k| !inside(k)).collect()
+    };
+    let pick = |values: &[f64]| places.iter().map(|k| values[*k]).collect::<Vec<f64>>();
+    let mut dropped = 0;
+    let mut jumps = Vec::with_capacity(edges.len());
+    for edge in &edges {
+        dropped += edge.first_after - edge.last_before - 1;
+        let before_s = time_s[edge.first_after] - middle_s(time_s, voltage_v, edge);
+        let u_s = spacing_s / 12.0_f64.sqrt();
+        jumps.push(Jump { at: edge.first_after - dropped, before_s, u_s });
+    }
+    let edge_is_open = jumps.len() == 1 && at_s.is_none();
+    if let Some(at_s) = at_s {
+        state(&mut jumps, &edges, time_s, at_s, spacing_s)?;
+    }
+    let recorded_v = pick(voltage_v);
+    let current_a = pick(current_a);
+    let span = |values: &[f64]| {
+        values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(*v), b.max(*v)))
+    };
+    let (least_v, most_v) = span(&recorded_v);
+    let mut prepared = Prepared {
+        drive: Drive { time_s: pick(time_s), voltage_v: recorded_v.clone(), jumps, even_s, energy_j: Vec::new() },
+        places,
+        smooth: None,
+        noise_v: (0.0, f64::INFINITY),
+        edge_is_open,
+        rest_a: None,
+        recorded_v,
+        current_a,
+    };
+    let with = prepared.current_a.clone();
+    prepared.smooth(&with);
+    prepared.rest_a = prepared.rest(most_v.max(-least_v));
+    Ok(prepared)
+}
+
+/// The one spacing of all samples, s, when there is one.
+fn even_spacing_s(time_s: &[f64]) -> Option<f64> {
+    let (first, last) = (time_s[0], time_s[time_s.len() - 1]);
+    let spacing_s = (last - first) / (time_s.len() as f64 - 1.0);
+    let even = time_s
+        .iter()
+        .enumerate()
+        .all(|(k, t)| (t - first - k as f64 * spacing_s).abs() <= UNEVEN_SHARE_MAX * spacing_s);
+    even.then_some(spacing_s)
+}
+
+/// Where a sudden jump would have to lie to hold the volt seconds of the edge, s.
+fn middle_s(time_s: &[f64], voltage_v: &[f64], edge: &Edge) -> f64 {
+    let (from, to) = (edge.last_before, edge.first_after);
+    let volt_seconds: f64 = (from..to)
+        .map(|k| {
+            let mean_v = f64::midpoint(voltage_v[k], voltage_v[k + 1]);
+            (mean_v - voltage_v[from]) * (time_s[k + 1] - time_s[k])
+        })
+        .sum();
+    time_s[to] - volt_seconds / (voltage_v[to] - voltage_v[from])
+}
+
+/// Puts the jump that is beside the stated instant at it.
+fn state(
+    jumps: &mut [Jump],
+    edges: &[Edge],
+    time_s: &[f64],
+    at_s: f64,
+    spacing_s: f64,
+) -> Result<(), Unmeasured> {
+    let beside = edges.iter().position(|edge| {
+        time_s[edge.last_before] - spacing_s <= at_s && at_s <= time_s[edge.first_after] + spacing_s
+    });
+    let Some(beside) = beside else {
+        return Err(Unmeasured::Impossible {
+            name: "the instant of the voltage step in s",
+            found: at_s,
+            expected: "beside a step of the recorded voltage",
+        });
+    };
+    let after_s = time_s[edges[beside].first_after];
+    jumps[beside].before_s = after_s - at_s;
+    jumps[beside].u_s = 0.0;
+    Ok(())
+}
+
+impl Prepared {
+    /// First sample of each stretch between jumps, and the end.
+    fn bounds(&self) -> Vec<usize> {
+        let inner = self.drive.jumps.iter().map(|jump| jump.at);
+        [0].into_iter().chain(inner).chain([self.recorded_v.len()]).collect()
+    }
+
+    /// Replaces the voltage by levels that sag with `current_a`, when what is left then is noise.
+    pub(super) fn smooth(&mut self, current_a: &[f64]) {
+        let n = self.recorded_v.len();
+        let bounds = self.bounds();
+        let mut smooth_v = Vec::with_capacity(n);
+        let mut stretches = Vec::with_capacity(bounds.len());
+        let (mut squares, mut products, mut free, mut pairs) = (0.0, 0.0, n as f64, 0.0_f64);
+        for pair in bounds.windows(2) {
+            let (from, to) = (pair[0], pair[1]);
+            let (stretch, fitted) = Stretch::fit(from, &self.recorded_v[from..to], &current_a[from..to]);
+            let left: Vec<f64> = self.recorded_v[from..to].iter().zip(&fitted).map(|(v, s)| v - s).collect();
+            squares += left.iter().map(|d| d * d).sum::<f64>();
+            products += left.windows(2).map(|pair| pair[0] * pair[1]).sum::<f64>();
+            pairs += (left.len() - 1) as f64;
+            // Residuals about a mean of m samples lean against each other by 1/m, together by one pair.
+            free -= 1.0 + f64::from(u8::from(stretch.sag.is_some()));
+            smooth_v.extend(fitted);
+            stretches.push(stretch);
+        }
+        let lag1 = if squares > 0.0 { products / squares + (stretches.len() as f64) / n as f64 } else { 0.0 };
+        let white = free >= 3.0 && pairs > 0.0 && lag1 * pairs.sqrt() <= WHITE_DEVIATIONS_MAX;
+        if white {
+            self.drive.voltage_v = smooth_v;
+            self.noise_v = ((squares / free).sqrt(), free);
+            self.smooth = Some(stretches);
+        } else {
+            self.drive.voltage_v.clone_from(&self.recorded_v);
+            self.noise_v = (noise_sd(&self.recorded_v), f64::INFINITY);
+            self.smooth = None;
+        }
+    }
+
+    /// Whether some stretch sags with the current.
+    pub(super) fn sags(&self) -> bool {
+        self.smooth.as_ref().is_some_and(|all| all.iter().any(|stretch| stretch.sag.is_some()))
+    }
+
+    /// Mean reading of the current while the coil is at rest, before everything or after it.
+    fn rest(&self, largest_v: f64) -> Option<f64> {
+        let at_rest = |v: &&f64| v.abs() <= REST_SHARE_MAX * largest_v;
+        let v = &self.drive.voltage_v;
+        let n = v.len();
+        let before = v.iter().take_while(at_rest).count();
+        let after = v.iter().rev().take_while(at_rest).count();
+        if before == n || before.max(after) < REST_SAMPLES_MIN {
+            return None;
+        }
+        if before >= REST_SAMPLES_MIN {
+            return Some(mean(&self.current_a[..before]));
+        }
+        Some(mean(&self.current_a[n - after.div_ceil(2)..]))
+    }
+}
+
+impl Stretch {
+    /// A stretch that begins at sample `from`, and its smoothed voltage.
+    fn fit(from: usize, voltage_v: &[f64], current_a: &[f64]) -> (Stretch, Vec<f64>) {
+        let n = voltage_v.len();
+        let level_v = mean(voltage_v);
+        let plain = (Stretch { from, to: from + n, sag: None }, vec![level_v; n]);
+        if n < 4 {
+            return plain;
+        }
+        let middle_a = mean(current_a);
+        let sag: Vec<f64> = current_a.iter().map(|i| i - middle_a).collect();
+        let spread: f64 = sag.iter().map(|i| i * i).sum();
+        let shared: f64 = sag.iter().zip(voltage_v).map(|(i, v)| i * (v - level_v)).sum();
+        let squares: f64 = voltage_v.iter().map(|v| (v - level_v).powi(2)).sum();
+        let left = (squares - shared * shared / spread).max(0.0) / (n as f64 - 2.0);
+        // In terms of the slope b = shared/spread with u(b)^2 = left/spread.
+        if spread == 0.0 || shared * shared <= SAG_UNCERTAINTIES_MIN.powi(2) * left * spread {
+            return plain;
+        }
+        let slope = shared / spread;
+        let fitted = sag.iter().map(|i| level_v + slope * i).collect();
+        (Stretch { from, to: from + n, sag: Some(sag) }, fitted)
+    }
+}

@@ -8,6 +8,7 @@
 
 pub mod coil;
 mod noise;
+pub mod step;
 
 pub use noise::Noise;
 use stepwell_analysis::{Measured, Unmeasured};

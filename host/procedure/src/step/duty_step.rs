@@ -6,7 +6,8 @@
 
 use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step, rail_gain, rail_trace};
 use crate::quantity::Dimension;
-use stepwell_analysis::step::{self, StepRecord};
+use stepwell_analysis::Input;
+use stepwell_analysis::step::{StepRecord, step_response};
 use stepwell_protocol::channel::Coil;
 
 #[derive(Debug)]
@@ -55,22 +56,27 @@ impl Step for DutyStep {
             let record = StepRecord {
                 time_s: &time_s,
                 pressure_pa: &pressure_pa,
+                instant_s: Some(Input::exact(0.0)),
                 // Everything the shaft stirs up repeats at the latest with its revolution.
                 ripple_period_s: Some(1.0 / rig.pump.points.speed_rev_per_s),
                 gain: rail_gain(rig),
             };
-            step::pressure_rise(&record).map_err(|reason| reason.to_string())
+            step_response(&record).map_err(|reason| reason.to_string())
         })();
         let findings = self
             .expects(rig)
             .iter()
             .map(|expected| {
-                expected.concluded(response.as_ref().map(|response| match expected.id {
-                    "pressure_rise" => &response.rise,
-                    "dead_time" => &response.dead_time,
-                    "rise_time_10_90" => &response.rise_time_10_90,
-                    _ => &response.overshoot,
-                }))
+                let finding = response.as_ref().map_err(Clone::clone).and_then(|response| {
+                    let finding = match expected.id {
+                        "pressure_rise" => &response.pressure_rise,
+                        "dead_time" => &response.dead_time,
+                        "rise_time_10_90" => &response.rise_time_10_90,
+                        _ => &response.overshoot,
+                    };
+                    finding.as_ref().map_err(ToString::to_string)
+                });
+                expected.concluded(finding.as_ref().copied())
             })
             .collect();
         Conclusion { again: false, findings }

@@ -17,6 +17,7 @@ pub mod flow;
 pub mod leak;
 pub mod reason;
 mod series;
+mod shape;
 pub mod stats;
 pub mod step;
 pub mod sweep;

@@ -7,6 +7,7 @@
 //! estimator is told of, the truth is held against what comes back.
 
 pub mod coil;
+pub mod air;
 mod noise;
 pub mod step;
 

@@ -1,88 +1,316 @@
-//! Fitting the volume balance to the samples of a rise, once and again with something moved.
+//! Fitting the volume balance to the samples of a rise.
+//!
+//! Samples before the rise lie on a base line of their own level; where it ends and the curve begins
+//! is found by turns: the curve is fitted to the samples after the end, and the end is put where the
+//! curve meets the base line. Quantities that are given with an uncertainty are fitted as well, each
+//! held by one more "sample" of its own (a Gaussian prior); the recording may sharpen them.
 
-use super::FITTED_PA_MAX;
-use super::rail::Rail;
+use super::rail::{Curve, Node, QUANTITIES, Rail};
+use super::{BASE_SAMPLES_MIN, RISE_SAMPLES_MIN};
 use crate::fit::{Fit, least_squares};
 use crate::reason::Unmeasured;
+use crate::shape::inflation;
 use crate::stats::{line, mean};
+use crate::uncertainty::Input;
+use core::cell::RefCell;
 
-/// The samples that are fitted.
-pub(super) struct Window<'a> {
-    pub(super) time_s: Vec<f64>,
-    pub(super) reported_pa: &'a [f64],
-    pub(super) edge: usize,
+/// Places of the parameters: pressure at the middle sample, volume that comes in per unit of the
+/// inflow column over the volume of the rail, then the quantities of [`Rail`], then the flow's noise.
+pub(super) const MIDDLE_PA: usize = 0;
+pub(super) const RATE: usize = 1;
+pub(super) const AIR: usize = 2;
+pub(super) const FIXED: usize = 2 + QUANTITIES;
+
+/// The integral of a flow's noise wanders off; its first so many sine waves (Karhunen and Loeve) hold
+/// all but 4 % of its variance.
+pub(super) const WAVES: usize = 5;
+
+/// The samples that are fitted, and what is known beforehand.
+#[derive(Clone, Debug)]
+pub(super) struct Window {
+    /// What came in up to each sample, in any unit: time for a steady inflow, or a volume.
+    pub(super) inflow: Vec<f64>,
+    /// Absolute pressure, Pa.
+    pub(super) pressure_pa: Vec<f64>,
+    /// The sample that parameter [`MIDDLE_PA`] belongs to.
+    pub(super) middle: usize,
+    /// Standard deviation of a sample, Pa.
+    pub(super) sample_u_pa: f64,
+    pub(super) atmosphere_pa: f64,
+    pub(super) per_wall_pa: f64,
+    /// What is known of each parameter; an infinite uncertainty where nothing is.
+    pub(super) known: [Input; FIXED],
+    /// Sine waves of the flow's noise at each sample, each with a standard deviation of 1, in the
+    /// unit of the inflow; empty without a flow column.
+    pub(super) waves: Vec<[f64; WAVES]>,
 }
 
-/// Places of the parameters.
-pub(super) const START_PA: usize = 0;
-pub(super) const START_S: usize = 1;
-pub(super) const INFLOW_PER_S: usize = 2;
-pub(super) const AIR: usize = 3;
+/// A fitted rise.
+#[derive(Clone, Debug)]
+pub(super) struct Fitted {
+    pub(super) parameters: [f64; FIXED],
+    waves: [f64; WAVES],
+    /// First sample on the curve; those before lie on the base line.
+    pub(super) edge: usize,
+    pub(super) base_pa: f64,
+    /// Data less curve, of the samples on the curve.
+    pub(super) residuals: Vec<f64>,
+    /// Covariances of the air and of the rate with everything, for samples that scatter by
+    /// [`Window::sample_u_pa`].
+    pub(super) air_with: [f64; FIXED + WAVES],
+    pub(super) rate_with: [f64; FIXED + WAVES],
+}
 
-impl Window<'_> {
-    /// The best of three fits: the air may account for none, half or all of the time between the
-    /// edge and the place where the straight rise, followed back, would have begun.
-    pub(super) fn best_fit(&self, rail: &Rail) -> Result<Fit<4>, Unmeasured> {
-        let pressure_pa = self.true_pa(rail);
-        let start_pa = mean(&pressure_pa[..self.edge]);
-        let top_pa = pressure_pa[pressure_pa.len() - 1];
-        let upper = pressure_pa
-            .iter()
-            .rposition(|p| *p < start_pa + 0.5 * (top_pa - start_pa))
-            .unwrap_or(self.edge)
-            .min(pressure_pa.len() - 4)
-            .max(self.edge);
-        let straight = line(&self.time_s[upper..], &pressure_pa[upper..])?;
-        let middle_pa = straight.y_mean;
-        let stiffness_pa = rail.stiffness_pa() + rail.modulus_slope * middle_pa;
-        let inflow_per_s = (straight.slope / stiffness_pa).max(f64::MIN_POSITIVE);
-        let begins_s = (straight.x_mean - (middle_pa - start_pa) / straight.slope)
-            .clamp(0.0, self.time_s[self.time_s.len() - 1]);
-        let starts = [0.0, 0.5, 1.0].map(|share| {
-            let air = inflow_per_s * share * begins_s * (start_pa + rail.atmosphere_pa) / rail.atmosphere_pa;
-            [start_pa, (1.0 - share) * begins_s, inflow_per_s, air.min(0.5)]
+impl Fitted {
+    /// Standard deviation of a sample about curve and base line, neighbours' likeness included.
+    pub(super) fn sample_u_pa(&self, known: usize) -> f64 {
+        let squares: f64 = self.residuals.iter().map(|r| r * r).sum();
+        let degrees = self.residuals.len().saturating_sub(known).max(1) as f64;
+        (squares / degrees * inflation(&self.residuals)).sqrt()
+    }
+
+    pub(super) fn rail(&self, window: &Window) -> Rail {
+        window.rail(&self.parameters)
+    }
+}
+
+struct Table {
+    of: [f64; FIXED],
+    curve: Curve,
+    middle: Node,
+}
+
+impl Window {
+    fn rail(&self, p: &[f64]) -> Rail {
+        Rail {
+            atmosphere_pa: self.atmosphere_pa,
+            air: p[AIR],
+            gas_exponent: p[AIR + 1],
+            modulus_pa: p[AIR + 2],
+            modulus_slope: p[AIR + 3],
+            form: p[AIR + 4],
+            per_wall_pa: self.per_wall_pa,
+        }
+    }
+
+    fn table(&self, p: &[f64]) -> Table {
+        let rail = self.rail(p);
+        let (from_pa, to_pa) = self.range_pa();
+        let mut of = [0.0; FIXED];
+        of.copy_from_slice(&p[..FIXED]);
+        Table { of, curve: Curve::new(&rail, from_pa, to_pa), middle: rail.at(p[MIDDLE_PA]) }
+    }
+
+    /// Pressures that the curve may take, with room for noise.
+    fn range_pa(&self) -> (f64, f64) {
+        let lowest = self.pressure_pa.iter().copied().fold(f64::INFINITY, f64::min);
+        let highest = self.pressure_pa.iter().copied().fold(0.0, f64::max);
+        (lowest.clamp(0.1 * self.atmosphere_pa, 0.5 * highest.max(self.atmosphere_pa)), 1.5 * highest)
+    }
+
+    /// The curve through all samples, those before the edge on the base line.
+    pub(super) fn curve_pa(&self, fitted: &Fitted) -> Vec<f64> {
+        let table = self.table(&fitted.parameters);
+        (0..self.inflow.len())
+            .map(|i| {
+                if i < fitted.edge { fitted.base_pa } else { table.curve.at(self.balance(i, &table, fitted)).p_pa }
+            })
+            .collect()
+    }
+
+    fn balance(&self, i: usize, table: &Table, fitted: &Fitted) -> f64 {
+        let stray: f64 = self.waves_from_middle(i).iter().zip(fitted.waves).map(|(w, a)| w * a).sum();
+        table.middle.g + fitted.parameters[RATE] * (self.inflow[i] - self.inflow[self.middle] + stray)
+    }
+
+    fn waves_from_middle(&self, i: usize) -> [f64; WAVES] {
+        if self.waves.is_empty() {
+            return [0.0; WAVES];
+        }
+        core::array::from_fn(|k| self.waves[i][k] - self.waves[self.middle][k])
+    }
+
+    /// Fits the curve to the samples from `edge` on.
+    pub(super) fn fit(&self, start: [f64; FIXED], edge: usize) -> Result<Fitted, Unmeasured> {
+        if self.waves.is_empty() {
+            self.fit_of::<FIXED>(start, edge)
+        } else {
+            self.fit_of::<{ FIXED + WAVES }>(start, edge)
+        }
+    }
+
+    fn fit_of<const P: usize>(&self, start: [f64; FIXED], edge: usize) -> Result<Fitted, Unmeasured> {
+        let samples = self.pressure_pa.len() - edge;
+        let mut data = self.pressure_pa[edge..].to_vec();
+        data.extend([0.0; P]);
+        let known: [Input; P] =
+            core::array::from_fn(|k| if k < FIXED { self.known[k] } else { Input::new(0.0, 1.0) });
+        // What is exact is held 1e10 times better than it matters.
+        let weights: [f64; P] = core::array::from_fn(|k| {
+            let u = known[k].standard_uncertainty.max(1.0e-10 * known[k].value.abs().max(1.0e-3));
+            self.sample_u_pa / u
         });
-        let mut fits = starts.into_iter().map(|start| self.fit(rail, &pressure_pa, start));
-        let first = fits.next().unwrap_or(Err(Unmeasured::TooFewSamples { found: 0, needed: 1 }));
-        fits.fold(first, |best, next| match (best, next) {
-            (Ok(best), Ok(next)) if next.residual_sd < best.residual_sd => Ok(next),
+        let mut first = [0.0; P];
+        first[..FIXED].copy_from_slice(&start);
+        let mut bounds = [(f64::NEG_INFINITY, f64::INFINITY); P];
+        let highest_pa = self.range_pa().1;
+        bounds[MIDDLE_PA] = (0.01 * self.atmosphere_pa, highest_pa);
+        bounds[RATE] = (0.0, f64::INFINITY);
+        bounds[AIR] = (0.0, 0.95);
+        bounds[AIR + 1] = (0.8, 1.8);
+        bounds[AIR + 2] = (0.2 * self.known[AIR + 2].value, 5.0 * self.known[AIR + 2].value);
+        bounds[AIR + 3] = (-8.0, 30.0);
+        bounds[AIR + 4] = (-0.5, 1.5);
+        let table = RefCell::new(self.table(&first));
+        let middle_inflow = self.inflow[self.middle];
+        let fit: Fit<P> = least_squares("dead-headed pressure rise", &data, first, bounds, |i, p| {
+            let mut slopes = [0.0; P];
+            if i >= samples {
+                let k = i - samples;
+                slopes[k] = weights[k];
+                return ((p[k] - known[k].value) * weights[k], slopes);
+            }
+            if table.borrow().of != p[..FIXED] {
+                *table.borrow_mut() = self.table(p);
+            }
+            let table = table.borrow();
+            let i = i + edge;
+            let waves = if P > FIXED { self.waves_from_middle(i) } else { [0.0; WAVES] };
+            let stray: f64 = p[FIXED..].iter().zip(waves).map(|(a, w)| a * w).sum();
+            let inflow = self.inflow[i] - middle_inflow + stray;
+            let node = table.curve.at(table.middle.g + p[RATE] * inflow);
+            slopes[MIDDLE_PA] = table.middle.by_p / node.by_p;
+            slopes[RATE] = inflow / node.by_p;
+            for k in 0..QUANTITIES {
+                slopes[AIR + k] = (table.middle.by[k] - node.by[k]) / node.by_p;
+            }
+            for k in FIXED..P {
+                slopes[k] = p[RATE] * waves[k - FIXED] / node.by_p;
+            }
+            (node.p_pa, slopes)
+        })?;
+        let to_sample_u = (self.sample_u_pa / fit.residual_sd).powi(2);
+        let with = |j: usize| {
+            core::array::from_fn(|k| if k < P { fit.covariance(j, k) * to_sample_u } else { 0.0 })
+        };
+        Ok(Fitted {
+            parameters: core::array::from_fn(|k| fit.parameters[k]),
+            waves: core::array::from_fn(|k| if FIXED + k < P { fit.parameters[FIXED + k] } else { 0.0 }),
+            edge,
+            base_pa: if edge == 0 { self.pressure_pa[0] } else { mean(&self.pressure_pa[..edge]) },
+            residuals: fit.residuals[..samples].to_vec(),
+            air_with: with(AIR),
+            rate_with: with(RATE),
+        })
+    }
+
+    /// As [`Window::fit`], moving the edge to where curve and base line meet.
+    fn fit_with_edge(&self, start: [f64; FIXED], edge: usize) -> Result<Fitted, Unmeasured> {
+        let last = self.pressure_pa.len().saturating_sub(RISE_SAMPLES_MIN);
+        let usable = |edge: usize| if edge < BASE_SAMPLES_MIN { 0 } else { edge.min(last) };
+        let mut fitted = self.fit(start, usable(edge))?;
+        // A noisy edge may step to and fro between two samples for ever.
+        for _ in 0..10 {
+            if fitted.edge == 0 {
+                break;
+            }
+            let rail = fitted.rail(self);
+            let p = &fitted.parameters;
+            let meets = self.inflow[self.middle]
+                + (rail.at(fitted.base_pa.max(0.05 * self.atmosphere_pa)).g - rail.at(p[MIDDLE_PA]).g) / p[RATE];
+            let edge = usable(self.inflow.iter().position(|w| *w > meets).unwrap_or(last));
+            if edge == fitted.edge {
+                break;
+            }
+            fitted = self.fit(fitted.parameters, edge)?;
+        }
+        Ok(fitted)
+    }
+
+    /// Sum of squares of all samples about curve and base line.
+    fn squares(&self, fitted: &Fitted) -> f64 {
+        let base = self.pressure_pa[..fitted.edge].iter().map(|p| p - fitted.base_pa);
+        base.chain(fitted.residuals.iter().copied()).map(|r| r * r).sum()
+    }
+
+    /// The best of several fits: air may account for none, half or all of the inflow between the first
+    /// sample and the place where the straight rise, followed back, would have begun; or as much of
+    /// it as the steepness of the first part tells.
+    pub(super) fn best_fit(&self) -> Result<Fitted, Unmeasured> {
+        let n = self.pressure_pa.len();
+        let lead = (n / 40).clamp(1, 50);
+        let start_pa = mean(&self.pressure_pa[..lead]).max(0.1 * self.atmosphere_pa);
+        let top_pa = mean(&self.pressure_pa[n - lead..]);
+        let below = |share: f64| {
+            let level_pa = start_pa + share * (top_pa - start_pa);
+            self.pressure_pa.iter().rposition(|p| *p < level_pa).unwrap_or(0)
+        };
+        let upper = below(0.5).min(n - 4);
+        let straight = line(&self.inflow[upper..], &self.pressure_pa[upper..])?;
+        if straight.slope <= 0.0 {
+            return Err(Unmeasured::NoFit { curve: "dead-headed pressure rise", why: "the pressure does not rise" });
+        }
+        let known = &self.known;
+        let modulus_pa = known[AIR + 2].value + known[AIR + 3].value * straight.y_mean;
+        let stiffness_pa = 1.0 / (1.0 / modulus_pa + self.per_wall_pa);
+        let rate = if known[RATE].standard_uncertainty.is_finite() {
+            known[RATE].value
+        } else {
+            straight.slope / stiffness_pa
+        };
+        let begins = straight.x_mean - (straight.y_mean - start_pa) / straight.slope - self.inflow[0];
+        let begins = begins.clamp(0.0, self.inflow[n - 1] - self.inflow[0]);
+        let start = |air: f64| {
+            let mut p: [f64; FIXED] = core::array::from_fn(|k| known[k].value);
+            p[MIDDLE_PA] = straight.at(self.inflow[self.middle]).clamp(start_pa, top_pa);
+            if self.middle < upper {
+                p[MIDDLE_PA] = f64::midpoint(start_pa, top_pa);
+            }
+            p[RATE] = rate;
+            p[AIR] = air.clamp(0.0, 0.5);
+            p
+        };
+        let edge_at = |inflow: f64| {
+            self.inflow.iter().position(|w| *w - self.inflow[0] >= inflow).unwrap_or(0).min(upper)
+        };
+        let early = self.pressure_pa.iter().rposition(|p| *p < start_pa + 0.15 * (top_pa - start_pa));
+        let early = early.unwrap_or(0).max(RISE_SAMPLES_MIN / 2).min(n - 1);
+        let by_steepness = line(&self.inflow[..=early], &self.pressure_pa[..=early]).map_or(0.0, |l| {
+            let per_pa = rate / l.slope.max(1.0e-9 * straight.slope) - 1.0 / stiffness_pa;
+            per_pa * known[AIR + 1].value * l.y_mean * (l.y_mean / self.atmosphere_pa)
+        });
+        let share = |share: f64| {
+            start(rate * share * begins * start_pa / self.atmosphere_pa)
+        };
+        let whole = self.fit(start(by_steepness), 0);
+        // The inflow column knows when nothing came in: the base line is part of the curve then.
+        if let (Ok(fitted), false) = (&whole, self.waves.is_empty()) {
+            if !crate::shape::wander(&fitted.residuals, self.sample_u_pa * 0.1).is_real {
+                return whole;
+            }
+        }
+        let others = [0.0, 0.5, 1.0].map(|s| self.fit_with_edge(share(s), edge_at((1.0 - s) * begins)));
+        others.into_iter().fold(whole, |best, next| match (best, next) {
+            (Ok(best), Ok(next)) if self.squares(&next) < self.squares(&best) => Ok(next),
             (Ok(best), _) => Ok(best),
             (Err(_), next) => next,
         })
     }
 
-    fn true_pa(&self, rail: &Rail) -> Vec<f64> {
-        self.reported_pa.iter().map(|p| p * rail.gain + rail.zero_pa).collect()
-    }
-
-    fn fit(&self, rail: &Rail, pressure_pa: &[f64], start: [f64; 4]) -> Result<Fit<4>, Unmeasured> {
-        let end_s = self.time_s[self.time_s.len() - 1];
-        let bounds = [
-            (-0.5 * rail.atmosphere_pa, 2.0 * FITTED_PA_MAX),
-            (0.0, end_s),
-            (0.0, f64::INFINITY),
-            (0.0, 0.95),
-        ];
-        least_squares("dead-headed pressure rise", pressure_pa, start, bounds, |i, p| {
-            let run_s = self.time_s[i] - p[START_S];
-            let (value, [by_start, by_inflow, by_air]) =
-                rail.pressure_after(p[INFLOW_PER_S] * run_s, p[START_PA], p[AIR]);
-            (value, [by_start, -by_inflow * p[INFLOW_PER_S], by_inflow * run_s, by_air])
-        })
-    }
-
-    /// Air and slope when something given is a little different.
-    pub(super) fn again(&self, rail: &Rail, from: &Fit<4>) -> Result<(f64, f64), Unmeasured> {
-        let fit = self.fit(rail, &self.true_pa(rail), from.parameters)?;
-        Ok((fit.parameters[AIR], fit.parameters[INFLOW_PER_S] * rail.stiffness_pa()))
-    }
-
-    /// The same samples on a time axis that counts inflow instead of time.
-    pub(super) fn warped(&self, warp: impl Fn(f64) -> f64) -> Window<'_> {
-        Window {
-            time_s: self.time_s.iter().map(|t| warp(*t)).collect(),
-            reported_pa: self.reported_pa,
-            edge: self.edge,
+    /// The same fit with samples weighed by how they scatter about it, so that what is known
+    /// beforehand counts as much as it should.
+    pub(super) fn weighed(&mut self, mut fit: Fitted) -> Result<Fitted, Unmeasured> {
+        let least_pa = self.sample_u_pa * 1.0e-3;
+        for _ in 0..2 {
+            let found_pa = fit.sample_u_pa(4).max(least_pa);
+            self.sample_u_pa = found_pa;
+            fit = self.fit(fit.parameters, fit.edge)?;
         }
+        Ok(fit)
+    }
+
+    /// The air when something given is a little different.
+    pub(super) fn again(&self, from: &Fitted) -> Result<f64, Unmeasured> {
+        self.fit(from.parameters, from.edge).map(|fit| fit.parameters[AIR])
     }
 }

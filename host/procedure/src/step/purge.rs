@@ -254,13 +254,16 @@ fn measure(
     air::air_fraction(&BuildUp {
         time_s: &time_s,
         pressure_pa: &pressure_pa,
+        flow_m3_per_s: None,
+        flow_gain: Input::exact(1.0),
         atmosphere_pa: Input::exact(bench.atmosphere_pa),
-        liquid_modulus_pa: bench.fluid_modulus_pa.into(),
-        modulus_slope: bench.fluid_modulus_slope,
+        liquid_modulus_pa: Some(bench.fluid_modulus_pa.into()),
+        modulus_slope: Input::exact(bench.fluid_modulus_slope),
         // The bench sheet's modulus is that of fluid and rail together.
         wall_modulus_pa: f64::INFINITY,
-        volume_m3: bench.rail_volume_m3.into(),
+        volume_m3: Some(bench.rail_volume_m3.into()),
         gas_exponent: Input::new(1.0, GAS_EXPONENT_U),
+        form: Input::exact(0.0),
         gain: rail_gain(rig),
         zero_u_pa: rig.calibration.rail_zero_u_pa(&build_up.window),
         ripple: Some(InflowRipple {

@@ -7,6 +7,7 @@
 //! estimator is told of, the truth is held against what comes back.
 
 mod noise;
+pub mod sweep;
 
 pub use noise::Noise;
 use stepwell_analysis::{Measured, Unmeasured};

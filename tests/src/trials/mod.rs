@@ -10,6 +10,7 @@ pub mod coil;
 pub mod air;
 mod noise;
 pub mod step;
+pub mod sweep;
 
 pub use noise::Noise;
 use stepwell_analysis::{Measured, Unmeasured};

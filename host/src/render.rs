@@ -61,8 +61,11 @@ pub(crate) fn budgets(findings: &[Finding]) -> String {
 fn budget(finding: &Finding, measured: &Value) -> String {
     let of = |u: f64| finding.dimension.display_uncertainty_of(measured.estimate, u);
     let u = measured.standard_uncertainty();
-    let mut rows = vec![["", "u", "share", "dof"].map(str::to_owned)];
-    rows.extend(measured.budget.iter().map(|part| {
+    let mut rows = vec![["contribution", "u", "share", "dof"].map(str::to_owned)];
+    // Runs of the first programs kept their parts in the order in which they were added.
+    let mut parts: Vec<&Part> = measured.budget.iter().collect();
+    parts.sort_by(|a, b| b.standard_uncertainty.total_cmp(&a.standard_uncertainty));
+    rows.extend(parts.iter().map(|part| {
         let share = format!("{:.1} %", 100.0 * (part.standard_uncertainty / u).powi(2));
         [part.name.clone(), of(part.standard_uncertainty), share, freedom(part.degrees_of_freedom)]
     }));
@@ -356,7 +359,7 @@ mod tests {
             lines,
             [
                 "Overshoot: (4.53 ± 0.54) %",
-                "                               u   share   dof",
+                "  contribution                 u   share   dof",
                 "  noise of the recording  0.25 %  85.7 %  31.0",
                 "  gain                    0.10 %  14.3 %     ∞",
                 "  combined, k = 2.00      0.27 %          44.4",

@@ -3,7 +3,7 @@
 use serde_json::{Value as Json, json};
 use std::fmt::Write;
 use stepwell_analysis::uncertainty::COVERAGE_PROBABILITY;
-use stepwell_procedure::finding::{DECISION_RULE, Finding, Part, Value, Verdict};
+use stepwell_procedure::finding::{BudgetLine, DECISION_RULE, Finding, Value, Verdict};
 use stepwell_procedure::quantity::Dimension;
 use stepwell_procedure::record::{Ended, UNREACHED};
 use stepwell_procedure::sheet::Tolerance;
@@ -63,7 +63,7 @@ fn budget(finding: &Finding, measured: &Value) -> String {
     let u = measured.standard_uncertainty();
     let mut rows = vec![["contribution", "u", "share", "dof"].map(str::to_owned)];
     // Runs of the first programs kept their parts in the order in which they were added.
-    let mut parts: Vec<&Part> = measured.budget.iter().collect();
+    let mut parts: Vec<&BudgetLine> = measured.budget.iter().collect();
     parts.sort_by(|a, b| b.standard_uncertainty.total_cmp(&a.standard_uncertainty));
     rows.extend(parts.iter().map(|part| {
         let share = format!("{:.1} %", 100.0 * (part.standard_uncertainty / u).powi(2));
@@ -264,7 +264,7 @@ pub(crate) fn finding_json(finding: &Finding) -> Json {
     })
 }
 
-fn part_json(part: &Part, whole: &Value) -> Json {
+fn part_json(part: &BudgetLine, whole: &Value) -> Json {
     json!({
         "name": part.name,
         "standard_uncertainty": part.standard_uncertainty,
@@ -303,12 +303,12 @@ const fn si_unit(dimension: Dimension) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::{budgets, findings, wrapped};
-    use stepwell_procedure::finding::{Finding, Part, Value, Verdict};
+    use stepwell_procedure::finding::{BudgetLine, Finding, Value, Verdict};
     use stepwell_procedure::quantity::Dimension;
     use stepwell_procedure::sheet::Tolerance;
 
     fn finding(label: &str, verdict: Verdict) -> Finding {
-        let part = |name: &str, standard_uncertainty, freedom| Part {
+        let part = |name: &str, standard_uncertainty, freedom| BudgetLine {
             name: name.into(),
             standard_uncertainty,
             degrees_of_freedom: Some(freedom),

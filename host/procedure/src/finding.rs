@@ -105,7 +105,7 @@ pub struct Value {
     #[serde(default, skip_serializing_if = "Option::is_none", with = "freedom")]
     pub degrees_of_freedom: Option<f64>,
     /// Where the uncertainty comes from, largest part first.
-    pub budget: Vec<Part>,
+    pub budget: Vec<BudgetLine>,
 }
 
 impl Value {
@@ -118,8 +118,8 @@ impl Value {
 
 /// One line of a budget.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(from = "KeptPart")]
-pub struct Part {
+#[serde(from = "KeptLine")]
+pub struct BudgetLine {
     /// What it comes from.
     pub name: String,
     /// Standard uncertainty of the value through it, in SI units.
@@ -133,7 +133,7 @@ pub struct Part {
 /// A part as it is, or was, kept: first as a pair of name and standard uncertainty.
 #[derive(Deserialize)]
 #[serde(untagged)]
-enum KeptPart {
+enum KeptLine {
     Pair(String, f64),
     Whole {
         name: String,
@@ -143,14 +143,14 @@ enum KeptPart {
     },
 }
 
-impl From<KeptPart> for Part {
-    fn from(kept: KeptPart) -> Part {
+impl From<KeptLine> for BudgetLine {
+    fn from(kept: KeptLine) -> BudgetLine {
         match kept {
-            KeptPart::Pair(name, standard_uncertainty) => {
-                Part { name, standard_uncertainty, degrees_of_freedom: None }
+            KeptLine::Pair(name, standard_uncertainty) => {
+                BudgetLine { name, standard_uncertainty, degrees_of_freedom: None }
             }
-            KeptPart::Whole { name, standard_uncertainty, degrees_of_freedom } => {
-                Part { name, standard_uncertainty, degrees_of_freedom }
+            KeptLine::Whole { name, standard_uncertainty, degrees_of_freedom } => {
+                BudgetLine { name, standard_uncertainty, degrees_of_freedom }
             }
         }
     }
@@ -180,7 +180,7 @@ impl From<&Measured> for Value {
             budget: measured
                 .budget()
                 .iter()
-                .map(|share| Part {
+                .map(|share| BudgetLine {
                     name: share.name.to_owned(),
                     standard_uncertainty: share.standard_uncertainty,
                     degrees_of_freedom: Some(share.degrees_of_freedom),

@@ -1,6 +1,7 @@
 //! Temperature sensors against their standards and published tables.
 
 use crate::common::{Table, assert_close, assert_near};
+use stepwell_analysis::copper::{ALPHA_20_PER_K, celsius_from_resistance, factor_from_20c};
 use stepwell_analysis::temperature::{
     beta_celsius, beta_ohm, platinum_celsius, platinum_ratio, steinhart_hart_celsius, steinhart_hart_ohm,
     steinhart_hart_through,
@@ -105,4 +106,26 @@ fn beta_form() {
     for (ohm, celsius) in [(5_000.0, 41.460_235), (3_000.0, 54.803_454), (1_000.0, 87.719_674)] {
         assert_near(beta_celsius(ohm, 1e4, 3950.0), celsius, 5e-7);
     }
+}
+
+/// IEC 60028:1925: 0.00393 per kelvin at 20 degC, hence 0.00426525 at 0 degC and 0.00385425 at 25 degC; a
+/// handbook's worked form: one kelvin is 1/254.5 of the resistance at 20 degC. Resistances at 20 degC from
+/// readings at other temperatures, computed with Python 3.11 to six decimals.
+#[test]
+fn iec_60028_copper() {
+    assert_near(ALPHA_20_PER_K / factor_from_20c(0.0), 0.004_265_25, 5e-9);
+    assert_near(ALPHA_20_PER_K / factor_from_20c(25.0), 0.003_854_25, 5e-9);
+    assert_near(factor_from_20c(21.0) - 1.0, 1.0 / 254.5, 5e-6);
+    for (ohm, celsius, at_20c_ohm) in [
+        (3.2, 80.0, 2.589_416),
+        (2.87, 55.0, 2.522_966),
+        (5.0, 0.0, 5.426_525),
+        (1.0, -20.0, 1.186_521),
+        (10.0, 120.0, 7.178_751),
+    ] {
+        assert_near(ohm / factor_from_20c(celsius), at_20c_ohm, 5.1e-7);
+        assert_near(celsius_from_resistance(ohm, at_20c_ohm), celsius, 5e-4);
+    }
+    // One kelvin of error at 80 degC is 0.318 % of the resistance at 20 degC.
+    assert_near(factor_from_20c(81.0) / factor_from_20c(80.0) - 1.0, 0.003_18, 5e-6);
 }

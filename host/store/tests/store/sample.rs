@@ -1,7 +1,7 @@
 //! What the tests write: a run with something of everything in it, the same each time.
 
 use std::path::{Path, PathBuf};
-use stepwell_procedure::finding::{Finding, Part, Value, Verdict};
+use stepwell_procedure::finding::{BudgetLine, Finding, Value, Verdict};
 use stepwell_procedure::quantity::Dimension;
 use stepwell_procedure::record::{Burst, Ended, Entry, Event, EventKind, Outcome, Part, RunHead, StepDone};
 use stepwell_procedure::sheet::Tolerance;
@@ -36,8 +36,8 @@ pub fn head(pump_id: &str) -> RunHead {
 }
 
 /// A line of a budget as the first programs kept it.
-fn part(name: &str, standard_uncertainty: f64) -> Part {
-    Part { name: name.into(), standard_uncertainty, degrees_of_freedom: None }
+fn part(name: &str, standard_uncertainty: f64) -> BudgetLine {
+    BudgetLine { name: name.into(), standard_uncertainty, degrees_of_freedom: None }
 }
 
 pub fn finding(id: &str, verdict: Verdict) -> Finding {

@@ -80,6 +80,9 @@ pub(crate) enum Verb {
     Show {
         /// Number of the run
         run: u64,
+        /// Show where the uncertainty of each finding comes from, in place of steps and events
+        #[arg(long, conflicts_with = "json")]
+        budget: bool,
         #[command(flatten)]
         json: JsonArgs,
         #[command(flatten)]

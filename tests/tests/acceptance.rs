@@ -174,12 +174,14 @@ fn whole(named: &str, finding: &Finding) {
     assert!(value.estimate.is_finite(), "{named}");
     assert!(value.expanded_uncertainty > 0.0 && value.expanded_uncertainty.is_finite(), "{named}");
     assert!(!value.budget.is_empty(), "{named}");
-    // Parts may pull together or against each other; their squares still bound the sum.
-    let sum: f64 = value.budget.iter().map(|(_, u)| u).sum();
-    assert!(
-        value.expanded_uncertainty <= value.coverage_factor * sum * (1.0 + 1e-9),
-        "{named}: more uncertainty than its parts can make"
-    );
+    // Parts that belong together are one line already; lines are independent.
+    let squares: f64 = value.budget.iter().map(|part| part.standard_uncertainty.powi(2)).sum();
+    let whole = value.standard_uncertainty();
+    assert!((whole - squares.sqrt()).abs() <= 1e-9 * whole, "{named}: not the sum of its parts");
+    assert!(value.budget.is_sorted_by(|a, b| a.standard_uncertainty >= b.standard_uncertainty), "{named}");
+    // A pass leaves 2.5 % on the side of the nearer limit, and no more on the other.
+    let conformity = finding.conformity.unwrap_or_else(|| panic!("{named} has no probability"));
+    assert!(finding.verdict != Verdict::Pass || conformity >= 0.95, "{named}: {conformity}");
     let margin = tolerance
         .min
         .map_or(f64::INFINITY, |min| value.estimate - min)

@@ -302,7 +302,21 @@ impl Dimension {
         let number = unit.number(si);
         with_unit(&format!("({} ± {})", at_place(number, place), at_place(half_width, place)), unit)
     }
+
+    /// A standard uncertainty of the value `si` to two significant digits, in the unit in which that
+    /// value is shown.
+    #[must_use]
+    pub fn display_uncertainty_of(self, si: f64, standard: f64) -> String {
+        let unit = self.unit_for(si);
+        let number = standard.abs() * unit.per / unit.times;
+        let text =
+            if number < SMALL { format!("{number:.1e}") } else { at_place(number, exponent(number, 2) - 1) };
+        with_unit(&text, unit)
+    }
 }
+
+/// Below, a number is written with an exponent.
+const SMALL: f64 = 1e-6;
 
 /// The candidate nearest to `found`, when one is near enough to be meant.
 pub(crate) fn nearest<'a>(found: &str, candidates: impl Iterator<Item = &'a str>) -> Option<&'a str> {

@@ -8,6 +8,7 @@
 
 pub mod coil;
 pub mod air;
+pub mod decisions;
 mod noise;
 pub mod step;
 pub mod sweep;

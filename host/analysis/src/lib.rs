@@ -15,6 +15,7 @@ pub mod edges;
 pub mod fit;
 pub mod flow;
 pub mod leak;
+pub mod levels;
 pub mod reason;
 mod series;
 pub mod stats;

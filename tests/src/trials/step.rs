@@ -139,7 +139,9 @@ impl Setting {
         let before = (length_s / spacing_s * noise.uniform(0.1, 0.5)) as usize + 24;
         let has = |noise: &mut Noise, share: f64| noise.uniform(0.0, 1.0) < share;
         let rise_pa = noise.log_uniform(0.2e6, 20.0e6) * if has(noise, 0.3) { -1.0 } else { 1.0 };
-        let noise_pa = if has(noise, 0.1) { 0.0 } else { rise_pa.abs() * noise.log_uniform(2e-4, 0.05) };
+        // That a filled rail is neither of first nor of second order shows only where noise lets it.
+        let noisiest = if matches!(way, Way::Filled(_)) { 0.005 } else { 0.05 };
+        let noise_pa = if has(noise, 0.1) { 0.0 } else { rise_pa.abs() * noise.log_uniform(2e-4, noisiest) };
         let grain_pa = if has(noise, 0.35) { rise_pa.abs() * noise.log_uniform(2e-4, 0.01) } else { 0.0 };
         let ripple = if has(noise, 0.25) {
             let period_s = length_s * noise.uniform(0.01, 0.06);

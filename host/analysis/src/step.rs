@@ -7,9 +7,9 @@
 //! 2. *Second order with dead time*, damping free: taken when it is the likelier one by the Bayesian
 //!    information criterion (Schwarz, Ann. Stat. 6, 1978), which for long records does not fall for
 //!    chance as Akaike's does, so that a first-order response keeps its time constant. While the two
-//!    cannot be told apart for sure, what both say is averaged by Akaike weights and how far they lie
-//!    apart is in the uncertainty (Burnham and Anderson, Model Selection and Multimodel Inference, 2002,
-//!    section 4.3).
+//!    cannot be told apart for sure, what both say is averaged by the criterion's weights and how far they
+//!    lie apart is in the uncertainty (Burnham and Anderson, Model Selection and Multimodel Inference,
+//!    2002, section 4.3, from memory).
 //! 3. *Levels and crossings* of IEEE Std 181 without a model, when what either model leaves is more
 //!    than noise.
 //!
@@ -34,9 +34,10 @@ use crate::reason::{Signal, Unmeasured};
 use crate::series::{
     check_columns, check_not_clipped, check_positive, noise_sd, resolution, spacing_without_gaps_s,
 };
+use crate::stats::drift;
 use crate::uncertainty::{Input, Measured};
-use free::{Free, check_resolved};
 pub use first_order::FirstOrder;
+use free::{Free, check_resolved};
 pub use instant::{Found, find_step};
 use model::{Estimate, Grain, Said};
 use ripple::{Flat, Ripple};
@@ -140,7 +141,7 @@ impl Trace<'_> {
 
 /// Ripple and curve are fitted in turn so often; each round leaves of an error what a ripple and a step
 /// share, a few hundredths where several periods are recorded.
-const RIPPLE_ROUNDS: usize = 2;
+const RIPPLE_ROUNDS: usize = 4;
 
 /// Fewest samples of a record.
 pub const SAMPLES_MIN: usize = 32;
@@ -164,7 +165,8 @@ pub fn step_response(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured
     }
     check_not_clipped(time_s, pressure_pa, Signal::Pressure)?;
     let edge = edge_of(record)?;
-    let rough = Rough::of(time_s, pressure_pa, edge).ok_or(Unmeasured::NoStep { signal: Signal::Pressure })?;
+    let rough =
+        Rough::of(time_s, pressure_pa, edge).ok_or(Unmeasured::NoStep { signal: Signal::Pressure })?;
     let (before_pa, scale_pa) = (rough.before, rough.change);
     let scaled: Vec<f64> = pressure_pa.iter().map(|p| (p - before_pa) / scale_pa).collect();
     let rough = Rough { before: 0.0, change: 1.0, ..rough };
@@ -256,8 +258,7 @@ fn grain_of(record: &StepRecord<'_>, rough: &Rough, scale_pa: f64) -> Grain {
     let largest = pressure_pa.iter().fold(0.0_f64, |most, p| most.max(p.abs()));
     // Numbers of a computer are rounded too, times like pressures; a handful of operations made them.
     let latest_s = record.time_s.iter().fold(0.0_f64, |most, t| most.max(t.abs()));
-    let rounding =
-        4.0 * f64::EPSILON * largest.hypot(latest_s / (rough.late_s - rough.early_s) * scale_pa);
+    let rounding = 4.0 * f64::EPSILON * largest.hypot(latest_s / (rough.late_s - rough.early_s) * scale_pa);
     let level = if q > 0.0 {
         let noise = (noise_sd(pressure_pa).powi(2) - q * q / 12.0).max(0.0).sqrt();
         q / 12.0_f64.sqrt() * (-2.0 * (core::f64::consts::PI * noise / q).powi(2)).exp()
@@ -305,11 +306,12 @@ fn modelled(trace: &Trace<'_>, rough: &Rough, grain: Grain) -> Result<Modelled, 
     let said = match (first.filter(|said| !said.is_misfit), second_sound) {
         (Some(first), Some(second)) => {
             let gain = first.gain_of(second);
-            // Schwarz: ln n for one parameter more. Akaike: 2.
-            if gain > second.independent().ln() {
+            // Schwarz: ln n for one parameter more.
+            let needed = second.independent().ln();
+            if gain > needed {
                 (second.clone(), Shape::SecondOrder)
             } else if gain > GAIN_TOLD_MIN {
-                let share = 1.0 / (1.0 + ((2.0 - gain) / 2.0).exp());
+                let share = 1.0 / (1.0 + ((needed - gain) / 2.0).exp());
                 (first.shared(second, share), Shape::FirstOrder)
             } else {
                 (first, Shape::FirstOrder)
@@ -331,11 +333,20 @@ fn modelled(trace: &Trace<'_>, rough: &Rough, grain: Grain) -> Result<Modelled, 
             allowed_percent: 100.0 * (1.0 - REACHED_MIN),
         });
     }
-    let curve = match (shape, first_curve, second_curve) {
+    let curve: Vec<f64> = match (shape, first_curve, second_curve) {
         (Shape::FirstOrder, Some(m), _) => time_s.iter().map(|t| m.at(*t)).collect(),
         (_, _, Some(m)) => time_s.iter().map(|t| m.at(*t)).collect(),
-        _ => Vec::new(),
+        _ => return Ok(None),
     };
+    // A level that moved before the step is no level, whatever the curve makes of it.
+    let moved = time_s.partition_point(|t| *t < said.onset_s.value);
+    let left: Vec<f64> = way[..moved].iter().zip(&curve).map(|(y, c)| y - c).collect();
+    if let Ok(drift) = drift(&left)
+        && drift.is_significant()
+        && drift.change.abs() > said.change.value.abs() * DRIFT_PERCENT_MAX / 100.0
+    {
+        return Ok(None);
+    }
     Ok(Some((said, curve, shape)))
 }
 

@@ -100,12 +100,7 @@ struct Profile<'a> {
 }
 
 /// The fit; `None` where the data do not hold one. `y` should be of the order of 1.
-pub(super) fn fit(
-    time_s: &[f64],
-    y: &[f64],
-    spacing_s: Option<f64>,
-    rough: &Rough,
-) -> Option<FirstOrder> {
+pub(super) fn fit(time_s: &[f64], y: &[f64], spacing_s: Option<f64>, rough: &Rough) -> Option<FirstOrder> {
     let profile = Profile { time_s, y, spacing_s, sum: y.iter().sum() };
     // A first search over every onset up to the middle of the rise, then near the one found.
     let mut here_x = rough.tau_s.ln();

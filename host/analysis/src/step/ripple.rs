@@ -38,10 +38,13 @@ impl Ripple {
     /// Value at a time.
     pub(super) fn at(&self, t_s: f64) -> f64 {
         let angle = TAU * t_s / self.period_s;
-        self.harmonics.iter().map(|(k, c, s)| {
-            let (sin, cos) = (*k as f64 * angle).sin_cos();
-            c * cos + s * sin
-        }).sum()
+        self.harmonics
+            .iter()
+            .map(|(k, c, s)| {
+                let (sin, cos) = (*k as f64 * angle).sin_cos();
+                c * cos + s * sin
+            })
+            .sum()
     }
 
     /// Ripple of a known period; `None` when none stands out or the flat parts are too short.
@@ -100,7 +103,10 @@ impl Ripple {
         // Median of an exponential law: ln 2 of its mean.
         let usual = *others.select_nth_unstable_by(half, f64::total_cmp).1 / core::f64::consts::LN_2;
         // Noise with a memory has a spectrum that is higher at its low end, over many lines.
-        let near = power[peak.saturating_sub(12).max(2)..(peak + 13).min(n / 2)].iter().sum::<f64>() - power[peak - 1] - power[peak] - power[peak + 1];
+        let near = power[peak.saturating_sub(12).max(2)..(peak + 13).min(n / 2)].iter().sum::<f64>()
+            - power[peak - 1]
+            - power[peak]
+            - power[peak + 1];
         if power[peak] < LINE_MIN * usual.max(near / 22.0) {
             return None;
         }
@@ -114,8 +120,13 @@ impl Ripple {
         };
         let mut width = 0.25 / length_s;
         for _ in 0..12 {
-            let (low, mid, high) = (power_at(frequency - width), power_at(frequency), power_at(frequency + width));
-            if low > mid && low >= high { frequency -= width } else if high > mid { frequency += width }
+            let (low, mid, high) =
+                (power_at(frequency - width), power_at(frequency), power_at(frequency + width));
+            if low > mid && low >= high {
+                frequency -= width
+            } else if high > mid {
+                frequency += width
+            }
             width *= 0.6;
         }
         let period_s = 1.0 / frequency;

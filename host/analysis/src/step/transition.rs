@@ -4,8 +4,8 @@ use crate::fit::least_squares;
 use crate::reason::Unmeasured;
 use crate::stats::mean;
 
-/// Half-width of the window around a crossing, as a share of the 10-90 % transition: the parabola
-/// follows the bend of any smooth transition this closely (a second-order one to 0.1 %), and in a
+/// Half-width of the window around a crossing, as a share of the 10-90 % transition: the cubic
+/// follows the bend of any smooth transition this closely (a second-order one to 0.01 %), and in a
 /// straight one the window at 10 % does not yet reach the corner, which lies 0.125 before it.
 const CROSSING_HALF_WIDTH: f64 = 0.1;
 
@@ -80,7 +80,7 @@ struct Samples<'a> {
 }
 
 impl Samples<'_> {
-    /// Place where the transition passes `reference`, near sample `near`: a parabola through the
+    /// Place where the transition passes `reference`, near sample `near`: a cubic through the
     /// samples within `half_width_s`, found again from where it puts the crossing. Samples before
     /// the edge are left out, because nothing of the transition can be in them.
     fn crossing(&self, reference: f64, near: usize, half_width_s: f64) -> Result<Crossing, Unmeasured> {
@@ -106,7 +106,7 @@ impl Samples<'_> {
             }
             let slope_per_s = slope_at(x) / half_width_s;
             if !x.is_finite() || x.abs() > 1.0 || slope_per_s <= 0.0 {
-                // Noise bends the parabola off the level; the place of the round before remains.
+                // Noise bends the cubic off the level; the place of the round before remains.
                 return Ok(found);
             }
             // Noise of the whole record, which is known better than the scatter of a few samples,

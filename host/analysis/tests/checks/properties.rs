@@ -19,6 +19,15 @@ fn same(found: &Measured, expected: &Measured, factor: f64) -> bool {
         && (found.standard_uncertainty() - u).abs() <= 1e-4 * u + 1e-12
 }
 
+/// As [`same`] for what a search has found: it ends when a step moves the curve by 1e-7 of the residuals'
+/// root sum of squares, which for n samples is 1e-7 sqrt n of a parameter's own uncertainty: 3e-6 for
+/// the 800 here, and twice that between two searches.
+fn same_found(found: &Measured, expected: &Measured, factor: f64) -> bool {
+    let u = expected.standard_uncertainty() * factor.abs();
+    (found.value - expected.value * factor).abs() <= 1e-5 * u
+        && (found.standard_uncertainty() - u).abs() <= 1e-4 * u + 1e-12
+}
+
 fn pulses(seed: u64, n: usize) -> Vec<f64> {
     let mut noise = Noise::seeded(seed);
     let mut t = 0.0;
@@ -104,9 +113,9 @@ proptest! {
             step_response(&record(&time_s, &pressure_pa)).unwrap(),
             step_response(&record(&time_s, &moved)).unwrap(),
         );
-        prop_assert!(same(to.pressure_rise.as_ref().unwrap(), from.pressure_rise.as_ref().unwrap(), 1.0));
-        prop_assert!(same(to.dead_time.as_ref().unwrap(), from.dead_time.as_ref().unwrap(), 1.0));
-        prop_assert!(same(to.rise_time_10_90.as_ref().unwrap(), from.rise_time_10_90.as_ref().unwrap(), 1.0));
+        prop_assert!(same_found(to.pressure_rise.as_ref().unwrap(), from.pressure_rise.as_ref().unwrap(), 1.0));
+        prop_assert!(same_found(to.dead_time.as_ref().unwrap(), from.dead_time.as_ref().unwrap(), 1.0));
+        prop_assert!(same_found(to.rise_time_10_90.as_ref().unwrap(), from.rise_time_10_90.as_ref().unwrap(), 1.0));
         prop_assert!((to.after_pa - from.after_pa - offset).abs() < 1.0);
     }
 
@@ -119,9 +128,9 @@ proptest! {
             step_response(&record(&time_s, &pressure_pa)).unwrap(),
             step_response(&record(&time_s, &moved)).unwrap(),
         );
-        prop_assert!(same(to.pressure_rise.as_ref().unwrap(), from.pressure_rise.as_ref().unwrap(), scale));
-        prop_assert!(same(to.dead_time.as_ref().unwrap(), from.dead_time.as_ref().unwrap(), 1.0));
-        prop_assert!(same(to.rise_time_10_90.as_ref().unwrap(), from.rise_time_10_90.as_ref().unwrap(), 1.0));
+        prop_assert!(same_found(to.pressure_rise.as_ref().unwrap(), from.pressure_rise.as_ref().unwrap(), scale));
+        prop_assert!(same_found(to.dead_time.as_ref().unwrap(), from.dead_time.as_ref().unwrap(), 1.0));
+        prop_assert!(same_found(to.rise_time_10_90.as_ref().unwrap(), from.rise_time_10_90.as_ref().unwrap(), 1.0));
         prop_assert!((to.overshoot.as_ref().unwrap().value - from.overshoot.as_ref().unwrap().value).abs() < 1e-6);
     }
 
@@ -133,9 +142,9 @@ proptest! {
             step_response(&record(&time_s, &pressure_pa)).unwrap(),
             step_response(&record(&slower, &pressure_pa)).unwrap(),
         );
-        prop_assert!(same(to.pressure_rise.as_ref().unwrap(), from.pressure_rise.as_ref().unwrap(), 1.0));
-        prop_assert!(same(to.dead_time.as_ref().unwrap(), from.dead_time.as_ref().unwrap(), scale));
-        prop_assert!(same(to.rise_time_10_90.as_ref().unwrap(), from.rise_time_10_90.as_ref().unwrap(), scale));
+        prop_assert!(same_found(to.pressure_rise.as_ref().unwrap(), from.pressure_rise.as_ref().unwrap(), 1.0));
+        prop_assert!(same_found(to.dead_time.as_ref().unwrap(), from.dead_time.as_ref().unwrap(), scale));
+        prop_assert!(same_found(to.rise_time_10_90.as_ref().unwrap(), from.rise_time_10_90.as_ref().unwrap(), scale));
     }
 
     #[test]

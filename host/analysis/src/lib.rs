@@ -16,6 +16,7 @@ pub mod fit;
 pub mod flow;
 pub mod leak;
 pub mod monte_carlo;
+pub mod levels;
 pub mod reason;
 pub mod repeats;
 mod series;

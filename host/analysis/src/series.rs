@@ -36,12 +36,18 @@ pub(crate) fn check_positive(name: &'static str, found: f64) -> Result<(), Unmea
     }
 }
 
+/// Times neither stand still nor run backwards.
+pub(crate) fn check_rising(time_s: &[f64]) -> Result<(), Unmeasured> {
+    match time_s.windows(2).position(|pair| pair[1] <= pair[0]) {
+        Some(i) => Err(Unmeasured::OutOfOrder { index: i + 1 }),
+        None => Ok(()),
+    }
+}
+
 /// The median spacing of rising times, s.
 pub(crate) fn spacing_s(time_s: &[f64]) -> Result<f64, Unmeasured> {
     check_count(time_s.len(), 2)?;
-    if let Some(i) = time_s.windows(2).position(|pair| pair[1] <= pair[0]) {
-        return Err(Unmeasured::OutOfOrder { index: i + 1 });
-    }
+    check_rising(time_s)?;
     let mut spacings: Vec<f64> = time_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
     let middle = spacings.len() / 2;
     Ok(*spacings.select_nth_unstable_by(middle, f64::total_cmp).1)

@@ -7,9 +7,9 @@
 //! 2. *Second order with dead time*, damping free: taken when it is the likelier one by the Bayesian
 //!    information criterion (Schwarz, Ann. Stat. 6, 1978), which for long records does not fall for
 //!    chance as Akaike's does, so that a first-order response keeps its time constant. While the two
-//!    cannot be told apart for sure, what both say is averaged by Akaike weights and how far they lie
-//!    apart is in the uncertainty (Burnham and Anderson, Model Selection and Multimodel Inference, 2002,
-//!    section 4.3).
+//!    cannot be told apart for sure, what both say is averaged by the criterion's weights and how far they
+//!    lie apart is in the uncertainty (Burnham and Anderson, Model Selection and Multimodel Inference,
+//!    2002, section 4.3, from memory).
 //! 3. *Levels and crossings* of IEEE Std 181 without a model, when what either model leaves is more
 //!    than noise.
 //!
@@ -34,7 +34,9 @@ use crate::reason::{Signal, Unmeasured};
 use crate::series::{
     check_columns, check_not_clipped, check_positive, noise_sd, resolution, spacing_without_gaps_s,
 };
+use crate::stats::drift;
 use crate::uncertainty::{Input, Measured};
+pub use first_order::FirstOrder;
 use free::{Free, check_resolved};
 pub use instant::{Found, find_step};
 use model::{Estimate, Grain, Said};
@@ -118,6 +120,7 @@ pub struct StepResponse {
 }
 
 /// A record on the scale of its own step: about 0 before and 1 after, rising.
+#[derive(Clone, Copy)]
 struct Trace<'a> {
     time_s: &'a [f64],
     way: &'a [f64],
@@ -135,6 +138,10 @@ impl Trace<'_> {
         Unmeasured::NoResponse { change_pa: change * self.scale_pa, needed_pa: needed * scale_pa }
     }
 }
+
+/// Ripple and curve are fitted in turn so often; each round leaves of an error what a ripple and a step
+/// share, a few hundredths where several periods are recorded.
+const RIPPLE_ROUNDS: usize = 4;
 
 /// Fewest samples of a record.
 pub const SAMPLES_MIN: usize = 32;
@@ -158,11 +165,12 @@ pub fn step_response(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured
     }
     check_not_clipped(time_s, pressure_pa, Signal::Pressure)?;
     let edge = edge_of(record)?;
-    let rough = Rough::of(time_s, pressure_pa, edge).ok_or(Unmeasured::NoStep { signal: Signal::Pressure })?;
+    let rough =
+        Rough::of(time_s, pressure_pa, edge).ok_or(Unmeasured::NoStep { signal: Signal::Pressure })?;
     let (before_pa, scale_pa) = (rough.before, rough.change);
     let scaled: Vec<f64> = pressure_pa.iter().map(|p| (p - before_pa) / scale_pa).collect();
     let rough = Rough { before: 0.0, change: 1.0, ..rough };
-    let grain = grain_of(pressure_pa, scale_pa);
+    let grain = grain_of(record, &rough, scale_pa);
     let mut trace = Trace {
         time_s,
         way: &scaled,
@@ -171,12 +179,22 @@ pub fn step_response(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured
         resolution_u: grain.level,
         scale_pa,
     };
-    let ripple = ripple_of(&trace, &rough);
-    let calm: Vec<f64>;
-    if let Some(ripple) = &ripple {
-        calm = time_s.iter().zip(&scaled).map(|(t, y)| y - ripple.at(*t)).collect();
-        trace.way = &calm;
+    let mut ripple = ripple_of(&trace, &rough);
+    let without = |ripple: &Ripple| -> Vec<f64> {
+        time_s.iter().zip(&scaled).map(|(t, y)| y - ripple.at(*t)).collect()
+    };
+    let mut calm = ripple.as_ref().map(without).unwrap_or_default();
+    if let Some(ripple) = &mut ripple {
         trace.ripple_period_s = Some(ripple.period_s);
+        // The flat parts are short and not quite flat; a curve that fits makes all of the record so.
+        for _ in 0..RIPPLE_ROUNDS {
+            let calmed = Trace { way: &calm, ..trace };
+            let Some(curve) = curve_of(&calmed, &rough, grain) else { break };
+            let left: Vec<f64> = scaled.iter().zip(curve).map(|(y, c)| y - c).collect();
+            *ripple = ripple.again(time_s, &left);
+            calm = without(ripple);
+        }
+        trace.way = &calm;
     }
     let mut response = match modelled(&trace, &rough, grain)? {
         Some((said, curve, shape)) => by_model(record, &trace, &said, curve, shape),
@@ -198,6 +216,28 @@ pub fn step_response(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured
     Ok(response)
 }
 
+/// Fits a first-order response with dead time to data of any unit by least squares, which is maximum
+/// likelihood in white noise. Nothing is judged: [`step_response`] does that.
+///
+/// # Errors
+/// [`Unmeasured::TooFewSamples`], [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`],
+/// [`Unmeasured::OutOfOrder`], [`Unmeasured::NoStep`] or [`Unmeasured::NoFit`].
+pub fn fit_first_order(time_s: &[f64], values: &[f64]) -> Result<FirstOrder, Unmeasured> {
+    check_columns(time_s, values, 8)?;
+    crate::series::check_rising(time_s)?;
+    let rough = Rough::of(time_s, values, None).ok_or(Unmeasured::NoStep { signal: Signal::Pressure })?;
+    let scaled: Vec<f64> = values.iter().map(|v| (v - rough.before) / rough.change).collect();
+    let scale = Rough { before: 0.0, change: 1.0, ..rough };
+    let why = "no minimum was found";
+    let fit = first_order::fit(time_s, &scaled, even_spacing(time_s), &scale)
+        .ok_or(Unmeasured::NoFit { curve: "first-order response", why })?;
+    Ok(FirstOrder {
+        before: rough.before + rough.change * fit.before,
+        change: rough.change * fit.change,
+        ..fit
+    })
+}
+
 /// First sample that may follow the step, where the instant is known.
 fn edge_of(record: &StepRecord<'_>) -> Result<Option<usize>, Unmeasured> {
     let Some(instant) = record.instant_s else { return Ok(None) };
@@ -212,10 +252,13 @@ fn edge_of(record: &StepRecord<'_>) -> Result<Option<usize>, Unmeasured> {
 /// A recorder of resolution q rounds a level by anything up to q/2, unless noise carries the samples
 /// over its steps: of a sine's Fourier series the first term is left, e^(-2 pi^2 (noise/q)^2) (Widrow
 /// and Kollar, Quantization Noise, 2008, from memory).
-fn grain_of(pressure_pa: &[f64], scale_pa: f64) -> Grain {
+fn grain_of(record: &StepRecord<'_>, rough: &Rough, scale_pa: f64) -> Grain {
+    let pressure_pa = record.pressure_pa;
     let q = resolution(pressure_pa);
     let largest = pressure_pa.iter().fold(0.0_f64, |most, p| most.max(p.abs()));
-    let rounding = 4.0 * f64::EPSILON * largest;
+    // Numbers of a computer are rounded too, times like pressures; a handful of operations made them.
+    let latest_s = record.time_s.iter().fold(0.0_f64, |most, t| most.max(t.abs()));
+    let rounding = 4.0 * f64::EPSILON * largest.hypot(latest_s / (rough.late_s - rough.early_s) * scale_pa);
     let level = if q > 0.0 {
         let noise = (noise_sd(pressure_pa).powi(2) - q * q / 12.0).max(0.0).sqrt();
         q / 12.0_f64.sqrt() * (-2.0 * (core::f64::consts::PI * noise / q).powi(2)).exp()
@@ -241,6 +284,15 @@ fn ripple_of(trace: &Trace<'_>, rough: &Rough) -> Option<Ripple> {
     }
 }
 
+/// A second order that gains less than this in twice the log likelihood is first order under another
+/// name, at the end of its range.
+const GAIN_TOLD_MIN: f64 = 0.2;
+
+/// The curve of the model that describes the trace.
+fn curve_of(trace: &Trace<'_>, rough: &Rough, grain: Grain) -> Option<Vec<f64>> {
+    modelled(trace, rough, grain).ok().flatten().map(|(_, curve, _)| curve)
+}
+
 type Modelled = Option<(Said, Vec<f64>, Shape)>;
 
 /// The model that describes the trace; `None` when neither does.
@@ -254,12 +306,15 @@ fn modelled(trace: &Trace<'_>, rough: &Rough, grain: Grain) -> Result<Modelled, 
     let said = match (first.filter(|said| !said.is_misfit), second_sound) {
         (Some(first), Some(second)) => {
             let gain = first.gain_of(second);
-            // Schwarz: ln n for one parameter more. Akaike: 2.
-            if gain > second.independent().ln() {
+            // Schwarz: ln n for one parameter more.
+            let needed = second.independent().ln();
+            if gain > needed {
                 (second.clone(), Shape::SecondOrder)
-            } else {
-                let share = 1.0 / (1.0 + ((2.0 - gain) / 2.0).exp());
+            } else if gain > GAIN_TOLD_MIN {
+                let share = 1.0 / (1.0 + ((needed - gain) / 2.0).exp());
                 (first.shared(second, share), Shape::FirstOrder)
+            } else {
+                (first, Shape::FirstOrder)
             }
         }
         (Some(first), None) => (first, Shape::FirstOrder),
@@ -278,11 +333,20 @@ fn modelled(trace: &Trace<'_>, rough: &Rough, grain: Grain) -> Result<Modelled, 
             allowed_percent: 100.0 * (1.0 - REACHED_MIN),
         });
     }
-    let curve = match (shape, first_curve, second_curve) {
+    let curve: Vec<f64> = match (shape, first_curve, second_curve) {
         (Shape::FirstOrder, Some(m), _) => time_s.iter().map(|t| m.at(*t)).collect(),
         (_, _, Some(m)) => time_s.iter().map(|t| m.at(*t)).collect(),
-        _ => Vec::new(),
+        _ => return Ok(None),
     };
+    // A level that moved before the step is no level, whatever the curve makes of it.
+    let moved = time_s.partition_point(|t| *t < said.onset_s.value);
+    let left: Vec<f64> = way[..moved].iter().zip(&curve).map(|(y, c)| y - c).collect();
+    if let Ok(drift) = drift(&left)
+        && drift.is_significant()
+        && drift.change.abs() > said.change.value.abs() * DRIFT_PERCENT_MAX / 100.0
+    {
+        return Ok(None);
+    }
     Ok(Some((said, curve, shape)))
 }
 

@@ -22,15 +22,21 @@ const STEP_MAX: f64 = 0.7;
 
 /// A first-order response with dead time, over the time and in the unit of the data it was fitted to.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct FirstOrder {
-    pub(super) before: f64,
-    pub(super) change: f64,
-    pub(super) onset_s: f64,
-    pub(super) tau_s: f64,
+pub struct FirstOrder {
+    /// Level before the onset, in the unit of the data.
+    pub before: f64,
+    /// Level that is approached less level before, in the unit of the data.
+    pub change: f64,
+    /// When the rise begins, s.
+    pub onset_s: f64,
+    /// Time constant, s.
+    pub tau_s: f64,
 }
 
 impl FirstOrder {
-    pub(super) fn at(&self, t_s: f64) -> f64 {
+    /// Value of the curve at a time.
+    #[must_use]
+    pub fn at(&self, t_s: f64) -> f64 {
         let run = (t_s - self.onset_s) / self.tau_s;
         if run <= 0.0 { self.before } else { self.before - self.change * (-run).exp_m1() }
     }
@@ -94,12 +100,7 @@ struct Profile<'a> {
 }
 
 /// The fit; `None` where the data do not hold one. `y` should be of the order of 1.
-pub(super) fn fit(
-    time_s: &[f64],
-    y: &[f64],
-    spacing_s: Option<f64>,
-    rough: &Rough,
-) -> Option<FirstOrder> {
+pub(super) fn fit(time_s: &[f64], y: &[f64], spacing_s: Option<f64>, rough: &Rough) -> Option<FirstOrder> {
     let profile = Profile { time_s, y, spacing_s, sum: y.iter().sum() };
     // A first search over every onset up to the middle of the rise, then near the one found.
     let mut here_x = rough.tau_s.ln();

@@ -54,7 +54,8 @@ pub(super) fn read(trace: &Trace<'_>, edge: usize) -> Result<Free, Unmeasured> {
     }
     // From here on the step runs from 0 to 1.
     let way: Vec<f64> = trace.way.iter().map(|v| (v - before.value) / change).collect();
-    let transition = Transition::find(time_s, &way, edge, noise / change.abs())?;
+    let alike = before.inflation.min(after.inflation).sqrt();
+    let transition = Transition::find(time_s, &way, edge, noise * alike / change.abs())?;
     refuse_several(trace, &way, &transition, noise / change.abs())?;
     let levels = Levels { before: &before, after: &after, change, resolution: trace.resolution_u };
     let (height, u_height) = overshoot(trace, &after, change, &transition, settled_from);
@@ -86,8 +87,7 @@ fn refuse_several(
     if places.windows(2).any(|pair| pair[1] < pair[0] + 2) {
         return Ok(());
     }
-    let means: Vec<f64> =
-        places.windows(2).map(|pair| crate::stats::mean(&way[pair[0]..pair[1]])).collect();
+    let means: Vec<f64> = places.windows(2).map(|pair| crate::stats::mean(&way[pair[0]..pair[1]])).collect();
     let samples = (places[10] - places[0]) as f64 / 10.0;
     let chance = 3.0 * noise * (2.0 / samples).sqrt();
     if chance > STILL_SHARE {

@@ -15,6 +15,8 @@ pub(super) struct Level {
     pub(super) degrees_of_freedom: f64,
     /// Standard deviation of single samples about the level and its drift.
     pub(super) noise: f64,
+    /// How many times neighbours' likeness inflates the variance of a mean.
+    pub(super) inflation: f64,
     /// Change over the window.
     drift: Drift,
 }
@@ -38,6 +40,7 @@ impl Level {
             u: fit.uncertainty(0) * inflation.sqrt(),
             degrees_of_freedom: (fit.degrees_of_freedom / inflation).max(1.0),
             noise: fit.residual_sd,
+            inflation,
             drift: Drift {
                 change: fit.parameters[1],
                 standard_uncertainty: fit.uncertainty(1) * inflation.sqrt(),

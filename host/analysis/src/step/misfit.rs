@@ -40,6 +40,5 @@ pub(super) fn is_misfit(residuals: &[f64], response: (usize, usize), sd_least: f
     };
     let least = sd_least * sd_least * length as f64;
     let ratio = moving / blocks as f64 / (flat + least);
-    ratio > 1.0
-        && FisherSnedecor::new(blocks as f64, freedom).is_ok_and(|f| f.sf(ratio) < PROBABILITY)
+    ratio > 1.0 && FisherSnedecor::new(blocks as f64, freedom).is_ok_and(|f| f.sf(ratio) < PROBABILITY)
 }

@@ -11,6 +11,9 @@ const OVER_TIME_CONSTANTS: f64 = 7.0;
 /// The part in which a wrong shape is looked for, in slowest time constants.
 const SHAPE_TIME_CONSTANTS: f64 = 4.0;
 
+/// Scatter of a shared estimate under the richer model counts up to so many times that under the simpler.
+const SCATTER_MOST: f64 = 3.0;
+
 /// One estimate on the scale of the data.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Estimate {
@@ -27,7 +30,8 @@ impl Estimate {
     /// The mean of two models' estimates by weight, and how far they lie apart.
     fn shared(self, other: Estimate, share: f64) -> Estimate {
         let kept = 1.0 - share;
-        let mix = |a: f64, b: f64| (kept * a * a + share * b * b).sqrt();
+        // Near the end of its range the richer model's derivatives promise scatter without end.
+        let mix = |a: f64, b: f64| (kept * a * a + share * b.min(SCATTER_MOST * a).powi(2)).sqrt();
         Estimate {
             value: kept * self.value + share * other.value,
             scatter: mix(self.scatter, other.scatter),
@@ -79,7 +83,7 @@ pub(super) fn first_order(time_s: &[f64], y: &[f64], m: &FirstOrder, grain: Grai
     let top = time_s.partition_point(|t| *t < m.onset_s + 0.5 * m.tau_s)
         - time_s.partition_point(|t| *t < m.onset_s);
     let u_top = sd * (memory.inflation() / top.max(1) as f64).sqrt().min(1.0);
-    let squares = residuals.iter().map(|r| r * r).sum();
+    let squares = squares_of(&residuals, grain);
     Some(Said {
         overshoot: Estimate {
             value: 0.0,
@@ -113,7 +117,7 @@ pub(super) fn second_order(time_s: &[f64], y: &[f64], m: &SecondOrder, grain: Gr
         let h = 1e-4 * z;
         (second_order::unit_rise(z + h) - second_order::unit_rise(z - h)) / (2.0 * h * w)
     };
-    let squares = residuals.iter().map(|r| r * r).sum();
+    let squares = squares_of(&residuals, grain);
     let end_s = time_s[time_s.len() - 1];
     let rings = (-(end_s - m.onset_s) / slowest_s).exp();
     Some(Said {
@@ -170,6 +174,12 @@ impl Said {
             ..self
         }
     }
+}
+
+/// Sum of squares, not below what recorder and rounding make of it.
+fn squares_of(residuals: &[f64], grain: Grain) -> f64 {
+    let squares: f64 = residuals.iter().map(|r| r * r).sum();
+    squares.max(residuals.len() as f64 * grain.sample * grain.sample)
 }
 
 fn unit<const P: usize>(k: usize) -> SVector<f64, P> {

@@ -23,6 +23,9 @@ const SPECTRUM_MAX: usize = 4_096;
 /// noise one does in 1e4 recordings (an exponential law: 2048 e^-17).
 const LINE_MIN: f64 = 17.0;
 
+/// Strength in the second half of a flat part over that in the first, from which on it is a ripple.
+const LASTS_MIN: f64 = 0.7;
+
 /// A ripple of which harmonics are known.
 #[derive(Clone, Debug)]
 pub(super) struct Ripple {
@@ -35,10 +38,13 @@ impl Ripple {
     /// Value at a time.
     pub(super) fn at(&self, t_s: f64) -> f64 {
         let angle = TAU * t_s / self.period_s;
-        self.harmonics.iter().map(|(k, c, s)| {
-            let (sin, cos) = (*k as f64 * angle).sin_cos();
-            c * cos + s * sin
-        }).sum()
+        self.harmonics
+            .iter()
+            .map(|(k, c, s)| {
+                let (sin, cos) = (*k as f64 * angle).sin_cos();
+                c * cos + s * sin
+            })
+            .sum()
     }
 
     /// Ripple of a known period; `None` when none stands out or the flat parts are too short.
@@ -97,7 +103,10 @@ impl Ripple {
         // Median of an exponential law: ln 2 of its mean.
         let usual = *others.select_nth_unstable_by(half, f64::total_cmp).1 / core::f64::consts::LN_2;
         // Noise with a memory has a spectrum that is higher at its low end, over many lines.
-        let near = power[peak.saturating_sub(12).max(2)..(peak + 13).min(n / 2)].iter().sum::<f64>() - power[peak - 1] - power[peak] - power[peak + 1];
+        let near = power[peak.saturating_sub(12).max(2)..(peak + 13).min(n / 2)].iter().sum::<f64>()
+            - power[peak - 1]
+            - power[peak]
+            - power[peak + 1];
         if power[peak] < LINE_MIN * usual.max(near / 22.0) {
             return None;
         }
@@ -111,11 +120,40 @@ impl Ripple {
         };
         let mut width = 0.25 / length_s;
         for _ in 0..12 {
-            let (low, mid, high) = (power_at(frequency - width), power_at(frequency), power_at(frequency + width));
-            if low > mid && low >= high { frequency -= width } else if high > mid { frequency += width }
+            let (low, mid, high) =
+                (power_at(frequency - width), power_at(frequency), power_at(frequency + width));
+            if low > mid && low >= high {
+                frequency -= width
+            } else if high > mid {
+                frequency += width
+            }
             width *= 0.6;
         }
-        Ripple::with(time_s, y, flat, 1.0 / frequency, ORDERS_FOUND)
+        let period_s = 1.0 / frequency;
+        // A response that rings dies away; a ripple does not.
+        let middle = from + (to - from) / 2;
+        let strength = |a: usize, b: usize| {
+            let all = Flat { until: 0, from: 0, end: b - a };
+            let found = harmonics(&time_s[a..b], &y[a..b], &all, period_s, &[1]);
+            found.map_or(0.0, |(h, _)| h[0].0.hypot(h[0].1))
+        };
+        if strength(middle, to) < LASTS_MIN * strength(from, middle) {
+            return None;
+        }
+        Ripple::with(time_s, y, flat, period_s, ORDERS_FOUND)
+    }
+
+    /// The same period again, from all that a fitted curve leaves of a record.
+    pub(super) fn again(&self, time_s: &[f64], residuals: &[f64]) -> Ripple {
+        let orders: Vec<usize> = self.harmonics.iter().map(|(k, ..)| *k).collect();
+        let all = Flat { until: 0, from: 0, end: residuals.len() };
+        match harmonics(time_s, residuals, &all, self.period_s, &orders) {
+            Some((amplitudes, _)) => Ripple {
+                period_s: self.period_s,
+                harmonics: orders.iter().zip(amplitudes).map(|(k, (c, s))| (*k, c, s)).collect(),
+            },
+            None => self.clone(),
+        }
     }
 }
 

@@ -30,7 +30,8 @@ fn unit(x: f64, z: f64) -> (f64, f64, f64) {
         let e = (-z * x).exp();
         let cosine = 1.0 + square * (0.5 + square * (1.0 / 24.0 + square / 720.0));
         let sine = x * (1.0 + square * (1.0 / 6.0 + square * (1.0 / 120.0 + square / 5040.0)));
-        let mixed = x * x * x * (1.0 / 3.0 + square * (1.0 / 30.0 + square * (1.0 / 840.0 + square / 45_360.0)));
+        let mixed =
+            x * x * x * (1.0 / 3.0 + square * (1.0 / 30.0 + square * (1.0 / 840.0 + square / 45_360.0)));
         (e * cosine, e * sine, e * mixed)
     } else if s > 0.0 {
         let root = s.sqrt();
@@ -58,7 +59,11 @@ fn unit_crossing(share: f64, z: f64) -> f64 {
     let mut x = f64::midpoint(low, high);
     for _ in 0..60 {
         let (value, slope, _) = unit(x, z);
-        if value < share { low = x } else { high = x }
+        if value < share {
+            low = x
+        } else {
+            high = x
+        }
         let newton = x - (value - share) / slope;
         let next = if newton > low && newton < high { newton } else { f64::midpoint(low, high) };
         if (next - x).abs() <= 1e-14 * x {
@@ -137,7 +142,8 @@ pub(super) fn fit(time_s: &[f64], y: &[f64], rough: &Rough) -> Option<SecondOrde
         if start.iter().any(|p| !p.is_finite()) {
             return None;
         }
-        least_squares("second-order response", y, start, bounds, |i, p| SecondOrder::of(p).point(time_s[i])).ok()
+        least_squares("second-order response", y, start, bounds, |i, p| SecondOrder::of(p).point(time_s[i]))
+            .ok()
     };
     let fits = starts.iter().filter_map(|z| from(*z));
     let best = fits.min_by(|a, b| a.residual_sd.total_cmp(&b.residual_sd))?;
@@ -158,7 +164,10 @@ mod tests {
                 let x_diff = (unit(x + h, z).0 - unit(x - h, z).0) / (2.0 * h);
                 let z_diff = (unit(x, z + h).0 - unit(x, z - h).0) / (2.0 * h);
                 // Third derivatives are of the order of x^2; differences err by h^2/6 of them.
-                assert!((by_x - x_diff).abs() < 1e-8 && (by_z - z_diff).abs() < 1e-8, "{x} {z}: {by_z} {z_diff}");
+                assert!(
+                    (by_x - x_diff).abs() < 1e-8 && (by_z - z_diff).abs() < 1e-8,
+                    "{x} {z}: {by_z} {z_diff}"
+                );
             }
         }
     }

@@ -52,9 +52,7 @@ impl Rough {
             let part = if to > from { ((share - from) / (to - from)).clamp(0.0, 1.0) } else { 0.5 };
             time_s[i - 1] + part * (time_s[i] - time_s[i - 1])
         };
-        let at_s = |share: f64| {
-            passed_s(if share < 0.5 { downward(share) } else { upward(share) }, share)
-        };
+        let at_s = |share: f64| passed_s(if share < 0.5 { downward(share) } else { upward(share) }, share);
         // Exact for first order with dead time: t63.2 - t28.3 = 0.667 tau.
         let spacing_s = (time_s[n - 1] - time_s[0]) / (n - 1) as f64;
         let tau_s = ((at_s(0.632) - at_s(0.283)) / 0.667).max(0.3 * spacing_s);

@@ -11,6 +11,7 @@ mod fits;
 mod flow;
 mod leak;
 mod monte_carlo;
+mod levels;
 mod properties;
 mod repeats;
 mod statistics;

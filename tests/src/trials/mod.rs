@@ -7,6 +7,7 @@
 //! estimator is told of, the truth is held against what comes back.
 
 pub mod air;
+pub mod leak_down;
 mod noise;
 
 pub use noise::Noise;

@@ -31,11 +31,6 @@ pub(super) struct Node {
 }
 
 impl Rail {
-    /// Stiffness of liquid and wall together at zero gauge pressure, Pa.
-    pub(super) fn stiffness_pa(&self) -> f64 {
-        1.0 / (1.0 / self.modulus_pa + self.per_wall_pa)
-    }
-
     /// The balance at absolute pressure `p_pa`.
     pub(super) fn at(&self, p_pa: f64) -> Node {
         let (x, n, k) = (self.air, self.gas_exponent, self.modulus_pa);

@@ -321,7 +321,7 @@ fn pushed_in(time_s: &[f64], flow_m3_per_s: &[f64]) -> Vec<f64> {
 
 /// How far a pressure is on its way from the lowest to the highest, in the logarithm, at the knots between
 /// which noise of the flow adds up: closely spaced where there is air to be squeezed.
-const KNOTS: [f64; WAVES - 1] = [0.02, 0.1, 0.2, 0.35, 0.5, 0.7, 1.0];
+const KNOTS: [f64; WAVES - 1] = [0.005, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.0];
 
 /// What noise of the flow may add to the volume at each sample: white noise adds up to a random walk of
 /// variance u^2 h t, here straight between knots with independent increments, each one standard deviation.

@@ -22,7 +22,7 @@ pub(super) const AIR: usize = 2;
 pub(super) const FIXED: usize = 2 + QUANTITIES;
 
 /// Ways in which the integral of a noisy flow may stray from the volume that came in.
-pub(super) const WAVES: usize = 8;
+pub(super) const WAVES: usize = 13;
 
 /// Starting points are tried on groups of samples, at most so many.
 const COARSE_SAMPLES: usize = 300;

@@ -218,7 +218,8 @@ pub fn air_fraction(rise: &BuildUp<'_>) -> Result<Air, Unmeasured> {
     let time_s = thinned(rise.time_s, SAMPLES_MAX);
     let to_s = time_s[window.pressure_pa.len() - 1];
     let curve_pa = window.curve_pa(&fit);
-    let used = if samples > SAMPLES_MAX { rise.time_s.partition_point(|t| *t <= to_s) } else { curve_pa.len() };
+    let used =
+        if samples > SAMPLES_MAX { rise.time_s.partition_point(|t| *t <= to_s) } else { curve_pa.len() };
     let gauge_pa = |p_pa: f64| (p_pa - window.atmosphere_pa) / rise.gain.value;
     Ok(Air {
         fraction_at_atmosphere,
@@ -293,8 +294,7 @@ fn whole_window(rise: &BuildUp<'_>, modulus_pa: Input) -> Result<Window, Unmeasu
             (inflow, waves, rise.volume_m3.map_or(nothing, per_volume))
         }
     };
-    let known =
-        [nothing, rate, nothing, rise.gas_exponent, modulus_pa, rise.modulus_slope, rise.form];
+    let known = [nothing, rate, nothing, rise.gas_exponent, modulus_pa, rise.modulus_slope, rise.form];
     Ok(Window {
         inflow,
         pressure_pa: reported_pa.iter().map(|p| p * rise.gain.value + rise.atmosphere_pa.value).collect(),
@@ -325,7 +325,12 @@ const KNOTS: [f64; WAVES - 1] = [0.005, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.
 
 /// What noise of the flow may add to the volume at each sample: white noise adds up to a random walk of
 /// variance u^2 h t, here straight between knots with independent increments, each one standard deviation.
-fn flow_waves(rise: &BuildUp<'_>, flow_m3_per_s: &[f64], time_s: &[f64], pressure_pa: &[f64]) -> Vec<[f64; WAVES]> {
+fn flow_waves(
+    rise: &BuildUp<'_>,
+    flow_m3_per_s: &[f64],
+    time_s: &[f64],
+    pressure_pa: &[f64],
+) -> Vec<[f64; WAVES]> {
     let length_s = time_s[time_s.len() - 1] - time_s[0];
     let spacing_s = length_s / (rise.time_s.len() - 1) as f64;
     let noise = noise_sd(flow_m3_per_s);
@@ -351,7 +356,9 @@ fn flow_waves(rise: &BuildUp<'_>, flow_m3_per_s: &[f64], time_s: &[f64], pressur
                     let way = ((t - from_s) / (to_s - from_s)).clamp(0.0, 1.0);
                     noise * (spacing_s * (to_s - from_s)).sqrt() * way
                 }
-                (None, Some(((instant_s, half_s), change))) if *t > instant_s => change * half_s / 3.0_f64.sqrt(),
+                (None, Some(((instant_s, half_s), change))) if *t > instant_s => {
+                    change * half_s / 3.0_f64.sqrt()
+                }
                 _ => 0.0,
             })
         })
@@ -387,7 +394,9 @@ fn fitted(whole: &Window) -> Result<(Window, Fitted), Unmeasured> {
     for limit_pa in limits_pa {
         let to = smooth_pa.iter().position(|p| gauge_pa(*p) >= limit_pa).map_or(smooth_pa.len(), |i| i + 1);
         if to < RISE_SAMPLES_MIN {
-            return best.or_else(|_| check_count(to, RISE_SAMPLES_MIN).and(Err(Unmeasured::NoStep { signal: Signal::Pressure })));
+            return best.or_else(|_| {
+                check_count(to, RISE_SAMPLES_MIN).and(Err(Unmeasured::NoStep { signal: Signal::Pressure }))
+            });
         }
         let half_pa = f64::midpoint(extremes(&smooth_pa[..to]).0, smooth_pa[to - 1]);
         let mut window = Window {
@@ -398,7 +407,9 @@ fn fitted(whole: &Window) -> Result<(Window, Fitted), Unmeasured> {
             ..whole.clone()
         };
         let found = window.found().and_then(|fit| window.weighed(fit));
-        let follows = found.as_ref().is_ok_and(|fit| !wander(&fit.residuals, 0.1 * whole.sample_u_pa.max(whole.least_u_pa)).is_real);
+        let follows = found
+            .as_ref()
+            .is_ok_and(|fit| !wander(&fit.residuals, 0.1 * whole.sample_u_pa.max(whole.least_u_pa)).is_real);
         if found.is_ok() || best.is_err() {
             best = found.map(|fit| (window, fit));
         }
@@ -420,7 +431,15 @@ fn budget(rise: &BuildUp<'_>, window: &Window, fit: &Fitted) -> Result<Measured,
         scatter -= moved * moved;
         moved
     };
-    let names = ["", "rail volume and flow gain", "", "gas exponent", "bulk modulus", "rise of the bulk modulus", "form of the balance"];
+    let names = [
+        "",
+        "rail volume and flow gain",
+        "",
+        "gas exponent",
+        "bulk modulus",
+        "rise of the bulk modulus",
+        "form of the balance",
+    ];
     let known: Vec<(&'static str, f64)> = (0..FIXED)
         .filter(|k| !names[*k].is_empty())
         .map(|k| (names[k], share(fit.air_with[k], window.known[k].standard_uncertainty)))
@@ -447,7 +466,11 @@ fn budget(rise: &BuildUp<'_>, window: &Window, fit: &Fitted) -> Result<Measured,
             let by_pa = if gain == 1.0 { u } else { 0.0 };
             let there = Window {
                 atmosphere_pa: window.atmosphere_pa + atmosphere_by_pa,
-                pressure_pa: window.pressure_pa.iter().map(|p| gauge_pa(p) * gain + window.atmosphere_pa + by_pa).collect(),
+                pressure_pa: window
+                    .pressure_pa
+                    .iter()
+                    .map(|p| gauge_pa(p) * gain + window.atmosphere_pa + by_pa)
+                    .collect(),
                 ..window.clone()
             };
             fraction = fraction.with_given(name, 1.0, there.again(fit)? - air);
@@ -460,7 +483,12 @@ fn budget(rise: &BuildUp<'_>, window: &Window, fit: &Fitted) -> Result<Measured,
 }
 
 /// What an inflow that is not as steady as it was taken to be may do.
-fn unsteady(rise: &BuildUp<'_>, window: &Window, fit: &Fitted, mut fraction: Measured) -> Result<Measured, Unmeasured> {
+fn unsteady(
+    rise: &BuildUp<'_>,
+    window: &Window,
+    fit: &Fitted,
+    mut fraction: Measured,
+) -> Result<Measured, Unmeasured> {
     let air = fit.parameters[AIR];
     let start_s = window.inflow[fit.edge.saturating_sub(1)];
     let warped = |warp: &dyn Fn(f64) -> f64| Window {

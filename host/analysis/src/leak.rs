@@ -51,7 +51,7 @@ const MISFIT_SHARE_MAX: f64 = 0.05;
 const RISES_BY_MAX: f64 = 5.0;
 
 /// The laws are believed to this share of the start pressure at best.
-const BELIEVED_SHARE: f64 = 1.0e-4;
+const BELIEVED_SHARE: f64 = 1.0e-6;
 
 /// Longer recordings are averaged in groups to this many samples.
 const SAMPLES_MAX: usize = 2_000;
@@ -278,11 +278,7 @@ impl Fits {
     }
 
     /// Mean of a quantity over the laws that `counts`, with scatter within them and difference between.
-    fn mean_of(
-        &self,
-        counts: impl Fn(&Fitted) -> bool,
-        of: impl Fn(&Fitted) -> (f64, [f64; 3]),
-    ) -> Measured {
+    fn mean_of(&self, counts: impl Fn(&Fitted) -> bool, of: impl Fn(&Fitted) -> (f64, [f64; 3])) -> Measured {
         let used = || self.all.iter().filter(|(fit, _)| counts(fit));
         let total: f64 = used().map(|(_, share)| share).sum();
         let value = used().map(|(fit, share)| share * of(fit).0).sum::<f64>() / total;
@@ -326,7 +322,8 @@ fn results(record: &LeakDown<'_>, samples: &Samples, fits: &Fits) -> Result<Leak
         return Err(Unmeasured::NoFit { curve: "leak-down", why });
     }
     let relative = gain.relative_uncertainty();
-    let with_gain = |m: &Measured| m.scaled(gain.value).with_given("pressure gain", m.value * gain.value, relative);
+    let with_gain =
+        |m: &Measured| m.scaled(gain.value).with_given("pressure gain", m.value * gain.value, relative);
 
     let leaking = best.law.leaking;
     let leaking_share = fits.share(leaking);
@@ -336,7 +333,8 @@ fn results(record: &LeakDown<'_>, samples: &Samples, fits: &Fits) -> Result<Leak
         let longer_than_s = if most > 0.0 { start_pa.value / most } else { 0.0 };
         Err(Unmeasured::TooSlow { longer_than_s })
     } else if leaking == Leaking::Orifice && leaking_share > DECIDED_SHARE {
-        let why = "the pressure falls as through a hole, with the square root of time; there is no time constant";
+        let why =
+            "the pressure falls as through a hole, with the square root of time; there is no time constant";
         Err(Unmeasured::NoFit { curve: "exponential", why })
     } else {
         let laminar = |fit: &Fitted| fit.law.leaking == Leaking::Laminar;
@@ -345,7 +343,8 @@ fn results(record: &LeakDown<'_>, samples: &Samples, fits: &Fits) -> Result<Leak
         } else {
             fits.mean_of(any, Fitted::time_at_start_s)
         };
-        let relative = (rounding_pa * 2.0_f64.sqrt() / length_s / rate.value).hypot(rounding_pa / start_pa.value);
+        let relative =
+            (rounding_pa * 2.0_f64.sqrt() / length_s / rate.value).hypot(rounding_pa / start_pa.value);
         tau = tau.clone().with_given("resolution of the recorder", tau.value, relative);
         if record.zero_u_pa > 0.0 {
             tau = tau.with_given("pressure zero", 1.0, zero(&|fit| fit.time_at_start_s().0)?);
@@ -367,11 +366,17 @@ fn results(record: &LeakDown<'_>, samples: &Samples, fits: &Fits) -> Result<Leak
 }
 
 /// The leak as a volume flow: V/K of the rate (references: closed chamber, dp/dt = (K/V) q).
-fn volume_rate(record: &LeakDown<'_>, rate_pa_per_s: &Measured, pressure_pa: f64) -> Result<Measured, Unmeasured> {
+fn volume_rate(
+    record: &LeakDown<'_>,
+    rate_pa_per_s: &Measured,
+    pressure_pa: f64,
+) -> Result<Measured, Unmeasured> {
     let what_to_do = "give it to turn the rate of fall into a leak";
-    let volume = record.volume_m3.ok_or(Unmeasured::NotGiven { name: "the volume of the rail", what_to_do })?;
-    let modulus =
-        record.liquid_modulus_pa.ok_or(Unmeasured::NotGiven { name: "the liquid's bulk modulus", what_to_do })?;
+    let volume =
+        record.volume_m3.ok_or(Unmeasured::NotGiven { name: "the volume of the rail", what_to_do })?;
+    let modulus = record
+        .liquid_modulus_pa
+        .ok_or(Unmeasured::NotGiven { name: "the liquid's bulk modulus", what_to_do })?;
     check_positive("the rail volume in m3", volume.value)?;
     check_positive("the liquid's bulk modulus in Pa", modulus.value)?;
     let stiffer = record.stiffening_per_pa.map_or(1.0, |s| 1.0 + s.value * pressure_pa);

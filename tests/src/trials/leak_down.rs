@@ -84,7 +84,6 @@ fn anywhere(noise: &mut Noise) -> Vec<Case> {
     let modulus = Input::new(modulus_pa * (1.0 + noise.normal(modulus_u)), modulus_u * modulus_pa);
     let found = leak_down(&LeakDown::recorded(&truth.time_s(), &pressure_pa, Some(volume), Some(modulus)));
     let stiff_pa = modulus_pa * (1.0 + truth.stiffening_per_pa * start_pa);
-    if std::env::var("AIR_DEBUG").is_ok() { eprintln!("{truth:?} noise {noise_share} res {step_pa}\n   {found:?}"); }
     cases(&found, &truth, volume_m3 / stiff_pa)
 }
 
@@ -95,7 +94,11 @@ fn cases(found: &Result<Leak, Unmeasured>, truth: &Truth, m3_per_pa: f64) -> Vec
         Err(why) => Err(*why),
     };
     let mut cases = vec![
-        Case { finding: RATE, truth: truth.rate_pa_per_s, measured: of(&|leak| Ok(leak.rate_pa_per_s.clone())) },
+        Case {
+            finding: RATE,
+            truth: truth.rate_pa_per_s,
+            measured: of(&|leak| Ok(leak.rate_pa_per_s.clone())),
+        },
         Case {
             finding: VOLUME_RATE,
             truth: truth.rate_pa_per_s * m3_per_pa,
@@ -147,7 +150,8 @@ fn here(noise: &mut Noise) -> Vec<Case> {
 
 /// Start pressure and time constant of an exponential, both unknown, in white noise.
 fn bounds() -> Vec<Bound> {
-    let short = Truth { start_pa: 1.0e6, rate_pa_per_s: 20.0e6, length_s: 0.299, samples: 300, ..working_point() };
+    let short =
+        Truth { start_pa: 1.0e6, rate_pa_per_s: 20.0e6, length_s: 0.299, samples: 300, ..working_point() };
     vec![
         bound("30 s, watched for 45 s at 20 Hz, noise 0.25 % of the start", working_point(), HERE_NOISE_PA),
         // The example of Kay's bound: A 1, tau 0.05, 1 ms, 300 samples, noise 0.02.
@@ -177,5 +181,17 @@ fn bound(point: &'static str, truth: Truth, noise_pa: f64) -> Bound {
                 .time_constant_s
                 .map(|tau| tau.value)
         }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{KIND, Noise};
+    use crate::trials::assert_covers_enough;
+
+    /// 362 is the 1e-4 quantile of 400 draws at 95 % (binomial distribution).
+    #[test]
+    fn intervals_hold_the_truth() {
+        assert_covers_enough(&KIND, 400, 362);
     }
 }

@@ -121,7 +121,11 @@ impl Window {
         let table = self.table(&fitted.parameters);
         (0..self.inflow.len())
             .map(|i| {
-                if i < fitted.edge { fitted.base_pa } else { table.curve.at(self.balance(i, &table, fitted)).p_pa }
+                if i < fitted.edge {
+                    fitted.base_pa
+                } else {
+                    table.curve.at(self.balance(i, &table, fitted)).p_pa
+                }
             })
             .collect()
     }
@@ -199,9 +203,8 @@ impl Window {
             (node.p_pa, slopes)
         })?;
         let to_sample_u = (sample_u_pa / fit.residual_sd).powi(2);
-        let with = |j: usize| {
-            core::array::from_fn(|k| if k < P { fit.covariance(j, k) * to_sample_u } else { 0.0 })
-        };
+        let with =
+            |j: usize| core::array::from_fn(|k| if k < P { fit.covariance(j, k) * to_sample_u } else { 0.0 });
         Ok(Fitted {
             parameters: core::array::from_fn(|k| fit.parameters[k]),
             waves: core::array::from_fn(|k| if FIXED + k < P { fit.parameters[FIXED + k] } else { 0.0 }),
@@ -226,7 +229,8 @@ impl Window {
             let rail = fitted.rail(self);
             let p = &fitted.parameters;
             let meets = self.inflow[self.middle]
-                + (rail.at(fitted.base_pa.max(0.05 * self.atmosphere_pa)).g - rail.at(p[MIDDLE_PA]).g) / p[RATE];
+                + (rail.at(fitted.base_pa.max(0.05 * self.atmosphere_pa)).g - rail.at(p[MIDDLE_PA]).g)
+                    / p[RATE];
             let edge = usable(self.inflow.iter().position(|w| *w > meets).unwrap_or(last));
             if edge == fitted.edge {
                 break;
@@ -251,7 +255,11 @@ impl Window {
         let each = n.div_ceil(COARSE_SAMPLES);
         let of = |values: &[f64]| thinned(values, COARSE_SAMPLES);
         let waves = groups(self.waves.len(), COARSE_SAMPLES)
-            .map(|group| core::array::from_fn(|k| mean(&self.waves[group.clone()].iter().map(|w| w[k]).collect::<Vec<_>>())))
+            .map(|group| {
+                core::array::from_fn(|k| {
+                    mean(&self.waves[group.clone()].iter().map(|w| w[k]).collect::<Vec<_>>())
+                })
+            })
             .collect();
         let coarse = Window {
             inflow: of(&self.inflow),
@@ -280,7 +288,10 @@ impl Window {
         let upper = below(0.5).min(n - 4);
         let straight = line(&self.inflow[upper..], &self.pressure_pa[upper..])?;
         if straight.slope <= 0.0 {
-            return Err(Unmeasured::NoFit { curve: "dead-headed pressure rise", why: "the pressure does not rise" });
+            return Err(Unmeasured::NoFit {
+                curve: "dead-headed pressure rise",
+                why: "the pressure does not rise",
+            });
         }
         let known = &self.known;
         let modulus_pa = known[AIR + 2].value + known[AIR + 3].value * straight.y_mean;
@@ -311,9 +322,7 @@ impl Window {
             let per_pa = rate / l.slope.max(1.0e-9 * straight.slope) - 1.0 / stiffness_pa;
             per_pa * known[AIR + 1].value * l.y_mean * (l.y_mean / self.atmosphere_pa)
         });
-        let share = |share: f64| {
-            start(rate * share * begins * start_pa / self.atmosphere_pa)
-        };
+        let share = |share: f64| start(rate * share * begins * start_pa / self.atmosphere_pa);
         let whole = self.fit(start(by_steepness), 0);
         // The inflow column knows when nothing came in: the base line is part of the curve then.
         if let (Ok(fitted), false) = (&whole, self.waves.is_empty()) {
@@ -327,7 +336,9 @@ impl Window {
             if best.edge == 0 && next.edge > 0 { BASE_LINE_DEVIATIONS.powi(2) * variance } else { 0.0 }
         };
         others.into_iter().fold(whole, |best, next| match (best, next) {
-            (Ok(best), Ok(next)) if self.squares(&next) < self.squares(&best) - needed(&best, &next) => Ok(next),
+            (Ok(best), Ok(next)) if self.squares(&next) < self.squares(&best) - needed(&best, &next) => {
+                Ok(next)
+            }
             (Ok(best), _) => Ok(best),
             (Err(_), next) => next,
         })

@@ -76,7 +76,10 @@ impl Law {
                 let growth = (t_s * per_s).exp();
                 let per_s_by_start = -per_s * (1.0 + 2.0 * s * p0) / (p0 * stiffer);
                 let square = now * now * growth;
-                (square * (1.0 / (p0 * p0) - (1.0 / p0 + s) * t_s * per_s_by_start), -square * t_s / (p0 * p0))
+                (
+                    square * (1.0 / (p0 * p0) - (1.0 / p0 + s) * t_s * per_s_by_start),
+                    -square * t_s / (p0 * p0),
+                )
             }
             Leaking::Orifice => {
                 let root0 = p0.sqrt();
@@ -171,7 +174,11 @@ impl Fitted {
     /// Variance of a quantity with these derivatives, for samples of standard deviation 1.
     pub(super) fn unit_variance(&self, by: [f64; 3]) -> f64 {
         let c = &self.unit_covariance;
-        (0..3).flat_map(|j| (0..3).map(move |k| (j, k))).map(|(j, k)| by[j] * by[k] * c[j][k]).sum::<f64>().max(0.0)
+        (0..3)
+            .flat_map(|j| (0..3).map(move |k| (j, k)))
+            .map(|(j, k)| by[j] * by[k] * c[j][k])
+            .sum::<f64>()
+            .max(0.0)
     }
 
     /// Start pressure over start rate, s, and its derivatives.
@@ -184,9 +191,6 @@ impl Fitted {
     pub(super) fn time_at_zero_s(&self) -> (f64, [f64; 3]) {
         let [p0, rate, s] = self.parameters;
         let stiffer = 1.0 + s * p0;
-        (
-            p0 * stiffer / rate,
-            [(1.0 + 2.0 * s * p0) / rate, -p0 * stiffer / (rate * rate), p0 * p0 / rate],
-        )
+        (p0 * stiffer / rate, [(1.0 + 2.0 * s * p0) / rate, -p0 * stiffer / (rate * rate), p0 * p0 / rate])
     }
 }

@@ -60,7 +60,9 @@ impl Step for LeakDown {
             let record = leak::LeakDown {
                 time_s: &time_s,
                 pressure_pa: &pressure_pa,
-                stiffening_per_pa: Some(Input::exact(bench.fluid_modulus_slope / bench.fluid_modulus_pa.value)),
+                stiffening_per_pa: Some(Input::exact(
+                    bench.fluid_modulus_slope / bench.fluid_modulus_pa.value,
+                )),
                 volume_m3: Some(bench.rail_volume_m3.into()),
                 liquid_modulus_pa: Some(bench.fluid_modulus_pa.into()),
                 gain: rail_gain(rig),

@@ -27,7 +27,7 @@ def main():
     t = np.arange(500) * 0.05
     for name, law in [("laminar", laminar), ("orifice", orifice)]:
         gauge = np.round(law(t, 20e6, 0.8e6) + noise.normal(0.0, 0.05e6, t.size), 1)
-        best, covariance = curve_fit(law, t, gauge, [gauge[0], 0.5e6], x_scale=[1e7, 1e6])
+        best, covariance = curve_fit(law, t, gauge, [gauge[0], 0.5e6])
         rows += [f"{name},800000,{best[1]:.9e},{np.sqrt(covariance[1, 1]):.3e},{a:.2f},{b:.1f}"
                  for a, b in zip(t, gauge)]
     OUT.write_text("\n".join(rows) + "\n")

@@ -202,9 +202,10 @@ impl Window {
             }
             (node.p_pa, slopes)
         })?;
-        let to_sample_u = (sample_u_pa / fit.residual_sd).powi(2);
-        let with =
-            |j: usize| core::array::from_fn(|k| if k < P { fit.covariance(j, k) * to_sample_u } else { 0.0 });
+        let variance = sample_u_pa.powi(2);
+        let with = |j: usize| {
+            core::array::from_fn(|k| if k < P { fit.unit_covariance(j, k) * variance } else { 0.0 })
+        };
         Ok(Fitted {
             parameters: core::array::from_fn(|k| fit.parameters[k]),
             waves: core::array::from_fn(|k| if FIXED + k < P { fit.parameters[FIXED + k] } else { 0.0 }),

@@ -138,9 +138,7 @@ impl Law {
     }
 
     fn fitted<const P: usize>(&self, fit: &Fit<P>, parameters: [f64; 3], n: usize) -> Fitted {
-        let unit = |j: usize, k: usize| {
-            if j < P && k < P { fit.covariance(j, k) / fit.residual_sd.powi(2) } else { 0.0 }
-        };
+        let unit = |j: usize, k: usize| if j < P && k < P { fit.unit_covariance(j, k) } else { 0.0 };
         let residuals = fit.residuals[..n].to_vec();
         Fitted {
             law: *self,

@@ -23,6 +23,7 @@ mod window;
 
 pub use washout::{CyclesNeeded, cycles_needed};
 
+use crate::edges::edges;
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{
     check_columns, check_count, check_finite, check_not_clipped, check_positive, noise_sd, resolution,
@@ -31,7 +32,7 @@ use crate::series::{
 use crate::shape::{inflation, thinned, wander};
 use crate::stats::mean;
 use crate::uncertainty::{Input, Measured};
-use core::f64::consts::{FRAC_PI_2, PI, TAU};
+use core::f64::consts::{FRAC_PI_2, TAU};
 use window::{AIR, FIXED, Fitted, RATE, WAVES, Window};
 
 /// Fewest samples that count as a base line before the rise. None is needed.
@@ -61,10 +62,20 @@ const MISFIT_SHARE_MAX: f64 = 0.05;
 
 /// What comes in must be known this well (relative standard uncertainty) from the straight part of the
 /// rise. Beyond, the fraction is a quotient by something that may be zero.
-const RATE_UNCERTAINTY_MAX: f64 = 0.2;
+const RATE_UNCERTAINTY_MAX: f64 = 0.1;
+
+/// The law is believed to this share of the pressure range at best, however quiet the recording is.
+const BELIEVED_SHARE: f64 = 2.0e-4;
 
 /// Longer recordings are averaged in groups to this many samples.
 const SAMPLES_MAX: usize = 3_000;
+
+/// The exponent lies between 1.0 and 1.4, its ends (isothermal, adiabatic) as likely as all between:
+/// variance half of that of two points, half of that of a rectangle, 0.2^2 (1 + 1/3)/2.
+const GAS_EXPONENT_U: f64 = 0.163;
+
+/// One form of the balance or the other: two points at half a unit from the middle.
+const FORM_U: f64 = 0.5;
 
 /// Wavering of the inflow with the plungers.
 #[derive(Clone, Copy, Debug)]
@@ -140,8 +151,8 @@ impl<'a> BuildUp<'a> {
             modulus_slope: Input::rectangular(0.0, 12.0),
             wall_modulus_pa: f64::INFINITY,
             volume_m3,
-            gas_exponent: Input::rectangular(1.2, 0.2),
-            form: Input::rectangular(0.5, 0.5),
+            gas_exponent: Input::new(1.2, GAS_EXPONENT_U),
+            form: Input::new(0.5, FORM_U),
             gain: Input::exact(1.0),
             zero_u_pa: 0.0,
             ripple: None,
@@ -207,7 +218,8 @@ pub fn air_fraction(rise: &BuildUp<'_>) -> Result<Air, Unmeasured> {
     let time_s = thinned(rise.time_s, SAMPLES_MAX);
     let to_s = time_s[window.pressure_pa.len() - 1];
     let curve_pa = window.curve_pa(&fit);
-    let used = if samples > SAMPLES_MAX { rise.time_s.partition_point(|t| *t <= to_s) } else { curve_pa.len() };
+    let used =
+        if samples > SAMPLES_MAX { rise.time_s.partition_point(|t| *t <= to_s) } else { curve_pa.len() };
     let gauge_pa = |p_pa: f64| (p_pa - window.atmosphere_pa) / rise.gain.value;
     Ok(Air {
         fraction_at_atmosphere,
@@ -275,17 +287,20 @@ fn whole_window(rise: &BuildUp<'_>, modulus_pa: Input) -> Result<Window, Unmeasu
     let (inflow, waves, rate) = match rise.flow_m3_per_s {
         None => (time_s, Vec::new(), nothing),
         Some(flow) => {
-            let (inflow, waves) = pushed_in(rise.time_s, flow);
+            let absolute_pa: Vec<f64> =
+                reported_pa.iter().map(|p| p * rise.gain.value + rise.atmosphere_pa.value).collect();
+            let waves = flow_waves(rise, flow, &time_s, &absolute_pa);
+            let inflow = thinned(&pushed_in(rise.time_s, flow), SAMPLES_MAX);
             (inflow, waves, rise.volume_m3.map_or(nothing, per_volume))
         }
     };
-    let known =
-        [nothing, rate, nothing, rise.gas_exponent, modulus_pa, rise.modulus_slope, rise.form];
+    let known = [nothing, rate, nothing, rise.gas_exponent, modulus_pa, rise.modulus_slope, rise.form];
     Ok(Window {
         inflow,
         pressure_pa: reported_pa.iter().map(|p| p * rise.gain.value + rise.atmosphere_pa.value).collect(),
         middle: 0,
-        sample_u_pa: (sample_u_pa * rise.gain.value).max(1.0e-7 * rises_by_pa),
+        sample_u_pa: sample_u_pa * rise.gain.value,
+        least_u_pa: BELIEVED_SHARE * rises_by_pa.min(FITTED_PA_MAX),
         atmosphere_pa: rise.atmosphere_pa.value,
         per_wall_pa: 1.0 / rise.wall_modulus_pa,
         known,
@@ -293,28 +308,61 @@ fn whole_window(rise: &BuildUp<'_>, modulus_pa: Input) -> Result<Window, Unmeasu
     })
 }
 
-/// Volume that came in up to each sample by the trapezium rule, m3, and the waves of its noise.
-fn pushed_in(time_s: &[f64], flow_m3_per_s: &[f64]) -> (Vec<f64>, Vec<[f64; WAVES]>) {
+/// Volume that came in up to each sample by the trapezium rule, m3.
+fn pushed_in(time_s: &[f64], flow_m3_per_s: &[f64]) -> Vec<f64> {
     let mut total = 0.0;
     let mut volumes = vec![0.0];
     for (t, q) in time_s.windows(2).zip(flow_m3_per_s.windows(2)) {
         total += 0.5 * (q[0] + q[1]) * (t[1] - t[0]);
         volumes.push(total);
     }
+    volumes
+}
+
+/// How far a pressure is on its way from the lowest to the highest, in the logarithm, at the knots between
+/// which noise of the flow adds up: closely spaced where there is air to be squeezed.
+const KNOTS: [f64; WAVES - 1] = [0.005, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.0];
+
+/// What noise of the flow may add to the volume at each sample: white noise adds up to a random walk of
+/// variance u^2 h t, here straight between knots with independent increments, each one standard deviation.
+fn flow_waves(
+    rise: &BuildUp<'_>,
+    flow_m3_per_s: &[f64],
+    time_s: &[f64],
+    pressure_pa: &[f64],
+) -> Vec<[f64; WAVES]> {
     let length_s = time_s[time_s.len() - 1] - time_s[0];
-    let spacing_s = length_s / (time_s.len() - 1) as f64;
-    // White noise of the flow integrates to a random walk of variance u^2 h t.
-    let walk = noise_sd(flow_m3_per_s) * spacing_s.sqrt() * (2.0 * length_s).sqrt();
-    let waves = thinned(time_s, SAMPLES_MAX)
+    let spacing_s = length_s / (rise.time_s.len() - 1) as f64;
+    let noise = noise_sd(flow_m3_per_s);
+    let smooth_pa = smoothed(pressure_pa);
+    let (lowest_pa, highest_pa) = extremes(&smooth_pa);
+    let lowest_pa = lowest_pa.max(0.1 * rise.atmosphere_pa.value);
+    let mut from_s = time_s[0];
+    let steps = KNOTS.map(|share| {
+        let level_pa = lowest_pa * (highest_pa / lowest_pa).powf(share);
+        let knot = smooth_pa.iter().position(|p| *p >= level_pa).unwrap_or(time_s.len() - 1);
+        let step = (from_s, time_s[knot].max(from_s));
+        from_s = step.1;
+        step
+    });
+    // A flow that comes on between two samples: half of what it would bring in between them is counted,
+    // all or nothing may be true.
+    let onset = edges(flow_m3_per_s).first().map(|edge| (edge.instant_s(rise.time_s), edge.change));
+    time_s
         .iter()
         .map(|t| {
-            core::array::from_fn(|k| {
-                let turn = (k as f64 + 0.5) * PI;
-                walk / turn * (turn * (t - time_s[0]) / length_s).sin()
+            core::array::from_fn(|k| match (steps.get(k), onset) {
+                (Some((from_s, to_s)), _) if to_s > from_s => {
+                    let way = ((t - from_s) / (to_s - from_s)).clamp(0.0, 1.0);
+                    noise * (spacing_s * (to_s - from_s)).sqrt() * way
+                }
+                (None, Some(((instant_s, half_s), change))) if *t > instant_s => {
+                    change * half_s / 3.0_f64.sqrt()
+                }
+                _ => 0.0,
             })
         })
-        .collect();
-    (thinned(&volumes, SAMPLES_MAX), waves)
+        .collect()
 }
 
 /// The samples averaged with their neighbours, so that levels are crossed once.
@@ -346,7 +394,9 @@ fn fitted(whole: &Window) -> Result<(Window, Fitted), Unmeasured> {
     for limit_pa in limits_pa {
         let to = smooth_pa.iter().position(|p| gauge_pa(*p) >= limit_pa).map_or(smooth_pa.len(), |i| i + 1);
         if to < RISE_SAMPLES_MIN {
-            return best.or_else(|_| check_count(to, RISE_SAMPLES_MIN).and(Err(Unmeasured::NoStep { signal: Signal::Pressure })));
+            return best.or_else(|_| {
+                check_count(to, RISE_SAMPLES_MIN).and(Err(Unmeasured::NoStep { signal: Signal::Pressure }))
+            });
         }
         let half_pa = f64::midpoint(extremes(&smooth_pa[..to]).0, smooth_pa[to - 1]);
         let mut window = Window {
@@ -356,8 +406,10 @@ fn fitted(whole: &Window) -> Result<(Window, Fitted), Unmeasured> {
             waves: whole.waves.iter().take(to).copied().collect(),
             ..whole.clone()
         };
-        let found = window.best_fit().and_then(|fit| window.weighed(fit));
-        let follows = found.as_ref().is_ok_and(|fit| !wander(&fit.residuals, 0.1 * whole.sample_u_pa).is_real);
+        let found = window.found().and_then(|fit| window.weighed(fit));
+        let follows = found
+            .as_ref()
+            .is_ok_and(|fit| !wander(&fit.residuals, 0.1 * whole.sample_u_pa.max(whole.least_u_pa)).is_real);
         if found.is_ok() || best.is_err() {
             best = found.map(|fit| (window, fit));
         }
@@ -379,7 +431,15 @@ fn budget(rise: &BuildUp<'_>, window: &Window, fit: &Fitted) -> Result<Measured,
         scatter -= moved * moved;
         moved
     };
-    let names = ["", "rail volume and flow gain", "", "gas exponent", "bulk modulus", "rise of the bulk modulus", "form of the balance"];
+    let names = [
+        "",
+        "rail volume and flow gain",
+        "",
+        "gas exponent",
+        "bulk modulus",
+        "rise of the bulk modulus",
+        "form of the balance",
+    ];
     let known: Vec<(&'static str, f64)> = (0..FIXED)
         .filter(|k| !names[*k].is_empty())
         .map(|k| (names[k], share(fit.air_with[k], window.known[k].standard_uncertainty)))
@@ -406,7 +466,11 @@ fn budget(rise: &BuildUp<'_>, window: &Window, fit: &Fitted) -> Result<Measured,
             let by_pa = if gain == 1.0 { u } else { 0.0 };
             let there = Window {
                 atmosphere_pa: window.atmosphere_pa + atmosphere_by_pa,
-                pressure_pa: window.pressure_pa.iter().map(|p| gauge_pa(p) * gain + window.atmosphere_pa + by_pa).collect(),
+                pressure_pa: window
+                    .pressure_pa
+                    .iter()
+                    .map(|p| gauge_pa(p) * gain + window.atmosphere_pa + by_pa)
+                    .collect(),
                 ..window.clone()
             };
             fraction = fraction.with_given(name, 1.0, there.again(fit)? - air);
@@ -419,7 +483,12 @@ fn budget(rise: &BuildUp<'_>, window: &Window, fit: &Fitted) -> Result<Measured,
 }
 
 /// What an inflow that is not as steady as it was taken to be may do.
-fn unsteady(rise: &BuildUp<'_>, window: &Window, fit: &Fitted, mut fraction: Measured) -> Result<Measured, Unmeasured> {
+fn unsteady(
+    rise: &BuildUp<'_>,
+    window: &Window,
+    fit: &Fitted,
+    mut fraction: Measured,
+) -> Result<Measured, Unmeasured> {
     let air = fit.parameters[AIR];
     let start_s = window.inflow[fit.edge.saturating_sub(1)];
     let warped = |warp: &dyn Fn(f64) -> f64| Window {

@@ -71,6 +71,12 @@ impl<const P: usize> Fit<P> {
         Joint { values: self.parameters, covariance, degrees_of_freedom: self.degrees_of_freedom }
     }
 
+    /// Covariance of parameters `j` and `k` for independent data of standard deviation 1: (J'J)^-1.
+    #[must_use]
+    pub fn unit_covariance(&self, j: usize, k: usize) -> f64 {
+        self.inverse[(j, k)]
+    }
+
     /// How many times neighbouring residuals, being alike, inflate every variance of the fit.
     #[must_use]
     pub fn inflation(&self) -> f64 {

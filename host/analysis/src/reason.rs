@@ -240,4 +240,13 @@ pub enum Unmeasured {
         /// How to give it.
         what_to_do: &'static str,
     },
+    /// Nothing falls fast enough to have a time constant.
+    #[error(
+        "no fall can be told from the noise well enough for a time constant; it is longer than {longer_than_s:.3} s \
+         (95 % confidence); watch for longer or at a higher pressure"
+    )]
+    TooSlow {
+        /// Lower bound of the time constant with 95 % confidence, s.
+        longer_than_s: f64,
+    },
 }

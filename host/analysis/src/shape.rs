@@ -6,6 +6,9 @@ use crate::stats::{lag1_autocorrelation, mean, variance_inflation};
 /// its noise down.
 const BLOCKS: usize = 12;
 
+/// From so many samples on, the variance of a block is known well enough to compare blocks.
+const LONG_BLOCK: usize = 20;
+
 /// The chi-squared of that many blocks that noise exceeds once in 10 000 recordings.
 const BLOCKS_CHI_SQUARED_MAX: f64 = 39.134;
 
@@ -25,15 +28,21 @@ pub(crate) struct Wander {
 pub(crate) fn wander(residuals: &[f64], negligible: f64) -> Wander {
     let n = residuals.len();
     let blocks = BLOCKS.min(n / 3).max(1);
-    let mut within = Vec::with_capacity(n);
+    let mut parts: Vec<(f64, Vec<f64>)> = Vec::with_capacity(blocks);
     let mut means = Vec::with_capacity(blocks);
     for k in 0..blocks {
         let block = &residuals[n * k / blocks..n * (k + 1) / blocks];
         let middle = mean(block);
         means.push((middle, block.len() as f64));
-        within.extend(block.iter().map(|r| r - middle));
+        let within: Vec<f64> = block.iter().map(|r| r - middle).collect();
+        parts.push((within.iter().map(|d| d * d).sum::<f64>() / block.len() as f64, within));
     }
-    let degrees = (n - blocks).max(1) as f64;
+    // A misfit that fills one block must not pass for its noise: the least quiet quarter of long blocks
+    // does not count.
+    parts.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let quiet = if n >= LONG_BLOCK * blocks { blocks - blocks / 4 } else { blocks };
+    let within: Vec<f64> = parts.into_iter().take(quiet).flat_map(|(_, within)| within).collect();
+    let degrees = (within.len() - quiet).max(1) as f64;
     let variance = within.iter().map(|d| d * d).sum::<f64>() / degrees * inflation(&within);
     let squares: f64 = means.iter().map(|(m, count)| m * m * count).sum();
     let floor = negligible * negligible;

@@ -187,7 +187,6 @@ fn anywhere(noise: &mut Noise) -> Vec<Case> {
         Some(volume),
         Some(modulus),
     ));
-    if std::env::var("AIR_DEBUG").is_ok() { eprintln!("{truth:?} noise {noise_share} res {resolution} modu {modulus_u} volu {volume_u} flow {has_flow} {flow_noise}\n   {found:?}"); }
     cases(&found, truth.air, truth.air * truth.volume_m3)
 }
 
@@ -255,7 +254,13 @@ fn bounds() -> Vec<Bound> {
                 gas_exponent: Input::exact(truth.exponent),
                 modulus_slope: Input::exact(0.0),
                 form: Input::exact(1.0),
-                ..BuildUp::recorded(&clean.time_s, &pressure_pa, None, None, Some(Input::exact(truth.modulus_pa)))
+                ..BuildUp::recorded(
+                    &clean.time_s,
+                    &pressure_pa,
+                    None,
+                    None,
+                    Some(Input::exact(truth.modulus_pa)),
+                )
             })
             .map(|air| air.fraction_at_atmosphere.value)
         }),
@@ -295,4 +300,16 @@ fn bound_of(truth: &Truth) -> f64 {
     let second = less(column(1), &first);
     let left = less(less(column(2), &first), &second);
     HERE_NOISE_PA / dot(&left, &left).sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{KIND, Noise};
+    use crate::trials::assert_covers_enough;
+
+    /// 362 is the 1e-4 quantile of 400 draws at 95 % (binomial distribution).
+    #[test]
+    fn intervals_hold_the_truth() {
+        assert_covers_enough(&KIND, 400, 362);
+    }
 }

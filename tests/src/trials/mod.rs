@@ -9,6 +9,7 @@
 pub mod coil;
 pub mod air;
 pub mod decisions;
+pub mod leak_down;
 mod noise;
 pub mod step;
 pub mod sweep;
@@ -56,4 +57,28 @@ pub struct Kind {
     pub here: fn(&mut Noise) -> Vec<Case>,
     /// Findings with a bound on their scatter.
     pub bounds: fn() -> Vec<Bound>,
+}
+
+/// Of `recordings` anywhere in the working range, at least `least` of those measured hold the truth, for each
+/// finding, scaled to how many were measured; and at least nine in ten were.
+#[cfg(test)]
+fn assert_covers_enough(kind: &Kind, recordings: u64, least: u64) {
+    let mut counts = std::collections::BTreeMap::<&str, (u64, u64, u64)>::new();
+    for seed in 0..recordings {
+        for case in (kind.anywhere)(&mut Noise::new(seed)) {
+            let count = counts.entry(case.finding).or_default();
+            count.0 += 1;
+            if let Ok(found) = &case.measured {
+                count.1 += 1;
+                count.2 += u64::from((found.value - case.truth).abs() <= found.expanded_uncertainty());
+            }
+        }
+    }
+    for (finding, (all, measured, covered)) in counts {
+        assert!(10 * measured >= 9 * all, "{finding}: only {measured} of {all} measured");
+        assert!(
+            covered * recordings >= least * measured,
+            "{finding}: {covered} of {measured} hold the truth"
+        );
+    }
 }

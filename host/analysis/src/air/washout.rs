@@ -59,7 +59,8 @@ pub fn cycles_needed(left: &[(u32, Measured)], limit: f64) -> Result<CyclesNeede
     let falls_by = -sum(&|p| p.2 * (p.0 - middle) * (p.1 - level)) / spread;
     let misfit = sum(&|p| p.2 * (p.1 - level + falls_by * (p.0 - middle)).powi(2));
     let free = points.len() as f64 - 2.0;
-    let (inflated, degrees) = if free > 0.0 && misfit > free { (misfit / free, free) } else { (1.0, f64::INFINITY) };
+    let (inflated, degrees) =
+        if free > 0.0 && misfit > free { (misfit / free, free) } else { (1.0, f64::INFINITY) };
     let u_falls = (inflated / spread).sqrt();
     if falls_by <= FALLS_BY_MIN * u_falls {
         return Err(nothing);

@@ -9,7 +9,7 @@ use super::rail::{Curve, Node, QUANTITIES, Rail};
 use super::{BASE_SAMPLES_MIN, RISE_SAMPLES_MIN};
 use crate::fit::{Fit, least_squares};
 use crate::reason::Unmeasured;
-use crate::shape::inflation;
+use crate::shape::{groups, inflation, thinned, wander};
 use crate::stats::{line, mean};
 use crate::uncertainty::Input;
 use core::cell::RefCell;
@@ -21,9 +21,15 @@ pub(super) const RATE: usize = 1;
 pub(super) const AIR: usize = 2;
 pub(super) const FIXED: usize = 2 + QUANTITIES;
 
-/// The integral of a flow's noise wanders off; its first so many sine waves (Karhunen and Loeve) hold
-/// all but 4 % of its variance.
-pub(super) const WAVES: usize = 5;
+/// Ways in which the integral of a noisy flow may stray from the volume that came in.
+pub(super) const WAVES: usize = 13;
+
+/// Starting points are tried on groups of samples, at most so many.
+const COARSE_SAMPLES: usize = 300;
+
+/// A base line must improve the fit by so many standard deviations: one may be had by chance, at the
+/// price of the first samples, which know most of the air.
+const BASE_LINE_DEVIATIONS: f64 = 3.0;
 
 /// The samples that are fitted, and what is known beforehand.
 #[derive(Clone, Debug)]
@@ -36,12 +42,14 @@ pub(super) struct Window {
     pub(super) middle: usize,
     /// Standard deviation of a sample, Pa.
     pub(super) sample_u_pa: f64,
+    /// What that is never below, Pa.
+    pub(super) least_u_pa: f64,
     pub(super) atmosphere_pa: f64,
     pub(super) per_wall_pa: f64,
     /// What is known of each parameter; an infinite uncertainty where nothing is.
     pub(super) known: [Input; FIXED],
-    /// Sine waves of the flow's noise at each sample, each with a standard deviation of 1, in the
-    /// unit of the inflow; empty without a flow column.
+    /// What one standard deviation of each stray adds to the inflow at each sample; empty without a flow
+    /// column.
     pub(super) waves: Vec<[f64; WAVES]>,
 }
 
@@ -113,7 +121,11 @@ impl Window {
         let table = self.table(&fitted.parameters);
         (0..self.inflow.len())
             .map(|i| {
-                if i < fitted.edge { fitted.base_pa } else { table.curve.at(self.balance(i, &table, fitted)).p_pa }
+                if i < fitted.edge {
+                    fitted.base_pa
+                } else {
+                    table.curve.at(self.balance(i, &table, fitted)).p_pa
+                }
             })
             .collect()
     }
@@ -145,10 +157,11 @@ impl Window {
         data.extend([0.0; P]);
         let known: [Input; P] =
             core::array::from_fn(|k| if k < FIXED { self.known[k] } else { Input::new(0.0, 1.0) });
+        let sample_u_pa = self.sample_u_pa.max(self.least_u_pa);
         // What is exact is held 1e10 times better than it matters.
         let weights: [f64; P] = core::array::from_fn(|k| {
             let u = known[k].standard_uncertainty.max(1.0e-10 * known[k].value.abs().max(1.0e-3));
-            self.sample_u_pa / u
+            sample_u_pa / u
         });
         let mut first = [0.0; P];
         first[..FIXED].copy_from_slice(&start);
@@ -189,9 +202,9 @@ impl Window {
             }
             (node.p_pa, slopes)
         })?;
-        let to_sample_u = (self.sample_u_pa / fit.residual_sd).powi(2);
+        let variance = sample_u_pa.powi(2);
         let with = |j: usize| {
-            core::array::from_fn(|k| if k < P { fit.covariance(j, k) * to_sample_u } else { 0.0 })
+            core::array::from_fn(|k| if k < P { fit.unit_covariance(j, k) * variance } else { 0.0 })
         };
         Ok(Fitted {
             parameters: core::array::from_fn(|k| fit.parameters[k]),
@@ -217,7 +230,8 @@ impl Window {
             let rail = fitted.rail(self);
             let p = &fitted.parameters;
             let meets = self.inflow[self.middle]
-                + (rail.at(fitted.base_pa.max(0.05 * self.atmosphere_pa)).g - rail.at(p[MIDDLE_PA]).g) / p[RATE];
+                + (rail.at(fitted.base_pa.max(0.05 * self.atmosphere_pa)).g - rail.at(p[MIDDLE_PA]).g)
+                    / p[RATE];
             let edge = usable(self.inflow.iter().position(|w| *w > meets).unwrap_or(last));
             if edge == fitted.edge {
                 break;
@@ -231,6 +245,33 @@ impl Window {
     fn squares(&self, fitted: &Fitted) -> f64 {
         let base = self.pressure_pa[..fitted.edge].iter().map(|p| p - fitted.base_pa);
         base.chain(fitted.residuals.iter().copied()).map(|r| r * r).sum()
+    }
+
+    /// The best fit, found on groups of samples first.
+    pub(super) fn found(&self) -> Result<Fitted, Unmeasured> {
+        let n = self.pressure_pa.len();
+        if n <= 2 * COARSE_SAMPLES {
+            return self.best_fit();
+        }
+        let each = n.div_ceil(COARSE_SAMPLES);
+        let of = |values: &[f64]| thinned(values, COARSE_SAMPLES);
+        let waves = groups(self.waves.len(), COARSE_SAMPLES)
+            .map(|group| {
+                core::array::from_fn(|k| {
+                    mean(&self.waves[group.clone()].iter().map(|w| w[k]).collect::<Vec<_>>())
+                })
+            })
+            .collect();
+        let coarse = Window {
+            inflow: of(&self.inflow),
+            pressure_pa: of(&self.pressure_pa),
+            middle: (self.middle / each).min(n / each - 1),
+            sample_u_pa: self.sample_u_pa / (each as f64).sqrt(),
+            waves: if self.waves.is_empty() { Vec::new() } else { waves },
+            ..self.clone()
+        };
+        let rough = coarse.best_fit()?;
+        self.fit_with_edge(rough.parameters, rough.edge * each)
     }
 
     /// The best of several fits: air may account for none, half or all of the inflow between the first
@@ -248,7 +289,10 @@ impl Window {
         let upper = below(0.5).min(n - 4);
         let straight = line(&self.inflow[upper..], &self.pressure_pa[upper..])?;
         if straight.slope <= 0.0 {
-            return Err(Unmeasured::NoFit { curve: "dead-headed pressure rise", why: "the pressure does not rise" });
+            return Err(Unmeasured::NoFit {
+                curve: "dead-headed pressure rise",
+                why: "the pressure does not rise",
+            });
         }
         let known = &self.known;
         let modulus_pa = known[AIR + 2].value + known[AIR + 3].value * straight.y_mean;
@@ -279,19 +323,23 @@ impl Window {
             let per_pa = rate / l.slope.max(1.0e-9 * straight.slope) - 1.0 / stiffness_pa;
             per_pa * known[AIR + 1].value * l.y_mean * (l.y_mean / self.atmosphere_pa)
         });
-        let share = |share: f64| {
-            start(rate * share * begins * start_pa / self.atmosphere_pa)
-        };
+        let share = |share: f64| start(rate * share * begins * start_pa / self.atmosphere_pa);
         let whole = self.fit(start(by_steepness), 0);
         // The inflow column knows when nothing came in: the base line is part of the curve then.
         if let (Ok(fitted), false) = (&whole, self.waves.is_empty()) {
-            if !crate::shape::wander(&fitted.residuals, self.sample_u_pa * 0.1).is_real {
+            if !wander(&fitted.residuals, 0.1 * self.sample_u_pa.max(self.least_u_pa)).is_real {
                 return whole;
             }
         }
         let others = [0.0, 0.5, 1.0].map(|s| self.fit_with_edge(share(s), edge_at((1.0 - s) * begins)));
+        let variance = self.sample_u_pa.max(self.least_u_pa).powi(2);
+        let needed = |best: &Fitted, next: &Fitted| {
+            if best.edge == 0 && next.edge > 0 { BASE_LINE_DEVIATIONS.powi(2) * variance } else { 0.0 }
+        };
         others.into_iter().fold(whole, |best, next| match (best, next) {
-            (Ok(best), Ok(next)) if self.squares(&next) < self.squares(&best) => Ok(next),
+            (Ok(best), Ok(next)) if self.squares(&next) < self.squares(&best) - needed(&best, &next) => {
+                Ok(next)
+            }
             (Ok(best), _) => Ok(best),
             (Err(_), next) => next,
         })
@@ -300,10 +348,8 @@ impl Window {
     /// The same fit with samples weighed by how they scatter about it, so that what is known
     /// beforehand counts as much as it should.
     pub(super) fn weighed(&mut self, mut fit: Fitted) -> Result<Fitted, Unmeasured> {
-        let least_pa = self.sample_u_pa * 1.0e-3;
         for _ in 0..2 {
-            let found_pa = fit.sample_u_pa(4).max(least_pa);
-            self.sample_u_pa = found_pa;
+            self.sample_u_pa = fit.sample_u_pa(4);
             fit = self.fit(fit.parameters, fit.edge)?;
         }
         Ok(fit)

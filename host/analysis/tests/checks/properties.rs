@@ -184,7 +184,9 @@ proptest! {
             leak_down(&LeakDown {
                 time_s: &moved,
                 pressure_pa: &pressure_pa,
-                stiffening_per_pa: 8.0e-9 / scale,
+                stiffening_per_pa: Some(Input::exact(8.0e-9 / scale)),
+                volume_m3: None,
+                liquid_modulus_pa: None,
                 gain: Input::new(1.0, 0.01),
                 zero_u_pa: 0.0,
             })

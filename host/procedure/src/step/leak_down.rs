@@ -5,7 +5,7 @@
 
 use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step, rail_gain, rail_pressures_pa};
 use crate::quantity::Dimension;
-use stepwell_analysis::leak;
+use stepwell_analysis::{Input, leak};
 use stepwell_protocol::channel::Coil;
 
 #[derive(Debug)]
@@ -60,13 +60,16 @@ impl Step for LeakDown {
             let record = leak::LeakDown {
                 time_s: &time_s,
                 pressure_pa: &pressure_pa,
-                stiffening_per_pa: bench.fluid_modulus_slope / bench.fluid_modulus_pa.value,
+                stiffening_per_pa: Some(Input::exact(
+                    bench.fluid_modulus_slope / bench.fluid_modulus_pa.value,
+                )),
+                volume_m3: Some(bench.rail_volume_m3.into()),
+                liquid_modulus_pa: Some(bench.fluid_modulus_pa.into()),
                 gain: rail_gain(rig),
                 zero_u_pa: rig.calibration.rail_zero_u_pa(&window),
             };
             let leak = leak::leak_down(&record).map_err(|reason| reason.to_string())?;
-            leak.time_constant_s
-                .ok_or_else(|| "no fall could be told from the noise; watch for longer".to_owned())
+            leak.time_constant_s.map_err(|reason| reason.to_string())
         });
         let findings =
             self.expects(rig).iter().map(|expected| expected.concluded(measured.as_ref())).collect();

@@ -61,11 +61,20 @@ pub(super) struct Purge {
     cycles_done: u32,
     /// Taken in by a pump that turns as the shaft does, over all cycles, in m³.
     taken_in_m3: f64,
+    /// Air after each cycle in which it could be measured.
+    left: Vec<(u32, Measured)>,
 }
 
 impl Purge {
     pub(super) fn new(on_s: f64, rest_s: f64, cycles_min: u32, cycles_max: u32) -> Purge {
-        Purge { on_s, rest_s, cycles_min, cycles_max, cycles_done: 0, taken_in_m3: 0.0 }
+        Purge { on_s, rest_s, cycles_min, cycles_max, cycles_done: 0, taken_in_m3: 0.0, left: Vec::new() }
+    }
+
+    /// How many more cycles the air would take, from its decay so far.
+    fn cycles_needed(&self, rig: &Rig<'_>) -> Option<String> {
+        let limit = rig.pump.tolerances.air_fraction.max?;
+        let more = air::cycles_needed(&self.left, limit).ok()?.more.value.ceil().max(1.0);
+        Some(format!("about {more:.0} more {} at this rate", if more > 1.0 { "cycles" } else { "cycle" }))
     }
 
     fn cycle(&self, rig: &Rig<'_>) -> Vec<Phase> {
@@ -184,6 +193,9 @@ impl Step for Purge {
             };
             measure(rig, &before, &stretch).map_err(|reason| reason.to_string())
         });
+        if let Ok(air) = &air {
+            self.left.push((self.cycles_done, air.fraction_at_atmosphere.clone()));
+        }
         let dumped = built_up.and_then(|_| dumped(rig, &evidence.get("dump open")?.window.last(DUMPED_MS)));
         // Too slow is too slow, whether the fluid holds the shaft back or nothing does.
         let turned = ["purge", "build-up"].map(|label| evidence.get(label));
@@ -211,6 +223,7 @@ impl Step for Purge {
             let cycles = format!("after {} of at most {} cycles", self.cycles_done, self.cycles_max);
             for finding in findings.iter_mut().filter(|finding| finding.id == "air_in_rail") {
                 finding.notes.push(cycles.clone());
+                finding.notes.extend(self.cycles_needed(rig).filter(|_| !clean));
             }
         } else {
             // What a shaft that does not turn fails to press up says nothing of fluid, union or valve.

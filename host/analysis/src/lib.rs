@@ -15,6 +15,7 @@ pub mod edges;
 pub mod fit;
 pub mod flow;
 pub mod leak;
+pub mod oil;
 pub mod reason;
 mod series;
 pub mod stats;

@@ -6,6 +6,7 @@
 //! the functions under trial; errors of instruments are drawn from the very distributions that the
 //! estimator is told of, the truth is held against what comes back.
 
+pub mod flow;
 mod noise;
 pub mod sweep;
 

@@ -17,6 +17,7 @@ pub mod flow;
 pub mod leak;
 pub mod monte_carlo;
 pub mod levels;
+pub mod oil;
 pub mod reason;
 pub mod repeats;
 mod series;

@@ -10,6 +10,7 @@ pub mod coil;
 pub mod air;
 pub mod decisions;
 pub mod leak_down;
+pub mod flow;
 mod noise;
 pub mod step;
 pub mod sweep;

@@ -95,7 +95,9 @@ impl Scene {
             4 => Ways::Peaked(size, noise.uniform(0.3, 0.7), noise.uniform(0.1, 0.3), noise.uniform(0.0, size)),
             _ => Ways::Play(size),
         };
-        let threshold = if pick(noise, 3) == 0 { noise.uniform(0.03, 0.25) } else { 0.0 };
+        // Where nothing moves, the difference does not change either.
+        let may_rest = matches!(ways, Ways::Same(_) | Ways::Play(_));
+        let threshold = if may_rest && pick(noise, 2) == 0 { noise.uniform(0.03, 0.25) } else { 0.0 };
         let form = match pick(noise, 4) {
             0 | 1 => Form::Ramp {
                 samples: noise.log_uniform(300.0, 20_000.0) as usize,

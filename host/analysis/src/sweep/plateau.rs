@@ -9,9 +9,13 @@ use nalgebra::{SMatrix, SVector};
 
 /// Longest stretch that is looked for, as a share of the sweep.
 const LONGEST: f64 = 0.6;
-/// Places of a corner that are tried in a round, and rounds: each looks closer at the best.
+/// Places of a corner that are tried in the first round and in later ones, each of which looks closer
+/// at the best; they end when neighbours of the best are about as likely.
+const PLACES_FIRST: usize = 48;
 const PLACES: usize = 16;
-const ROUNDS: usize = 4;
+const ROUNDS: usize = 8;
+/// How much likelier a stretch must be than none: one chance in three ends of ways.
+const ODDS_MIN: f64 = 2.0;
 const COLUMNS: usize = 2 + ROUGH;
 
 /// A reading, seen from the end of its way.
@@ -42,16 +46,21 @@ pub(super) fn plateau(readings: &[Near]) -> Option<Plateau> {
     let basis = Basis::new(readings.len());
     let mut tried: Vec<(f64, f64)> = Vec::new();
     let (mut from, mut to) = (0.0, LONGEST);
-    for _ in 0..ROUNDS {
-        for k in 0..=PLACES {
-            let at = from + (to - from) * k as f64 / PLACES as f64;
+    for round in 0..ROUNDS {
+        let places = if round == 0 { PLACES_FIRST } else { PLACES };
+        let spacing = (to - from) / places as f64;
+        for k in 0..=places {
+            let at = from + spacing * k as f64;
             if !tried.iter().any(|(place, _)| *place == at) {
                 tried.push((at, unlikelihood(&basis, readings, at)?));
             }
         }
-        let best = tried.iter().copied().min_by(|a, b| a.1.total_cmp(&b.1))?.0;
-        let half = (to - from) / PLACES as f64 * 2.0;
-        (from, to) = ((best - half).max(0.0), (best + half).min(LONGEST));
+        let best = tried.iter().copied().min_by(|a, b| a.1.total_cmp(&b.1))?;
+        let close = |(at, value): &&(f64, f64)| (at - best.0).abs() <= 1.01 * spacing && *value < best.1 + 1.0;
+        if tried.iter().filter(close).count() >= 3 {
+            break;
+        }
+        (from, to) = ((best.0 - 2.0 * spacing).max(0.0), (best.0 + 2.0 * spacing).min(LONGEST));
     }
     tried.sort_by(|a, b| a.0.total_cmp(&b.0));
     let least = tried.iter().map(|(_, value)| *value).reduce(f64::min)?;
@@ -70,7 +79,7 @@ pub(super) fn plateau(readings: &[Near]) -> Option<Plateau> {
     let (middle, square) = (first / whole, second / whole);
     let none = likely(tried[0].1);
     let degrees_of_freedom = readings.len() as f64 - 4.0;
-    Some(if none > whole / LONGEST {
+    Some(if none * ODDS_MIN > whole / LONGEST {
         Plateau { length: 0.0, u: (square).sqrt(), degrees_of_freedom }
     } else {
         Plateau { length: middle, u: (square - middle * middle).max(0.0).sqrt(), degrees_of_freedom }

@@ -16,7 +16,7 @@ use statrs::function::gamma::ln_gamma;
 
 /// Spline intervals over a sweep, at least and at most: one for every two duties, so that the curves
 /// cannot follow the noise of each.
-const INTERVALS: [usize; 2] = [3, 20];
+const INTERVALS: [usize; 2] = [3, 14];
 /// Spline coefficients less the two of a straight line, at most.
 pub(super) const ROUGH: usize = INTERVALS[1] + 1;
 /// Columns before the rough ones: level and slope of the average, level and slope of the difference.
@@ -328,11 +328,10 @@ impl Problem {
         }
         let best = candidates.iter().min_by(|a, b| a.1.unlikelihood.total_cmp(&b.1.unlikelihood))?.0;
         let averages: Vec<Option<f64>> = match best {
-            None => vec![None],
+            None => steps(2.0, 0.5, 7).map(Some).collect(),
             Some(best) => [-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5].map(|n| Some(best * 10.0_f64.powf(n))).into(),
         };
-        let mut candidates: Vec<Candidate> =
-            plain.into_iter().filter_map(|shape| self.candidate(None, shape)).collect();
+        let mut candidates: Vec<Candidate> = Vec::new();
         for average in averages {
             for shape in plain.into_iter().chain(steps(-9.0, 1.0, 13).map(Shape::Curve)) {
                 candidates.extend(self.candidate(average, shape));

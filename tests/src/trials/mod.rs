@@ -7,8 +7,12 @@
 //! estimator is told of, the truth is held against what comes back.
 
 mod noise;
+mod parallel;
+pub mod runs;
+pub mod tables;
 
 pub use noise::Noise;
+pub use parallel::over_seeds;
 use stepwell_analysis::{Measured, Unmeasured};
 
 /// What one recording gave for one finding.
@@ -52,3 +56,6 @@ pub struct Kind {
     /// Findings with a bound on their scatter.
     pub bounds: fn() -> Vec<Bound>,
 }
+
+/// Every kind that is put on trial.
+pub const KINDS: &[Kind] = &[];

@@ -34,6 +34,8 @@ pub struct Found {
     pub value: f64,
     /// Its expanded uncertainty.
     pub expanded_uncertainty: f64,
+    /// Its coverage factor.
+    pub coverage_factor: f64,
     /// What is really so.
     pub truth: f64,
 }
@@ -43,6 +45,12 @@ impl Found {
     #[must_use]
     pub fn holds(&self) -> bool {
         (self.value - self.truth).abs() <= self.expanded_uncertainty
+    }
+
+    /// Value less truth in standard uncertainties.
+    #[must_use]
+    pub fn error(&self) -> f64 {
+        (self.value - self.truth) / self.expanded_uncertainty * self.coverage_factor
     }
 }
 
@@ -67,6 +75,7 @@ pub fn cases(seed: u64) -> Vec<RunCase> {
             let found = finding.value.as_ref().map(|value| Found {
                 value: value.estimate,
                 expanded_uncertainty: value.expanded_uncertainty,
+                coverage_factor: value.coverage_factor,
                 truth: truth(&Asked { drawn: &drawn, report: &report, finding }),
             });
             let reason =

@@ -251,7 +251,9 @@ AIR_OF_THE_SIX = {
 
 
 def draw_air(generator):
-    sort = generator.choice(["slow squeeze", "slow squeeze", "quick squeeze", "soft start", "rippled", "no air"])
+    sort = generator.choice(
+        ["slow squeeze", "slow squeeze", "quick squeeze", "soft start", "rippled", "no air", "flow recorded"]
+    )
     return {
         "sort": str(sort),
         "air": 0.0 if sort == "no air" else np.exp(generator.uniform(np.log(0.001), np.log(0.15))),
@@ -261,8 +263,8 @@ def draw_air(generator):
         "slope": generator.uniform(9.5, 11.5),
         "flow_m3_per_s": np.exp(generator.uniform(np.log(0.3e-6), np.log(8e-6))),
         "start_pa": generator.uniform(0.0, 4e5),
-        "soft_s": generator.uniform(0.002, 0.02) if sort == "soft start" else 0.0,
-        "ripple": generator.uniform(0.02, 0.1) if sort == "rippled" else 0.0,
+        "soft_s": generator.uniform(0.002, 0.02) if sort in ("soft start", "flow recorded") else 0.0,
+        "ripple": generator.uniform(0.02, 0.1) if sort in ("rippled", "flow recorded") else 0.0,
         "ripple_hz": generator.uniform(10.0, 60.0),
         "ripple_rad": generator.uniform(0.0, 2.0 * np.pi),
         "rate_hz": np.exp(generator.uniform(np.log(500.0), np.log(20e3))),
@@ -285,8 +287,12 @@ def air(generator, bench):
     pressure_pa = models.build_up(time_s, rail)
     reached = pressure_pa <= bench["to_pa"]
     time_s, pressure_pa = time_s[reached], pressure_pa[reached]
+    flow_m3_per_s = np.where(time_s >= 0.0, models.inflow(np.clip(time_s, 0.0, None), rail), 0.0)
     seen_pa = read(pressure_pa, bench["full_pa"], bench["noise"], bench["bits"], generator)
     columns = [("time [s]", time_s), pressure_column(seen_pa, bench["unit"])]
+    if bench["sort"] == "flow recorded":
+        seen = read(flow_m3_per_s, 2.0 * bench["flow_m3_per_s"], bench["noise"], bench["bits"], generator)
+        columns.append(("flow [mL/s]", seen / FLOW_M3_PER_S["mL/s"]))
     options = option("--volume", bench["volume_m3"] * 1e6, "cm3")
     options += option("--liquid-modulus", bench["modulus_pa"] / 1e9, "GPa")
     if bench["by_at"]:

@@ -73,12 +73,18 @@ def crossing_s(response, share, end_s):
     return 0.5 * (low_s + high_s)
 
 
+def inflow(at_s, rail):
+    """Flow into a rail, m3/s: it comes on with a time constant `soft_s` and wavers by `ripple` at `ripple_hz`."""
+    softly = 1.0 - np.exp(-at_s / rail["soft_s"]) if rail["soft_s"] > 0.0 else 1.0
+    waves = np.sin(2.0 * np.pi * rail["ripple_hz"] * at_s + rail["ripple_rad"])
+    return rail["flow_m3_per_s"] * softly * (1.0 + rail["ripple"] * waves)
+
+
 def build_up(time_s, rail):
     """Gauge pressure of a rail that is fed from time 0 on with every way out shut.
 
     Liquid of modulus K0 + K' p and air, a share `air` of the rail at atmospheric pressure, squeezed by a
-    law p V^n = constant. While time is below 0 the rail stands at `start_pa`. The inflow comes on with a time
-    constant `soft_s` and wavers by `ripple` at `ripple_hz`.
+    law p V^n = constant. While time is below 0 the rail stands at `start_pa`.
     """
 
     def softness_per_pa(gauge_pa):
@@ -88,11 +94,7 @@ def build_up(time_s, rail):
         return liquid / (rail["modulus_pa"] + rail["slope"] * gauge_pa) + gas / (rail["exponent"] * absolute_pa)
 
     def rise(at_s, gauge_pa):
-        inflow = rail["flow_m3_per_s"] / rail["volume_m3"]
-        if rail["soft_s"] > 0.0:
-            inflow *= 1.0 - np.exp(-at_s / rail["soft_s"])
-        inflow *= 1.0 + rail["ripple"] * np.sin(2.0 * np.pi * rail["ripple_hz"] * at_s + rail["ripple_rad"])
-        return inflow / softness_per_pa(gauge_pa)
+        return inflow(at_s, rail) / rail["volume_m3"] / softness_per_pa(gauge_pa)
 
     after = time_s >= 0.0
     pressure_pa = np.full_like(time_s, rail["start_pa"])

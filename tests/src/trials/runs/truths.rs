@@ -104,9 +104,9 @@ fn feed_pressure(asked: &Asked<'_>) -> f64 {
     mean(last(dwells[dwells.len() - 1], AVERAGE_MS), feed_pa)
 }
 
-/// Mean flow of fluid and gas to the meter.
+/// Mean flow of fluid and gas to the meter in the second half of a stretch: the rail fills or empties first.
 fn to_meter(stretch: &[Moment]) -> f64 {
-    mean(stretch, |moment| moment.to_meter_m3_per_s)
+    mean(last(stretch, stretch.len() / 2), |moment| moment.to_meter_m3_per_s)
 }
 
 fn stopped_share(asked: &Asked<'_>, stretch: usize) -> f64 {

@@ -14,8 +14,12 @@ pub mod flow;
 mod noise;
 pub mod step;
 pub mod sweep;
+mod parallel;
+pub mod runs;
+pub mod tables;
 
 pub use noise::Noise;
+pub use parallel::over_seeds;
 use stepwell_analysis::{Measured, Unmeasured};
 
 /// What one recording gave for one finding.
@@ -81,5 +85,6 @@ fn assert_covers_enough(kind: &Kind, recordings: u64, least: u64) {
             covered * recordings >= least * measured,
             "{finding}: {covered} of {measured} hold the truth"
         );
-    }
 }
+/// Every kind that is put on trial.
+pub const KINDS: &[Kind] = &[];

@@ -88,6 +88,8 @@ pub struct VoltageSpan {
     pub span_v: f64,
     /// Pressure at `span_v`, in Pa.
     pub span_pa: f64,
+    /// Standard uncertainty of the zero, in Pa; 0 for a sensor whose zero is taken at rest in every run.
+    pub zero_u_pa: f64,
     /// Relative standard uncertainty of the slope.
     pub gain_u: f64,
     /// Standard uncertainty of the zero for each kelvin that the fluid is away from where the zero was

@@ -78,10 +78,17 @@ impl Step for ValveCheck {
             }
             Ok(stopped(open, shut))
         };
-        let meter = rig.calibration.bench().flow_meter.k_factor_per_m3;
+        let meter = rig.calibration.bench().flow_meter;
+        let k_factor = meter.k_factor_per_m3;
         let still = open.clone().map(|(pulses, seconds)| {
-            let per_pulse = 1.0 / (meter.value * seconds);
-            Measured::new(f64::from(pulses) * per_pulse).with_given(COUNTING, per_pulse, PULSE_U)
+            let per_pulse = 1.0 / (k_factor.value * seconds);
+            let counted = f64::from(pulses) * per_pulse;
+            let slip = if pulses > 0 { meter.slip_m3_per_s } else { 0.0 };
+            Measured::new(counted + slip).with_given(COUNTING, per_pulse, PULSE_U).with_given(
+                "K-factor",
+                counted / k_factor.value,
+                k_factor.standard_uncertainty,
+            )
         });
         let (by_pressure, by_inlet) = (share("pressure output"), share("inlet output"));
         let swapped =

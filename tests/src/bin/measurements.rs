@@ -1,0 +1,213 @@
+//! Prints how good the measurements are, from scratch: how often stated intervals hold the truth, how
+//! close estimates come to the best that is possible, how stated uncertainties compare with scatter, and
+//! how whole runs on the built-in bench compare with what is really so. Markdown, for
+//! `docs/measurements.md`. Exit code 1 when a requirement is not met.
+//!
+//! ```text
+//! cargo run --release -p stepwell-tests --bin measurements            everything
+//! cargo run --release -p stepwell-tests --bin measurements coil runs  some of it
+//! ```
+
+use std::process::ExitCode;
+use stepwell_tests::trials::runs::{self, RunCase};
+use stepwell_tests::trials::tables::{Coverage, coverage, efficiency, scatter};
+use stepwell_tests::trials::{KINDS, Kind, over_seeds};
+
+/// Recordings of each kind, spread over its range.
+const RECORDINGS: u64 = 10_000;
+/// Recordings at each bounded working point: the ratio is then good to 1 % (one standard deviation).
+const ESTIMATES: u64 = 5_000;
+/// Repeats at a working point: the ratio is then good to 0.7 %.
+const REPEATS: u64 = 10_000;
+/// End-to-end runs.
+const RUNS: u64 = 240;
+
+/// Coverage of intervals that are stated for 95 %.
+const COVERED: std::ops::RangeInclusive<f64> = 0.94..=0.97;
+/// Largest rms error over the bound of Cramér and Rao.
+const RMS_OVER_BOUND_MAX: f64 = 1.15;
+/// Farthest that stated uncertainty and scatter may be apart.
+const RATIO_WITHIN: f64 = 0.05;
+/// Least share of all end-to-end findings whose interval holds the truth, and of each.
+const RUNS_HELD_MIN: (f64, f64) = (0.94, 0.90);
+
+/// Tables besides those of the kinds: name, and what prints it and says how much it found wanting.
+const OTHERS: &[(&str, fn() -> usize)] = &[("runs", print_runs)];
+
+fn main() -> ExitCode {
+    let begun = std::time::Instant::now();
+    let asked: Vec<String> = std::env::args().skip(1).collect();
+    let known: Vec<&str> =
+        KINDS.iter().map(|kind| kind.name).chain(OTHERS.iter().map(|other| other.0)).collect();
+    if let Some(unknown) = asked.iter().find(|asked| !known.contains(&asked.as_str())) {
+        eprintln!("no measurements called {unknown}; there are {}", known.join(", "));
+        return ExitCode::from(2);
+    }
+    let wanted = |name: &str| asked.is_empty() || asked.iter().any(|asked| asked == name);
+    let kinds: Vec<&Kind> = KINDS.iter().filter(|kind| wanted(kind.name)).collect();
+    let mut wanting = 0;
+    if !kinds.is_empty() {
+        wanting += print_coverage(&kinds) + print_efficiency(&kinds) + print_scatter(&kinds);
+    }
+    for (_, print) in OTHERS.iter().filter(|other| wanted(other.0)) {
+        wanting += print();
+    }
+    let processors = std::thread::available_parallelism().map_or(1, usize::from);
+    println!("{} s on {processors} processors. Requirements not met: {wanting}.", begun.elapsed().as_secs());
+    if wanting == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}
+
+/// A mark for what does not meet its requirement.
+fn mark(met: bool) -> &'static str {
+    if met { "" } else { " **out**" }
+}
+
+fn per_cent(share: Option<f64>) -> String {
+    share.map_or_else(|| "–".to_owned(), |share| format!("{:.2}", 100.0 * share))
+}
+
+fn print_coverage(kinds: &[&Kind]) -> usize {
+    println!("## Coverage\n");
+    println!(
+        "{RECORDINGS} recordings of each kind, spread over its working range. Covered: the interval stated \
+         for 95 % holds the truth, {:.0} to {:.0} % wanted. U: expanded uncertainty over the value, median.\n",
+        100.0 * COVERED.start(),
+        100.0 * COVERED.end()
+    );
+    println!("| kind | finding | recordings | measured | covered, % | U, % | refused |");
+    println!("|---|---|---:|---:|---:|---:|---|");
+    let mut wanting = 0;
+    for kind in kinds {
+        for row in coverage(kind, RECORDINGS) {
+            let met = row.held().is_some_and(|held| COVERED.contains(&held));
+            wanting += usize::from(!met);
+            println!(
+                "| {} | `{}` | {} | {} | {}{} | {} | {} |",
+                kind.name,
+                row.finding,
+                row.recordings,
+                row.measured(),
+                per_cent(row.held()),
+                mark(met),
+                per_cent(row.median_relative()),
+                refused(&row)
+            );
+        }
+    }
+    println!();
+    wanting
+}
+
+fn refused(row: &Coverage) -> String {
+    let reasons: Vec<String> =
+        row.refused.iter().map(|(reason, number)| format!("{reason} {number}")).collect();
+    reasons.join(", ")
+}
+
+fn print_efficiency(kinds: &[&Kind]) -> usize {
+    println!("## Efficiency\n");
+    println!(
+        "Root mean square error in white noise over the smallest possible (Cramér and Rao), {ESTIMATES} \
+         recordings each; at most {RMS_OVER_BOUND_MAX} wanted.\n"
+    );
+    println!("| kind | finding | working point | measured | refused | rms / bound |");
+    println!("|---|---|---|---:|---:|---:|");
+    let mut wanting = 0;
+    for kind in kinds {
+        for row in efficiency(kind, ESTIMATES) {
+            let met = row.rms_over_bound <= RMS_OVER_BOUND_MAX;
+            wanting += usize::from(!met);
+            println!(
+                "| {} | `{}` | {} | {} | {} | {:.3}{} |",
+                kind.name,
+                row.finding,
+                row.point,
+                row.estimates,
+                row.refused,
+                row.rms_over_bound,
+                mark(met)
+            );
+        }
+    }
+    println!();
+    wanting
+}
+
+fn print_scatter(kinds: &[&Kind]) -> usize {
+    println!("## Stated uncertainty against Monte Carlo\n");
+    println!(
+        "{REPEATS} recordings at one working point, errors of instruments drawn as stated (JCGM 101). Ratio: \
+         root mean square of the stated standard uncertainties over the standard deviation of value less \
+         truth, within {:.0} % of 1 wanted. Bias: mean of value less truth, in stated uncertainties.\n",
+        100.0 * RATIO_WITHIN
+    );
+    println!("| kind | finding | measured | refused | standard deviation | stated | ratio | bias |");
+    println!("|---|---|---:|---:|---:|---:|---:|---:|");
+    let mut wanting = 0;
+    for kind in kinds {
+        for row in scatter(kind, REPEATS) {
+            let met = (row.ratio() - 1.0).abs() <= RATIO_WITHIN;
+            wanting += usize::from(!met);
+            println!(
+                "| {} | `{}` | {} | {} | {:.3e} | {:.3e} | {:.3}{} | {:+.3} |",
+                kind.name,
+                row.finding,
+                row.measured,
+                row.refused,
+                row.standard_deviation,
+                row.stated,
+                row.ratio(),
+                mark(met),
+                row.bias
+            );
+        }
+    }
+    println!();
+    wanting
+}
+
+fn print_runs() -> usize {
+    println!("## Runs on the built-in bench\n");
+    println!(
+        "{RUNS} acceptance runs, pump, surroundings and errors of instruments drawn anew for each. Held: the \
+         interval holds what is really so; {:.0} % of all wanted, {:.0} % of each finding. Error: mean and \
+         standard deviation of value less truth, in standard uncertainties.\n",
+        100.0 * RUNS_HELD_MIN.0,
+        100.0 * RUNS_HELD_MIN.1
+    );
+    println!("| finding | measured | not measured | held, % | error |");
+    println!("|---|---:|---:|---:|---:|");
+    let cases = over_seeds(1..RUNS + 1, runs::cases).concat();
+    let mut findings: Vec<&str> = Vec::new();
+    for case in &cases {
+        if !findings.contains(&case.finding.as_str()) {
+            findings.push(&case.finding);
+        }
+    }
+    let mut wanting = 0;
+    for finding in findings {
+        let of: Vec<&RunCase> = cases.iter().filter(|case| case.finding == finding).collect();
+        wanting += print_runs_row(&format!("`{finding}`"), &of, RUNS_HELD_MIN.1);
+    }
+    wanting += print_runs_row("all", &cases.iter().collect::<Vec<_>>(), RUNS_HELD_MIN.0);
+    println!();
+    wanting
+}
+
+fn print_runs_row(name: &str, cases: &[&RunCase], held_min: f64) -> usize {
+    let found: Vec<_> = cases.iter().filter_map(|case| case.found.as_ref().ok()).collect();
+    let count = found.len() as f64;
+    let held = found.iter().filter(|found| found.holds()).count() as f64 / count;
+    let errors: Vec<f64> = found.iter().map(|found| found.error()).collect();
+    let mean = errors.iter().sum::<f64>() / count;
+    let deviation = (errors.iter().map(|error| (error - mean).powi(2)).sum::<f64>() / count).sqrt();
+    let met = held >= held_min;
+    println!(
+        "| {name} | {} | {} | {}{} | {mean:+.2} ± {deviation:.2} |",
+        found.len(),
+        cases.len() - found.len(),
+        per_cent((count > 0.0).then_some(held)),
+        mark(met)
+    );
+    usize::from(!met)
+}

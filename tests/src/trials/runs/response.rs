@@ -1,0 +1,94 @@
+//! What a small step of duty really did to the pressure in the rail, in the words of IEEE Std 181:
+//! state levels, reference levels between them, and the instants at which they are crossed.
+
+use super::stretches::last;
+use crate::trace::{Moment, mean};
+use std::f64::consts::TAU;
+
+/// The state levels are means over so much of the end of either stretch, ms.
+const LEVEL_MS: usize = 1_000;
+
+/// Plungers of the model's pump.
+const PLUNGERS: f64 = 3.0;
+
+/// The ripple is told in so many parts of its period.
+const PARTS: usize = 40;
+
+/// A true response.
+#[derive(Clone, Copy, Debug)]
+pub struct Response<'a> {
+    after: &'a [Moment],
+    before_pa: f64,
+    after_pa: f64,
+}
+
+impl<'a> Response<'a> {
+    /// The response to the step between two stretches.
+    #[must_use]
+    pub fn of(before: &[Moment], after: &'a [Moment]) -> Response<'a> {
+        let level = |stretch| mean(last(stretch, LEVEL_MS), |moment: &Moment| moment.rail_pa);
+        Response { after, before_pa: level(before), after_pa: level(after) }
+    }
+
+    /// Difference of the state levels, Pa.
+    #[must_use]
+    pub fn rise_pa(&self) -> f64 {
+        self.after_pa - self.before_pa
+    }
+
+    /// Shares of the way at each tick after the step.
+    fn way(&self) -> impl Iterator<Item = f64> + '_ {
+        self.after.iter().map(|moment| (moment.rail_pa - self.before_pa) / self.rise_pa())
+    }
+
+    /// Time from the step to the first crossing of a share of the way, s.
+    ///
+    /// # Panics
+    /// When it is never crossed.
+    #[must_use]
+    pub fn crossing_s(&self, share: f64) -> f64 {
+        let mut before = 0.0;
+        for (tick, way) in self.way().enumerate() {
+            if way >= share {
+                // A trace's tick shows the end of its millisecond.
+                return (tick as f64 + (share - before) / (way - before)) * 1e-3;
+            }
+            before = way;
+        }
+        panic!("the rise never reached {share} of its way")
+    }
+
+    /// From the step to where the line through the crossings of 10 % and 50 % meets the level before, s.
+    #[must_use]
+    pub fn dead_time_s(&self) -> f64 {
+        1.25 * self.crossing_s(0.1) - 0.25 * self.crossing_s(0.5)
+    }
+
+    /// Transition duration between 10 % and 90 %, s.
+    #[must_use]
+    pub fn rise_time_10_90_s(&self) -> f64 {
+        self.crossing_s(0.9) - self.crossing_s(0.1)
+    }
+
+    /// Highest pressure after the transition beyond the level, the plungers' ripple taken out by the
+    /// shaft's angle, over the rise.
+    #[must_use]
+    pub fn overshoot(&self) -> f64 {
+        let part = |moment: &Moment| {
+            let turns = moment.angle_rad * PLUNGERS / TAU;
+            (((turns - turns.floor()) * PARTS as f64) as usize).min(PARTS - 1)
+        };
+        let (mut sums, mut counts) = ([0.0; PARTS], [0_u32; PARTS]);
+        for moment in last(self.after, LEVEL_MS) {
+            sums[part(moment)] += moment.rail_pa - self.after_pa;
+            counts[part(moment)] += 1;
+        }
+        let ripple_pa = |moment: &Moment| sums[part(moment)] / f64::from(counts[part(moment)].max(1));
+        let from = (self.crossing_s(0.9) * 1e3) as usize;
+        let highest_pa = self.after[from..]
+            .iter()
+            .map(|moment| moment.rail_pa - ripple_pa(moment))
+            .fold(f64::NEG_INFINITY, f64::max);
+        ((highest_pa - self.after_pa) / self.rise_pa()).max(0.0)
+    }
+}

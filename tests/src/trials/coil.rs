@@ -73,7 +73,7 @@ fn drawn(noise: &mut Noise, value: f64, u: f64) -> (f64, Input) {
 fn any_coil(noise: &mut Noise) -> Coil {
     let ohm = noise.log_uniform(0.5, 15.0);
     let tau_s = noise.log_uniform(1e-3, 20e-3);
-    let share = if noise.uniform(0.0, 1.0) < 0.5 { 0.0 } else { noise.uniform(0.01, 0.15) };
+    let share = if noise.uniform(0.0, 1.0) < 0.5 { 0.0 } else { noise.uniform(0.01, 0.1) };
     Coil { ohm, henry: tau_s * ohm * (1.0 - share), share }
 }
 
@@ -102,7 +102,7 @@ fn any_transient(noise: &mut Noise) -> Vec<Case> {
     let full_v = noise.uniform(3.0, 24.0);
     let source_ohm =
         if noise.uniform(0.0, 1.0) < 0.5 { 0.0 } else { wired.ohm * noise.log_uniform(1e-3, 0.3) };
-    let samples = noise.log_uniform(200.0, 8_000.0) as usize;
+    let mut samples = noise.log_uniform(200.0, 8_000.0) as usize;
     let after_s = tau_s * noise.log_uniform(2.0, 25.0);
     let shape = noise.uniform(0.0, 1.0);
     let (source, before_s, starts_a, may_be_off) = if shape < 0.6 {
@@ -120,6 +120,8 @@ fn any_transient(noise: &mut Noise) -> Vec<Case> {
     } else {
         let period_s = tau_s * noise.log_uniform(0.1, 1.0);
         let duty = noise.uniform(0.3, 0.8);
+        // Sampled fast: twenty samples a period at least.
+        samples = samples.max((20.0 * 1.1 * after_s / period_s) as usize);
         (Source::pwm(source_ohm, full_v, -0.7, period_s, duty, 400), after_s * 0.1, 0.0, true)
     };
     let freewheels = (0.7..0.8).contains(&(shape + 0.1));

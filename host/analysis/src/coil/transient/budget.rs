@@ -59,12 +59,11 @@ pub(super) fn covariances(
     let variance = closest.residual_sd().powi(2);
     let mut volts = Volts::new(prepared);
     let by_jump = problem.drive.backwards(&closest.parameters, &slopes, |k, volt| volts.take(k, volt));
-    let (noise_v, _) = prepared.noise_v;
     let spread = |outer: Square| inverse * outer * inverse;
     let colour = colour(&residuals, variance);
     let covariances = Covariances {
-        current: inverse * variance,
-        voltage: spread(volts.outer * noise_v.powi(2)),
+        current: inverse * variance.max(if prepared.edge_is_open { problem.noise_a.powi(2) } else { 0.0 }),
+        voltage: spread(volts.outer),
         jumps: spread(jumps(prepared, &by_jump)),
         shape: inverse * (variance * (colour.inflation - 1.0)),
         misfit_a: colour.sd_a,
@@ -91,21 +90,21 @@ impl<'a> Volts<'a> {
     /// Takes the samples from the last to the first.
     fn take(&mut self, k: usize, volt: &Parameters) {
         let volt = SVector::<f64, P>::from(*volt);
+        let variance = self.prepared.noise_v.0.powi(2);
         let Some(smooth) = &self.prepared.smooth else {
-            self.outer += volt * volt.transpose();
+            self.outer += volt * volt.transpose() * variance;
             return;
         };
         let stretch = &smooth[self.stretch - 1];
         self.level += volt;
         if let Some(sag) = &stretch.sag {
-            self.sag += volt * sag[k - stretch.from];
+            self.sag += volt * sag.off_a[k - stretch.from];
         }
         if k == stretch.from {
-            // A mean of n samples, and a slope known to 1/spread.
-            self.outer += self.level * self.level.transpose() / (stretch.to - stretch.from) as f64;
+            let of_mean = variance / (stretch.to - stretch.from) as f64;
+            self.outer += self.level * self.level.transpose() * of_mean;
             if let Some(sag) = &stretch.sag {
-                let spread: f64 = sag.iter().map(|i| i * i).sum();
-                self.outer += self.sag * self.sag.transpose() / spread;
+                self.outer += self.sag * self.sag.transpose() * sag.variance;
             }
             self.level = SVector::zeros();
             self.sag = SVector::zeros();

@@ -21,6 +21,9 @@ const SHARE_MAX: f64 = 0.2;
 /// A curve less probable than this is left out.
 const WEIGHT_MIN: f64 = 1.0e-3;
 
+/// Name of what the unknown instants of jumps contribute.
+pub(super) const JUMPS: &str = "instants of the steps";
+
 /// A curve, what it is worth, and how sure its parameters are.
 #[derive(Debug)]
 pub(super) struct Candidate {
@@ -93,7 +96,7 @@ pub(super) fn combined(
     Measured::new(value)
         .with_scatter("noise of the current", part(0), freedom)
         .with_scatter("noise of the voltage", part(1), prepared.noise_v.1)
-        .with_given("instants of the steps", 1.0, part(2))
+        .with_given(JUMPS, 1.0, part(2))
         .with_scatter("shape of the curve", part(3), freedom)
         .with_given("whether there is an eddy share", 1.0, apart)
 }
@@ -109,6 +112,6 @@ pub(super) fn edge_share(prepared: &Prepared, best: &Candidate) -> Result<Measur
     Ok(Measured::new(best.closest.parameters[SHARE])
         .with_scatter("noise of the current", current, best.closest.degrees_of_freedom)
         .with_scatter("noise of the voltage", voltage, prepared.noise_v.1)
-        .with_given("instants of the steps", 1.0, jumps)
+        .with_given(JUMPS, 1.0, jumps)
         .with_scatter("shape of the curve", shape, best.closest.degrees_of_freedom))
 }

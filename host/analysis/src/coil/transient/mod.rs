@@ -28,7 +28,7 @@ use self::voltage::{Prepared, prepare};
 use crate::coil::CoilTemperature;
 use crate::copper;
 use crate::reason::{Signal, Unmeasured};
-use crate::series::{check_columns, check_not_clipped, check_positive, noise_sd, resolution};
+use crate::series::{check_columns, check_not_clipped, check_positive, is_noisy, noise_sd, resolution};
 use crate::uncertainty::{Input, Measured};
 
 /// Fewest samples of a recording.
@@ -40,6 +40,15 @@ const CURRENT_NOISES_MIN: f64 = 10.0;
 /// A current whose deviation from the curve of one coil has a standard deviation above this share of its
 /// range does not follow the voltage as a coil's does. Saturating iron stays below.
 const MISFIT_SHARE_MAX: f64 = 0.05;
+
+/// A level below this share of the largest is rest.
+const REST_LEVEL_SHARE_MAX: f64 = 0.1;
+
+/// Fewest samples from one jump of a switched voltage to the next, on average.
+const SAMPLES_PER_JUMP_MIN: usize = 4;
+
+/// Noise below this share of the range of the current is rounding.
+const NOISE_SHARE_MIN: f64 = 1.0e-6;
 
 /// Largest relative standard uncertainty that a resistance or an inductance is stated with: beyond it the
 /// curve is no longer straight in its parameters, and an interval from its slopes means nothing.
@@ -54,6 +63,11 @@ const WARMING_TIME_CONSTANTS_MIN: f64 = 10.0;
 /// Eddy share that a recording without a jump of the voltage cannot show: anywhere up to this in valve
 /// coils (30 to 300 ohm across 3 ohm, common practice, no source).
 const EDDY_SHARE_UNSEEN_MAX: f64 = 0.1;
+
+const TOO_COARSE: Unmeasured = Unmeasured::NoFit {
+    curve: "current of a coil",
+    why: "the voltage switches too often for so few samples; sample faster",
+};
 
 /// A recording of a coil. Readings times gains are true values.
 #[derive(Clone, Copy, Debug)]
@@ -116,13 +130,18 @@ pub struct CoilFound {
 pub fn transient(record: &CoilRecord<'_>) -> Result<CoilFound, Unmeasured> {
     check(record)?;
     let prepared = prepare(record.time_s, record.voltage_v, record.current_a, record.at_s)?;
-    let noise_a = noise_sd(&prepared.current_a);
+    let step_a = if repeats(record.current_a) { resolution(record.current_a) } else { 0.0 };
+    let noise_a = noise_sd(&prepared.current_a).max(step_a / 12.0_f64.sqrt());
     let span_a = check_flows(&prepared, noise_a)?;
-    if prepared.drive.jumps.is_empty() && steady::is_steady(&prepared.current_a, noise_a) {
+    if prepared.drive.jumps.is_empty() && steady::is_steady(&prepared.current_a, noise_a, step_a) {
         return steady::steady(record);
     }
+    let jumps = prepared.drive.jumps.len();
+    if jumps > 2 && prepared.current_a.len() < SAMPLES_PER_JUMP_MIN * jumps {
+        return Err(TOO_COARSE);
+    }
     let mut prepared = prepared;
-    let candidates = fit(&mut prepared, noise_a.max(1.0e-6 * span_a))?;
+    let candidates = fit(&mut prepared, noise_a.max(NOISE_SHARE_MIN * span_a), NOISE_SHARE_MIN * span_a)?;
     let best = candidates.iter().max_by(|a, b| a.weight.total_cmp(&b.weight)).unwrap_or(&candidates[0]);
     if best.covariances.misfit_a > MISFIT_SHARE_MAX * span_a {
         let why = "the current does not follow the voltage as that of one coil does";
@@ -143,8 +162,17 @@ fn check(record: &CoilRecord<'_>) -> Result<(), Unmeasured> {
     check_columns(record.time_s, record.voltage_v, SAMPLES_MIN)?;
     check_positive("the gain of the current", record.current_gain.value)?;
     check_positive("the gain of the voltage", record.voltage_gain.value)?;
-    check_not_clipped(record.time_s, record.current_a, Signal::CoilCurrent)?;
-    check_not_clipped(record.time_s, record.voltage_v, Signal::CoilVoltage)
+    check_range(record.time_s, record.current_a, Signal::CoilCurrent)?;
+    check_range(record.time_s, record.voltage_v, Signal::CoilVoltage)
+}
+
+/// As [`check_not_clipped`], but no recorder's range ends at rest: a quiet level there is no cut-off top.
+fn check_range(time_s: &[f64], values: &[f64], signal: Signal) -> Result<(), Unmeasured> {
+    let largest = values.iter().fold(0.0_f64, |most, value| most.max(value.abs()));
+    match check_not_clipped(time_s, values, signal) {
+        Err(Unmeasured::Clipped { level, .. }) if level.abs() < REST_LEVEL_SHARE_MAX * largest => Ok(()),
+        other => other,
+    }
 }
 
 /// The range of the current, A, which must be more than noise.
@@ -153,7 +181,7 @@ fn check_flows(prepared: &Prepared, noise_a: f64) -> Result<f64, Unmeasured> {
     let found_a = prepared.current_a.iter().fold(0.0_f64, |most, i| most.max((i - zero_a).abs()));
     // The largest of n readings of nothing but noise lies at most at sqrt(2 ln n) deviations, below 6.
     let needed_a = CURRENT_NOISES_MIN * noise_a;
-    if found_a <= needed_a {
+    if found_a == 0.0 || found_a <= needed_a && is_noisy(&prepared.current_a) {
         return Err(Unmeasured::NoCurrent { found_a, needed_a });
     }
     let (least, most) = prepared
@@ -164,7 +192,7 @@ fn check_flows(prepared: &Prepared, noise_a: f64) -> Result<f64, Unmeasured> {
 }
 
 /// The curves that may be: with and without a share that follows at once.
-fn fit(prepared: &mut Prepared, noise_a: f64) -> Result<Vec<Candidate>, Unmeasured> {
+fn fit(prepared: &mut Prepared, noise_a: f64, noise_a_least: f64) -> Result<Vec<Candidate>, Unmeasured> {
     let jumps = prepared.drive.jumps.len();
     let mut free = [false; P];
     free[G] = true;
@@ -180,7 +208,10 @@ fn fit(prepared: &mut Prepared, noise_a: f64) -> Result<Vec<Candidate>, Unmeasur
     }
     let first = problem(prepared, noise_a).search(guess, free)?;
     let first = refine(prepared, noise_a, first)?;
+    // The prior knowledge of the edge weighs as much as the noise that was really found.
+    let noise_a = first.residual_sd().max(noise_a_least);
     let problem = problem(prepared, noise_a);
+    let first = problem.search(first.parameters, first.free)?;
     let with = Candidate::new(prepared, &problem, first);
     if jumps == 0 {
         return Ok(vec![with]);
@@ -189,11 +220,12 @@ fn fit(prepared: &mut Prepared, noise_a: f64) -> Result<Vec<Candidate>, Unmeasur
 }
 
 fn problem(prepared: &Prepared, noise_a: f64) -> Problem<'_> {
-    let edge_weight = match prepared.drive.jumps[..] {
-        [jump] if prepared.edge_is_open => (noise_a / jump.u_s).powi(2),
-        _ => 0.0,
+    let (edge_reach_s, edge_weight) = match prepared.drive.jumps[..] {
+        // Half the interval that has this standard deviation, and a little more for rounding of times.
+        [jump] if prepared.edge_is_open => (2.0 * jump.u_s, (noise_a / jump.u_s).powi(2)),
+        _ => (0.0, 0.0),
     };
-    Problem { drive: &prepared.drive, current_a: &prepared.current_a, edge_weight }
+    Problem { drive: &prepared.drive, current_a: &prepared.current_a, noise_a, edge_reach_s, edge_weight }
 }
 
 /// Improves on the first fit where the recording asks for it: a sag that follows the curve rather than the
@@ -227,18 +259,18 @@ fn findings(
     best: &Candidate,
     length_s: f64,
 ) -> CoilFound {
-    let too_short = |u: f64, value: f64| {
-        (u > RELATIVE_U_MAX * value).then_some(Unmeasured::TooShort {
-            found_s: length_s,
-            needed_s: (3.0 * best.closest.parameters[TAU]).max(2.0 * length_s),
-        })
-    };
     let gains = record.voltage_gain.value / record.current_gain.value;
     let stated = |name: fn(&model::Parameters) -> (f64, model::Parameters)| {
         let measured = evidence::combined(prepared, candidates, name);
-        match too_short(measured.standard_uncertainty(), measured.value.abs()) {
-            Some(reason) => Err(reason),
-            None => Ok(measured),
+        let most = RELATIVE_U_MAX * measured.value.abs();
+        let of_jumps = measured.contributions.iter().find(|part| part.name == evidence::JUMPS);
+        if measured.standard_uncertainty() <= most {
+            Ok(measured)
+        } else if of_jumps.is_some_and(|part| part.standard_uncertainty > most) {
+            Err(TOO_COARSE)
+        } else {
+            let needed_s = (3.0 * best.closest.parameters[TAU]).max(2.0 * length_s);
+            Err(Unmeasured::TooShort { found_s: length_s, needed_s })
         }
     };
     let steps = reading_steps(record, prepared.rest_a.is_some());
@@ -297,8 +329,7 @@ fn reading_steps(record: &CoilRecord<'_>, from_rest: bool) -> Vec<(&'static str,
     let mut found = Vec::new();
     for (name, values) in [("steps of the current readings", record.current_a), ("steps of the voltage readings", record.voltage_v)]
     {
-        let repeats = values.windows(2).filter(|pair| pair[0] == pair[1]).count();
-        if repeats < values.len() / 8 {
+        if !repeats(values) {
             continue;
         }
         let step = resolution(values);
@@ -310,6 +341,11 @@ fn reading_steps(record: &CoilRecord<'_>, from_rest: bool) -> Vec<(&'static str,
         }
     }
     found
+}
+
+/// Whether neighbours are equal so often that a recorder's steps are not lost in its noise.
+fn repeats(values: &[f64]) -> bool {
+    values.windows(2).filter(|pair| pair[0] == pair[1]).count() > values.len() / 8
 }
 
 fn to_20c(

@@ -27,6 +27,10 @@ const INDEPENDENT_SHARE_MIN: f64 = 1.0e-13;
 pub(super) struct Problem<'a> {
     pub(super) drive: &'a Drive,
     pub(super) current_a: &'a [f64],
+    /// Standard deviation of its noise that the weight below goes by, A.
+    pub(super) noise_a: f64,
+    /// How far the one jump may be from the middle of its interval, s.
+    pub(super) edge_reach_s: f64,
     /// Weight of the one jump's instant lying in the middle of its interval, A²/s².
     pub(super) edge_weight: f64,
 }
@@ -90,6 +94,7 @@ impl Problem<'_> {
             // A time constant never shrinks or grows more than fourfold at once, nor leaves reason.
             there[TAU] = there[TAU].clamp(0.25 * here[TAU], 4.0 * here[TAU]).min(1.0e3 * length_s);
             there[SHARE] = there[SHARE].clamp(-0.5, 0.9);
+            there[EDGE] = there[EDGE].clamp(-self.edge_reach_s, self.edge_reach_s);
             let next = self.at(&there, &free);
             let settled = damping <= DAMPING_START && gain <= GAIN_RELATIVE * point.total + ROUNDING * data;
             if next.total <= point.total {

@@ -16,11 +16,12 @@ const DROOP_UNCERTAINTIES_MIN: f64 = 3.0;
 /// Largest share by which a winding may warm during a recording for a straight line to describe it.
 const DROOP_SHARE_MAX: f64 = 0.1;
 
-/// Whether the current is the same in the first and the last third, as far as its noise tells.
-pub(super) fn is_steady(current_a: &[f64], noise_a: f64) -> bool {
+/// Whether the current is the same in the first and the last third, as far as its noise and the steps of its
+/// readings tell.
+pub(super) fn is_steady(current_a: &[f64], noise_a: f64, step_a: f64) -> bool {
     let third = current_a.len() / 3;
     let change_a = mean(&current_a[current_a.len() - third..]) - mean(&current_a[..third]);
-    change_a.abs() <= CHANGE_UNCERTAINTIES_MIN * noise_a * (2.0 / third as f64).sqrt()
+    change_a.abs() <= CHANGE_UNCERTAINTIES_MIN * noise_a * (2.0 / third as f64).sqrt() + step_a
 }
 
 /// Energy taken up to each sample, J in reported units.

@@ -9,9 +9,13 @@ use crate::edges::{Edge, edges};
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{noise_sd, spacing_without_gaps_s};
 use crate::stats::mean;
+use std::f64::consts::TAU as TWO_PI;
 
 /// Samples this near to even spacing, as a share of it, are even but for the digits of their times.
 const UNEVEN_SHARE_MAX: f64 = 0.01;
+
+/// A jump by less than this share of the largest voltage tells nothing; it may be a step of the recorder.
+const JUMP_SHARE_MIN: f64 = 0.05;
 
 /// Below this share of the largest voltage a coil is at rest.
 const REST_SHARE_MAX: f64 = 0.05;
@@ -19,8 +23,11 @@ const REST_SHARE_MAX: f64 = 0.05;
 /// Fewest samples at rest that tell the zero of the current.
 const REST_SAMPLES_MIN: usize = 3;
 
-/// A sag is part of a stretch when it exceeds this many of its standard uncertainties.
-const SAG_UNCERTAINTIES_MIN: f64 = 2.0;
+/// Largest sag that is thought possible, as a share of the largest voltage.
+const SAG_SHARE_MAX: f64 = 0.3;
+
+/// A sag less probable than this is left out.
+const SAG_WEIGHT_MIN: f64 = 1.0e-2;
 
 /// What is left of a voltage once it is smoothed must be free of correlation between neighbours to
 /// within this many standard deviations.
@@ -51,8 +58,19 @@ pub(super) struct Prepared {
 pub(super) struct Stretch {
     pub(super) from: usize,
     pub(super) to: usize,
-    /// Current less its mean over the stretch, A, when the voltage sags with it.
-    pub(super) sag: Option<Vec<f64>>,
+    /// How the voltage sags with the current, when it does.
+    pub(super) sag: Option<Sag>,
+}
+
+/// A sag of the voltage.
+#[derive(Clone, Debug)]
+pub(super) struct Sag {
+    /// Current less its mean over the stretch, A.
+    pub(super) off_a: Vec<f64>,
+    /// Variance of the sag per ampere, (V/A)².
+    pub(super) variance: f64,
+    /// How far it is believed, 0 to 1.
+    weight: f64,
 }
 
 pub(super) fn prepare(
@@ -62,7 +80,11 @@ pub(super) fn prepare(
     at_s: Option<f64>,
 ) -> Result<Prepared, Unmeasured> {
     let spacing_s = spacing_without_gaps_s(time_s, Signal::CoilVoltage)?;
-    let edges = edges(voltage_v);
+    let largest_v = voltage_v.iter().fold(0.0_f64, |most, v| most.max(v.abs()));
+    let edges: Vec<Edge> = edges(voltage_v)
+        .into_iter()
+        .filter(|edge| edge.change.abs() > JUMP_SHARE_MIN * largest_v)
+        .collect();
     let even_s = even_spacing_s(time_s);
     let inside = |k: &usize| {
         let next = edges.partition_point(|edge| edge.first_after <= *k);
@@ -88,15 +110,11 @@ pub(super) fn prepare(
     }
     let recorded_v = pick(voltage_v);
     let current_a = pick(current_a);
-    let span = |values: &[f64]| {
-        values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(*v), b.max(*v)))
-    };
-    let (least_v, most_v) = span(&recorded_v);
     let mut prepared = Prepared {
         drive: Drive { time_s: pick(time_s), voltage_v: recorded_v.clone(), jumps, even_s, energy_j: Vec::new() },
         places,
         smooth: None,
-        noise_v: (0.0, f64::INFINITY),
+        noise_v: (noise_sd(&recorded_v), f64::INFINITY),
         edge_is_open,
         rest_a: None,
         recorded_v,
@@ -104,7 +122,7 @@ pub(super) fn prepare(
     };
     let with = prepared.current_a.clone();
     prepared.smooth(&with);
-    prepared.rest_a = prepared.rest(most_v.max(-least_v));
+    prepared.rest_a = prepared.rest(largest_v);
     Ok(prepared)
 }
 
@@ -162,22 +180,25 @@ impl Prepared {
         [0].into_iter().chain(inner).chain([self.recorded_v.len()]).collect()
     }
 
-    /// Replaces the voltage by levels that sag with `current_a`, when what is left then is noise.
+    /// Replaces the voltage by levels that sag with `current_a`, when what is left then is noise; else it
+    /// stays what it was.
     pub(super) fn smooth(&mut self, current_a: &[f64]) {
         let n = self.recorded_v.len();
+        let largest_v = self.recorded_v.iter().fold(0.0_f64, |most, v| most.max(v.abs()));
         let bounds = self.bounds();
         let mut smooth_v = Vec::with_capacity(n);
         let mut stretches = Vec::with_capacity(bounds.len());
         let (mut squares, mut products, mut free, mut pairs) = (0.0, 0.0, n as f64, 0.0_f64);
         for pair in bounds.windows(2) {
             let (from, to) = (pair[0], pair[1]);
-            let (stretch, fitted) = Stretch::fit(from, &self.recorded_v[from..to], &current_a[from..to]);
+            let (stretch, fitted) =
+                Stretch::fit(from, &self.recorded_v[from..to], &current_a[from..to], largest_v);
             let left: Vec<f64> = self.recorded_v[from..to].iter().zip(&fitted).map(|(v, s)| v - s).collect();
             squares += left.iter().map(|d| d * d).sum::<f64>();
             products += left.windows(2).map(|pair| pair[0] * pair[1]).sum::<f64>();
             pairs += (left.len() - 1) as f64;
             // Residuals about a mean of m samples lean against each other by 1/m, together by one pair.
-            free -= 1.0 + f64::from(u8::from(stretch.sag.is_some()));
+            free -= 1.0 + stretch.sag.as_ref().map_or(0.0, |sag| sag.weight);
             smooth_v.extend(fitted);
             stretches.push(stretch);
         }
@@ -187,10 +208,6 @@ impl Prepared {
             self.drive.voltage_v = smooth_v;
             self.noise_v = ((squares / free).sqrt(), free);
             self.smooth = Some(stretches);
-        } else {
-            self.drive.voltage_v.clone_from(&self.recorded_v);
-            self.noise_v = (noise_sd(&self.recorded_v), f64::INFINITY);
-            self.smooth = None;
         }
     }
 
@@ -218,7 +235,16 @@ impl Prepared {
 
 impl Stretch {
     /// A stretch that begins at sample `from`, and its smoothed voltage.
-    fn fit(from: usize, voltage_v: &[f64], current_a: &[f64]) -> (Stretch, Vec<f64>) {
+    ///
+    /// How much of the sag that the data show is believed follows from its odds against none, as for two
+    /// equally probable curves of which one has a sag of anything up to [`SAG_SHARE_MAX`] of the largest voltage
+    /// (Kass and Raftery, J. Am. Stat. Assoc. 90, 1995, from memory).
+    fn fit(
+        from: usize,
+        voltage_v: &[f64],
+        current_a: &[f64],
+        largest_v: f64,
+    ) -> (Stretch, Vec<f64>) {
         let n = voltage_v.len();
         let level_v = mean(voltage_v);
         let plain = (Stretch { from, to: from + n, sag: None }, vec![level_v; n]);
@@ -226,17 +252,24 @@ impl Stretch {
             return plain;
         }
         let middle_a = mean(current_a);
-        let sag: Vec<f64> = current_a.iter().map(|i| i - middle_a).collect();
-        let spread: f64 = sag.iter().map(|i| i * i).sum();
-        let shared: f64 = sag.iter().zip(voltage_v).map(|(i, v)| i * (v - level_v)).sum();
+        let off_a: Vec<f64> = current_a.iter().map(|i| i - middle_a).collect();
+        let spread: f64 = off_a.iter().map(|i| i * i).sum();
+        let shared: f64 = off_a.iter().zip(voltage_v).map(|(i, v)| i * (v - level_v)).sum();
         let squares: f64 = voltage_v.iter().map(|v| (v - level_v).powi(2)).sum();
-        let left = (squares - shared * shared / spread).max(0.0) / (n as f64 - 2.0);
-        // In terms of the slope b = shared/spread with u(b)^2 = left/spread.
-        if spread == 0.0 || shared * shared <= SAG_UNCERTAINTIES_MIN.powi(2) * left * spread {
+        if spread == 0.0 {
             return plain;
         }
         let slope = shared / spread;
-        let fitted = sag.iter().map(|i| level_v + slope * i).collect();
-        (Stretch { from, to: from + n, sag: Some(sag) }, fitted)
+        let variance = (squares - shared * slope).max(0.0) / (n as f64 - 2.0) / spread;
+        let reach_a = (12.0 * spread / n as f64).sqrt();
+        let slope_max = SAG_SHARE_MAX * largest_v / reach_a;
+        let odds = (TWO_PI * variance).sqrt() / slope_max * (0.5 * slope * slope / variance).exp();
+        let weight = if odds.is_finite() { odds / (1.0 + odds) } else { 1.0 };
+        if weight < SAG_WEIGHT_MIN {
+            return plain;
+        }
+        let fitted = off_a.iter().map(|i| level_v + weight * slope * i).collect();
+        let variance = weight * variance + weight * (1.0 - weight) * slope * slope;
+        (Stretch { from, to: from + n, sag: Some(Sag { off_a, variance, weight }) }, fitted)
     }
 }

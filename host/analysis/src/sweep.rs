@@ -147,14 +147,10 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     let mut duties: Vec<f64> = readings.iter().map(|reading| reading.at).collect();
     duties.sort_by(f64::total_cmp);
     duties.dedup_by(|b, a| *b - *a < 0.005);
-    let known = Known {
-        duties: duties.len(),
-        variance: (ways.noise.0 / scale.output_range.powi(2), ways.noise.1),
-    };
-    let smooth = Smooth::fit(&readings, &corners, known).ok_or(Unmeasured::TooFewSamples {
-        found: readings.len(),
-        needed: 2 * POINTS_MIN,
-    })?;
+    let known =
+        Known { duties: duties.len(), variance: (ways.noise.0 / scale.output_range.powi(2), ways.noise.1) };
+    let smooth = Smooth::fit(&readings, &corners, known)
+        .ok_or(Unmeasured::TooFewSamples { found: readings.len(), needed: 2 * POINTS_MIN })?;
     let mut places: Vec<f64> = if ways.is_points {
         readings.iter().map(|reading| reading.at).collect()
     } else {
@@ -259,7 +255,10 @@ impl Scale {
         let overlap = up.2.min(down.2) - up.1.max(down.1);
         let found = up.0.min(down.0);
         if found < POINTS_MIN || overlap < 0.5 * (to - from) || to <= from {
-            return Err(Unmeasured::NoOverlap { found: if overlap > 0.0 { found } else { 0 }, needed: POINTS_MIN });
+            return Err(Unmeasured::NoOverlap {
+                found: if overlap > 0.0 { found } else { 0 },
+                needed: POINTS_MIN,
+            });
         }
         let outputs = || ways.readings.iter().map(|r| r.output);
         let least = outputs().fold(f64::INFINITY, f64::min);

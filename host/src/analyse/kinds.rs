@@ -7,7 +7,8 @@ use super::{Analysis, Found, given};
 use crate::cli::{AnalyseArgs, AnalyseKind};
 use crate::failure::Failure;
 use stepwell_analysis::air::{self, BuildUp};
-use stepwell_analysis::coil::{self, CoilRecord, CoilTemperature};
+use stepwell_analysis::coil::CoilTemperature;
+use stepwell_analysis::coil::transient::{self, CoilRecord};
 use stepwell_analysis::flow::{self, Meter};
 use stepwell_analysis::leak::{self, LeakDown, Leaking};
 use stepwell_analysis::reason::Signal;
@@ -63,7 +64,8 @@ pub(crate) fn analyse(args: &AnalyseArgs, table: &Table) -> Result<Analysis, Fai
 fn gauge_pa(table: &Table) -> Result<Option<Vec<f64>>, Failure> {
     match (table.column(Name::Pressure), table.column(Name::AbsolutePressure)) {
         (Some(_), Some(_)) => Err(Failure::Usage(
-            "the recording has a column “pressure” and a column “absolute pressure”; leave one of them out".into(),
+            "the recording has a column “pressure” and a column “absolute pressure”; leave one of them out"
+                .into(),
         )),
         (Some(gauge), None) => Ok(Some(gauge.to_vec())),
         (None, Some(absolute)) => Ok(Some(absolute.iter().map(|pa| pa - ATMOSPHERE_PA).collect())),
@@ -78,10 +80,9 @@ const fn uses(kind: AnalyseKind) -> (&'static [Name], &'static [&'static str]) {
             (&[Name::Time, Name::Voltage, Name::Current, Name::Temperature], &["coil-temperature", "at"])
         }
         AnalyseKind::Step => (&[Name::Time, Name::Pressure, Name::AbsolutePressure, Name::Duty], &["at"]),
-        AnalyseKind::Air => (
-            &[Name::Time, Name::Pressure, Name::AbsolutePressure, Name::Flow],
-            &["volume", "liquid-modulus"],
-        ),
+        AnalyseKind::Air => {
+            (&[Name::Time, Name::Pressure, Name::AbsolutePressure, Name::Flow], &["volume", "liquid-modulus"])
+        }
         AnalyseKind::LeakDown => {
             (&[Name::Time, Name::Pressure, Name::AbsolutePressure], &["volume", "liquid-modulus"])
         }
@@ -94,10 +95,8 @@ const fn uses(kind: AnalyseKind) -> (&'static [Name], &'static [&'static str]) {
 
 /// A finding that comes to the same reason as the whole recording.
 fn refused(findings: &[(&'static str, &'static str, Dimension)], why: &Unmeasured, chart: Chart) -> Analysis {
-    let findings = findings
-        .iter()
-        .map(|&(id, label, dimension)| found(id, label, dimension, Err(*why)))
-        .collect();
+    let findings =
+        findings.iter().map(|&(id, label, dimension)| found(id, label, dimension, Err(*why))).collect();
     Analysis { findings, notes: Vec::new(), chart: Some(chart) }
 }
 
@@ -115,7 +114,8 @@ fn noted(mut found: Found, note: impl Into<String>) -> Found {
     found
 }
 
-const RESISTANCE: (&str, &str, Dimension) = ("coil_resistance_20c", "Resistance at 20 °C", Dimension::Resistance);
+const RESISTANCE: (&str, &str, Dimension) =
+    ("coil_resistance_20c", "Resistance at 20 °C", Dimension::Resistance);
 const INDUCTANCE: (&str, &str, Dimension) = ("coil_inductance", "Inductance", Dimension::Inductance);
 const RISE: (&str, &str, Dimension) = ("pressure_rise", "Pressure rise", Dimension::Pressure);
 const DEAD_TIME: (&str, &str, Dimension) = ("dead_time", "Dead time", Dimension::Time);
@@ -164,7 +164,11 @@ impl Recording<'_> {
             .filter(|(name, given)| given.is_some() && !quantities.contains(name))
             .map(|(name, _)| name);
         let unused: Vec<&str> = columns.chain(quantities).collect();
-        if unused.is_empty() { Vec::new() } else { vec![format!("makes no difference here: {}", unused.join(", "))] }
+        if unused.is_empty() {
+            Vec::new()
+        } else {
+            vec![format!("makes no difference here: {}", unused.join(", "))]
+        }
     }
 
     /// What has no uncertainty of its own in the budgets.
@@ -214,7 +218,7 @@ impl Recording<'_> {
         };
         let y = Scale { name: "current", dimension: Dimension::Current };
         let mut chart = self.chart("Coil current", y, current_a, Vec::new())?;
-        Ok(match coil::transient(&record) {
+        Ok(match transient::transient(&record) {
             Err(why) => refused(&[RESISTANCE, INDUCTANCE], &why, chart),
             Ok(coil) => {
                 chart.fit = time_s.iter().copied().zip(coil.curve_a).collect();
@@ -274,8 +278,7 @@ impl Recording<'_> {
         let y = Scale { name: "pressure", dimension: Dimension::Pressure };
         let mut chart = self.chart("Pressure of a rail being filled", y, pressure_pa, Vec::new())?;
         let flow = self.table.column(Name::Flow);
-        let rise =
-            BuildUp::recorded(time_s, pressure_pa, flow, self.volume_m3, self.liquid_modulus_pa);
+        let rise = BuildUp::recorded(time_s, pressure_pa, flow, self.volume_m3, self.liquid_modulus_pa);
         Ok(match air::air_fraction(&rise) {
             Err(why) => refused(&[AIR], &why, chart),
             Ok(air) => {
@@ -328,9 +331,11 @@ impl Recording<'_> {
     fn sweep(&self) -> Result<Analysis, Failure> {
         let duty = self.column(Name::Duty)?;
         let (output, signal, y) = match (&self.gauge_pa, self.table.column(Name::Flow)) {
-            (Some(pressure), _) => {
-                (pressure.as_slice(), Signal::Pressure, Scale { name: "pressure", dimension: Dimension::Pressure })
-            }
+            (Some(pressure), _) => (
+                pressure.as_slice(),
+                Signal::Pressure,
+                Scale { name: "pressure", dimension: Dimension::Pressure },
+            ),
             (None, Some(flow)) => (flow, Signal::Flow, Scale { name: "flow", dimension: Dimension::Flow }),
             (None, None) => return Err(self.missing("pressure [bar]” or “flow [mL/s]")),
         };
@@ -356,7 +361,10 @@ impl Recording<'_> {
                     sweep.terminal_linearity.expanded_uncertainty(),
                 );
                 let findings = vec![
-                    noted(of(HYSTERESIS, Ok(sweep.hysteresis)), format!("share of the output span, found at {at}")),
+                    noted(
+                        of(HYSTERESIS, Ok(sweep.hysteresis)),
+                        format!("share of the output span, found at {at}"),
+                    ),
                     noted(of(DEAD_BAND, sweep.dead_band), "share of the swept duties"),
                     noted(
                         of(LINEARITY, Ok(sweep.linearity)),
@@ -373,7 +381,7 @@ impl Recording<'_> {
         if let Some(flow) = self.table.column(Name::Flow) {
             let y = Scale { name: "flow", dimension: Dimension::Flow };
             let mut chart = self.chart("Flow", y, flow, Vec::new())?;
-            let mean = flow::mean_of_column(time_s, flow);
+            let mean = flow::flow_column(time_s, flow, Input::exact(1.0));
             if let Ok(mean) = &mean {
                 chart.fit = time_s.iter().map(|t| (*t, mean.value)).collect();
             }

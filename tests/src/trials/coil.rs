@@ -78,8 +78,7 @@ fn any_coil(noise: &mut Noise) -> Coil {
 }
 
 fn any_recorder(noise: &mut Noise, range: f64) -> Recorder {
-    let deviation =
-        if noise.uniform(0.0, 1.0) < 0.15 { 0.0 } else { range * noise.log_uniform(1e-4, 3e-2) };
+    let deviation = if noise.uniform(0.0, 1.0) < 0.15 { 0.0 } else { range * noise.log_uniform(1e-4, 3e-2) };
     let step = if noise.uniform(0.0, 1.0) < 0.3 {
         range * 1.2 / 2.0_f64.powi(noise.uniform(8.0, 13.0) as i32)
     } else {
@@ -333,8 +332,11 @@ fn information_bound(coil: &Coil, noise_a: f64, noise_v: f64) -> [f64; 3] {
     information[5][5] += 12.0 / SPACING_S.powi(2);
     let covariance = inverted(information);
     let deviation = |by: &[(usize, f64)]| {
-        let variance: f64 =
-            by.iter().flat_map(|(q, a)| by.iter().map(move |(r, b)| (q, a, r, b))).map(|(q, a, r, b)| a * b * covariance[*q][*r]).sum();
+        let variance: f64 = by
+            .iter()
+            .flat_map(|(q, a)| by.iter().map(move |(r, b)| (q, a, r, b)))
+            .map(|(q, a, r, b)| a * b * covariance[*q][*r])
+            .sum();
         variance.sqrt()
     };
     let slow = 1.0 - coil.share;

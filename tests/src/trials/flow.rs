@@ -84,8 +84,7 @@ fn column(count: usize, waver: Waver, spread: f64, noise: &mut Noise) -> Case {
     let truth = noise.log_uniform(1e-7, 1e-4);
     let reported = truth / (1.0 + noise.normal(K_RELATIVE_U));
     let waver = waver.drawn(count, noise);
-    let readings: Vec<f64> =
-        waver.iter().map(|w| reported * (1.0 + w + noise.normal(spread))).collect();
+    let readings: Vec<f64> = waver.iter().map(|w| reported * (1.0 + w + noise.normal(spread))).collect();
     let time_s: Vec<f64> = (0..count).map(|i| i as f64 * 0.01).collect();
     Case {
         finding: "flow",
@@ -129,19 +128,59 @@ mod tests {
             let waver = Waver::anywhere(count, &mut noise);
             let pulses = noise.uniform(0.0, 1.0) < 0.5;
             let jitter = noise.log_uniform(1e-3, 0.1);
-            let case = if pulses { Pulses { count, waver, jitter }.case(24.0, &mut noise) } else { column(count, waver, jitter * 0.5, &mut noise) };
-            let w = match waver { Waver::Steady => "steady", Waver::Slow(..) => "slow", Waver::Ripple(..) => "ripple" };
+            let case = if pulses {
+                Pulses { count, waver, jitter }.case(24.0, &mut noise)
+            } else {
+                column(count, waver, jitter * 0.5, &mut noise)
+            };
+            let w = match waver {
+                Waver::Steady => "steady",
+                Waver::Slow(..) => "slow",
+                Waver::Ripple(..) => "ripple",
+            };
             let kind = if pulses { "pulses" } else { "column" };
-            for key in ["all".to_string(), kind.into(), format!("{kind} {w}"), format!("{kind} {w} {}", if count < 1000 { "few" } else { "many" })] {
+            for key in [
+                "all".to_string(),
+                kind.into(),
+                format!("{kind} {w}"),
+                format!("{kind} {w} {}", if count < 1000 { "few" } else { "many" }),
+            ] {
                 let row = rows.entry(key).or_default();
                 row.0 += 1;
-                match &case.measured { Ok(m) => { row.1 += u32::from((m.value - case.truth).abs() <= m.expanded_uncertainty()); row.2 += ((m.value - case.truth)/m.standard_uncertainty()).powi(2).min(50.0); } Err(e) => { row.3 += 1; if row.3 < 2 { println!("{e}"); } } }
+                match &case.measured {
+                    Ok(m) => {
+                        row.1 += u32::from((m.value - case.truth).abs() <= m.expanded_uncertainty());
+                        row.2 += ((m.value - case.truth) / m.standard_uncertainty()).powi(2).min(50.0);
+                    }
+                    Err(e) => {
+                        row.3 += 1;
+                        if row.3 < 2 {
+                            println!("{e}");
+                        }
+                    }
+                }
             }
         }
         println!("{:.3} ms", start.elapsed().as_secs_f64() * 1e3 / n as f64);
-        for (key, r) in rows { let m = f64::from(r.0 - r.3); println!("{key:28} n {} cover {:.2} refused {} rms/u {:.2}", r.0, 100.0 * f64::from(r.1) / m, r.3, (r.2 / m).sqrt()); }
+        for (key, r) in rows {
+            let m = f64::from(r.0 - r.3);
+            println!(
+                "{key:28} n {} cover {:.2} refused {} rms/u {:.2}",
+                r.0,
+                100.0 * f64::from(r.1) / m,
+                r.3,
+                (r.2 / m).sqrt()
+            );
+        }
         let (mut v, mut u) = (vec![], 0.0);
-        for _ in 0..2000 { let c = &here(&mut noise)[0]; let m = c.measured.as_ref().unwrap(); v.push(m.value - c.truth); u += m.standard_uncertainty(); }
-        let n = v.len() as f64; let sd = (v.iter().map(|x| x * x).sum::<f64>() / n).sqrt(); println!("here sd {sd:e} u {:e}", u / n);
+        for _ in 0..2000 {
+            let c = &here(&mut noise)[0];
+            let m = c.measured.as_ref().unwrap();
+            v.push(m.value - c.truth);
+            u += m.standard_uncertainty();
+        }
+        let n = v.len() as f64;
+        let sd = (v.iter().map(|x| x * x).sum::<f64>() / n).sqrt();
+        println!("here sd {sd:e} u {:e}", u / n);
     }
 }

@@ -103,7 +103,8 @@ fn filter(readings: &[f64], are_instants: bool, correlation: f64, share: f64) ->
         let (seen, cross) = if are_instants { (p00, p01) } else { (p11, p11) };
         let variance = (seen + noise).max(1e-12);
         logarithms += variance.ln();
-        let (gain0, gain1) = if are_instants { (p00 / variance, cross / variance) } else { (0.0, p11 / variance) };
+        let (gain0, gain1) =
+            if are_instants { (p00 / variance, cross / variance) } else { (0.0, p11 / variance) };
         let inputs = [reading - origin, 1.0, i as f64 / last];
         let mut innovations = [0.0; 3];
         for (state, (innovation, input)) in states.iter_mut().zip(innovations.iter_mut().zip(inputs)) {

@@ -149,7 +149,9 @@ pub fn transient(record: &CoilRecord<'_>) -> Result<CoilFound, Unmeasured> {
     }
     let length_s = record.time_s[record.time_s.len() - 1] - record.time_s[0];
     let level_a = prepared.current_a.iter().fold(0.0_f64, |most, i| most.max(i.abs()));
-    if prepared.drive.jumps.is_empty() && best.closest.parameters[TAU] > length_s / 2.0 && span_a < 0.1 * level_a
+    if prepared.drive.jumps.is_empty()
+        && best.closest.parameters[TAU] > length_s / 2.0
+        && span_a < 0.1 * level_a
     {
         // No rise of a coil, but the slow droop of one that warms.
         return steady::steady(record);
@@ -327,8 +329,10 @@ fn findings(
 /// is too small to smooth the steps out.
 fn reading_steps(record: &CoilRecord<'_>, from_rest: bool) -> Vec<(&'static str, f64)> {
     let mut found = Vec::new();
-    for (name, values) in [("steps of the current readings", record.current_a), ("steps of the voltage readings", record.voltage_v)]
-    {
+    for (name, values) in [
+        ("steps of the current readings", record.current_a),
+        ("steps of the voltage readings", record.voltage_v),
+    ] {
         if !repeats(values) {
             continue;
         }

@@ -129,9 +129,8 @@ impl Drive {
         for k in 1..self.len() {
             let step = self.interval(k, jumps.next_if(|jump| jump.at == k), even.as_ref(), p);
             let (before, after) = (v[k - 1], v[k]);
-            by_tau = step.decay * by_tau
-                + step.decay_by_tau * (x - before)
-                + step.to_by_tau * (after - before);
+            by_tau =
+                step.decay * by_tau + step.decay_by_tau * (x - before) + step.to_by_tau * (after - before);
             x = step.decay * x + step.from * before + step.to * after;
             by_edge = step.decay * by_edge + step.to_by_edge * (after - before);
             by_start *= step.decay;

@@ -203,7 +203,8 @@ fn solve(point: &Point, damping: f64, free: &Free) -> Option<SVector<f64, P>> {
     for q in 0..P {
         scaled[(q, q)] += damping;
     }
-    let gradient = SVector::<f64, P>::from_fn(|q, _| if free[q] { point.gradient[q] / scale[q] } else { 0.0 });
+    let gradient =
+        SVector::<f64, P>::from_fn(|q, _| if free[q] { point.gradient[q] / scale[q] } else { 0.0 });
     Some(scaled.cholesky()?.solve(&gradient).component_div(&scale))
 }
 
@@ -212,9 +213,7 @@ fn inverse(normal: &Square, free: &Free) -> Option<Square> {
     let inverse = scaled.cholesky()?.inverse();
     let told_apart = (0..P).all(|q| inverse[(q, q)] * INDEPENDENT_SHARE_MIN < 1.0);
     told_apart.then(|| {
-        Square::from_fn(|q, r| {
-            if free[q] && free[r] { inverse[(q, r)] / (scale[q] * scale[r]) } else { 0.0 }
-        })
+        Square::from_fn(|q, r| if free[q] && free[r] { inverse[(q, r)] / (scale[q] * scale[r]) } else { 0.0 })
     })
 }
 
@@ -225,11 +224,7 @@ fn scaled(normal: &Square, free: &Free) -> Option<(SVector<f64, P>, Square)> {
         return None;
     }
     let scaled = Square::from_fn(|q, r| {
-        if free[q] && free[r] {
-            normal[(q, r)] / (scale[q] * scale[r])
-        } else {
-            f64::from(u8::from(q == r))
-        }
+        if free[q] && free[r] { normal[(q, r)] / (scale[q] * scale[r]) } else { f64::from(u8::from(q == r)) }
     });
     Some((scale, scaled))
 }

@@ -352,7 +352,8 @@ def leak_down(generator, bench):
     columns = [pressure_column(seen_pa, bench["unit"]), ("time [s]", time_s)]
     truth = {"leak_rate": rate}
     if bench["sort"] == "laminar":
-        truth["time_constant"] = bench["tau_s"]
+        # Pressure over its rate of fall: of a liquid that stiffens it is the one at the start.
+        truth["time_constant"] = bench["start_pa"] / rate
     options = option("--liquid-modulus", bench["modulus_pa"] / 1e6, "MPa")
     return {
         "kind": "leak-down", "sort": bench["sort"], "options": options, "truth": truth, "columns": columns, "digits": 8,
@@ -419,10 +420,9 @@ def sweep(generator, bench):
     rising, falling = clean[: len(up)], clean[len(up) - 1 : len(once)][::-1]
     span = np.max(clean) - np.min(clean)
     middle = 0.5 * (rising + falling)
-    chord = middle[0] + (middle[-1] - middle[0]) * (up - up[0]) / (up[-1] - up[0])
     truth = {
         "hysteresis": float(np.max(np.abs(rising - falling)) / span),
-        "linearity": float(np.max(np.abs(middle - chord)) / span),
+        "linearity": float(models.from_the_best_line(up, middle) / span),
     }
     if sort == "triangle":
         truth["dead_band"] = 2.0 * half / 100.0

@@ -8,6 +8,7 @@ truth is one whose definition does not say what it is in such a recording.
 
 import numpy as np
 from scipy.integrate import solve_ivp
+from scipy.optimize import linprog
 
 ALPHA_20_PER_K = 3.93e-3  # IEC 60028, annealed copper at 20 degC
 ATMOSPHERE_PA = 101_325.0
@@ -126,6 +127,14 @@ def play(inputs, half_width, state):
         state = min(max(state, value - half_width), value + half_width)
         outputs[index] = state
     return outputs
+
+
+def from_the_best_line(inputs, outputs):
+    """Largest distance from the straight line for which it is least (independent linearity): a linear program."""
+    ones = np.ones(len(inputs))
+    above, below = np.column_stack([inputs, ones, -ones]), np.column_stack([-inputs, -ones, -ones])
+    found = linprog([0.0, 0.0, 1.0], np.vstack([above, below]), np.concatenate([outputs, -outputs]), bounds=(None, None))
+    return found.x[2]
 
 
 def curve(share, bow):

@@ -19,6 +19,10 @@ pub(crate) fn quantity(name: &str, dimension: Dimension, text: &str) -> Result<I
     let parted = WITHIN.iter().find_map(|sign| text.split_once(sign));
     let (value, within) = parted.map_or((text, None), |(value, within)| (value, Some(within)));
     let value = dimension.parse(value).map_err(|found| wrong(&found))?;
+    let may_be_negative = matches!(dimension, Dimension::Temperature | Dimension::Time);
+    if value <= 0.0 && !may_be_negative {
+        return Err(Failure::Usage(format!("reading --{name} {text:?}: it must be above zero")));
+    }
     let Some(within) = within else { return Ok(Input::exact(value)) };
     let difference = match dimension {
         Dimension::Temperature => Dimension::TemperatureDifference,

@@ -106,7 +106,22 @@ fn found(
     dimension: Dimension,
     result: Result<Measured, Unmeasured>,
 ) -> Found {
-    Found { id, label, dimension, result: result.map_err(|why| why.to_string()), notes: Vec::new() }
+    let told = |why: Unmeasured| match (why, option_for(id)) {
+        (Unmeasured::NotGiven { .. }, Some(option)) => format!("{why} ({option})"),
+        _ => why.to_string(),
+    };
+    Found { id, label, dimension, result: result.map_err(told), notes: Vec::new() }
+}
+
+/// How to give what a finding asks for when the recording alone does not hold it.
+fn option_for(id: &str) -> Option<&'static str> {
+    match id {
+        "coil_resistance_20c" => Some("--coil-temperature \"23 degC within 1 K\""),
+        "air_fraction" => Some("--liquid-modulus \"1.4 GPa within 5 %\""),
+        "dead_time" => Some("--at \"0.5 s\""),
+        "flow" => Some("--k-factor \"8234 /L within 1 %\""),
+        _ => None,
+    }
 }
 
 fn noted(mut found: Found, note: impl Into<String>) -> Found {
@@ -219,7 +234,7 @@ impl Recording<'_> {
         let y = Scale { name: "current", dimension: Dimension::Current };
         let mut chart = self.chart("Coil current", y, current_a, Vec::new())?;
         Ok(match transient::transient(&record) {
-            Err(why) => refused(&[RESISTANCE, INDUCTANCE], &why, chart),
+            Err(why) => refused(&[RESISTANCE, INDUCTANCE, TIME_CONSTANT], &why, chart),
             Ok(coil) => {
                 chart.fit = time_s.iter().copied().zip(coil.curve_a).collect();
                 let mut resistance = of(RESISTANCE, coil.resistance_20c);
@@ -228,8 +243,9 @@ impl Recording<'_> {
                         .display_with_uncertainty(as_it_was.value, as_it_was.expanded_uncertainty());
                     resistance = noted(resistance, format!("at the temperature it had it was {value}"));
                 }
-                let inductance = of(INDUCTANCE, coil.inductance_h);
-                Analysis { findings: vec![resistance, inductance], notes: Vec::new(), chart: Some(chart) }
+                let findings =
+                    vec![resistance, of(INDUCTANCE, coil.inductance_h), of(TIME_CONSTANT, coil.tau_s)];
+                Analysis { findings, notes: Vec::new(), chart: Some(chart) }
             }
         })
     }
@@ -390,7 +406,7 @@ impl Recording<'_> {
         }
         let Some(k_factor_per_m3) = self.k_factor_per_m3 else {
             let name = "the number of pulses per volume";
-            let what_to_do = "give it with --k-factor, as in --k-factor \"8234 /L\"";
+            let what_to_do = "it stands on the meter or its certificate";
             let findings = vec![of(FLOW, Err(Unmeasured::NotGiven { name, what_to_do }))];
             return Ok(Analysis { findings, notes: Vec::new(), chart: None });
         };

@@ -15,6 +15,10 @@ use std::path::Path;
 /// times what any measurement here gains from.
 const BYTES_MAX: u64 = 256 << 20;
 
+/// Nothing on a bench comes to this many of any SI unit: pressures end at 1e9 Pa, calendar times in seconds at
+/// 1e10.
+const SI_MAX: f64 = 1e12;
+
 /// A recording.
 #[derive(Debug)]
 pub(crate) struct Table {
@@ -124,6 +128,9 @@ fn parse(text: &str) -> Result<Table, String> {
             let field = row.get(*place).unwrap_or_default();
             let told = |wrong: String| format!("line {line}, column “{}”: {wrong}", reading.heading);
             let value = (reading.to_si)(numbers.read(field, line).map_err(told)?);
+            if value.abs() > SI_MAX {
+                return Err(told(format!("“{field}” is more than any recorder records; check the unit")));
+            }
             if reading.name == Name::Time && reading.values.last().is_some_and(|last| value <= *last) {
                 return Err(told(
                     "the time is not later than in the row before; rows must be in order, one instant each, \
@@ -238,6 +245,7 @@ mod tests {
             ("time [s],voltage [V]\n1,inf\n", "not a finite number"),
             ("time [s],voltage [V]\n1,1e999\n", "not a finite number"),
             ("time [s],voltage [V]\n1,\n", "nothing here"),
+            ("time [s],voltage [V]\n1,2e300\n", "more than any recorder"),
             ("time [s],voltage [V]\n1,twelve\n", "“twelve” is no number"),
             ("time [s];voltage [V]\n1;1.234,5\n", "both"),
             ("time [s];voltage [V]\n1;1,5\n2;1.5\n", "line 3"),

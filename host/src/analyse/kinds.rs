@@ -55,6 +55,11 @@ pub(crate) fn analyse(args: &AnalyseArgs, table: &Table) -> Result<Analysis, Fai
         AnalyseKind::Sweep => recording.sweep(),
         AnalyseKind::Flow => recording.flow(),
     }?;
+    for found in &mut analysis.findings {
+        if let Ok(measured) = &mut found.result {
+            *measured = recording.written(measured.clone());
+        }
+    }
     analysis.notes.extend(recording.unused());
     analysis.notes.extend(recording.exact());
     Ok(analysis)
@@ -167,6 +172,21 @@ impl Recording<'_> {
             "the recording has no column “{heading}”, which this kind needs; there are: {}",
             there.join(", ")
         ))
+    }
+
+    /// A value whose recording shows neither noise nor the steps of its recorder is still only as good as the
+    /// digits it was written down with: rounding, rectangular over the last one. Where there is more than
+    /// that it averages out.
+    fn written(&self, measured: Measured) -> Measured {
+        let columns = uses(self.kind).0.iter();
+        let relative =
+            columns.fold(0.0_f64, |all, name| all.hypot(self.table.digit(*name))) / 12.0_f64.sqrt();
+        let rounding = measured.value.abs() * relative;
+        if measured.standard_uncertainty() < rounding {
+            measured.with_given("digits of the file", 1.0, rounding)
+        } else {
+            measured
+        }
     }
 
     /// What is there and makes no difference.

@@ -64,3 +64,23 @@ fn may_part_thousands(field: &str) -> bool {
         (1..=3).contains(&before.len()) && !before.starts_with('0') && after.len() == 3
     })
 }
+
+/// What one step of the last digit of a number is worth: 0.01 for `3.14`, 100 for `2.7e3`.
+pub(crate) fn last_digit(number: &str) -> f64 {
+    let (digits, exponent) = number.split_once(['e', 'E']).unwrap_or((number, "0"));
+    let decimals = digits.split_once(['.', ',']).map_or(0, |(_, decimals)| decimals.len());
+    10.0_f64.powi(exponent.parse::<i32>().unwrap_or(0) - decimals as i32)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::last_digit;
+
+    #[test]
+    fn the_last_digit_is_worth_its_place() {
+        for (number, worth) in [("3.14", 0.01), ("12", 1.0), ("2.7e3", 100.0), ("-0,5", 0.1), ("1E-3", 0.001)]
+        {
+            assert!((last_digit(number) / worth - 1.0).abs() < 1e-12, "{number}");
+        }
+    }
+}

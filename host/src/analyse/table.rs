@@ -5,7 +5,7 @@
 //! to [`BYTES_MAX`]; only the numbers of known columns are kept.
 
 use super::columns::{Heading, Name, heading};
-use super::number::Numbers;
+use super::number::{Numbers, last_digit};
 use crate::failure::Failure;
 use std::fmt::Display;
 use std::io::Read;
@@ -19,10 +19,20 @@ const BYTES_MAX: u64 = 256 << 20;
 /// 1e10.
 const SI_MAX: f64 = 1e12;
 
+/// One column.
+#[derive(Debug)]
+struct Column {
+    name: Name,
+    /// In the SI unit of its dimension.
+    values: Vec<f64>,
+    /// Last digit of its largest number, over that number.
+    digit: f64,
+}
+
 /// A recording.
 #[derive(Debug)]
 pub(crate) struct Table {
-    columns: Vec<(Name, Vec<f64>)>,
+    columns: Vec<Column>,
     /// What was passed over, in words.
     pub(crate) notes: Vec<String>,
 }
@@ -30,12 +40,18 @@ pub(crate) struct Table {
 impl Table {
     /// The column of that name, in the SI unit of its dimension.
     pub(crate) fn column(&self, name: Name) -> Option<&[f64]> {
-        self.columns.iter().find(|(its, _)| *its == name).map(|(_, values)| values.as_slice())
+        self.columns.iter().find(|column| column.name == name).map(|column| column.values.as_slice())
+    }
+
+    /// How finely the numbers of a column are written: the last digit of its largest number over that number.
+    /// Zero for a column that is not there.
+    pub(crate) fn digit(&self, name: Name) -> f64 {
+        self.columns.iter().find(|column| column.name == name).map_or(0.0, |column| column.digit)
     }
 
     /// The names that are there.
     pub(crate) fn names(&self) -> impl Iterator<Item = Name> + '_ {
-        self.columns.iter().map(|(name, _)| *name)
+        self.columns.iter().map(|column| column.name)
     }
 
     pub(crate) fn read(path: &Path) -> Result<Table, Failure> {
@@ -92,6 +108,8 @@ struct Reading {
     heading: String,
     to_si: Box<dyn Fn(f64) -> f64>,
     values: Vec<f64>,
+    largest: f64,
+    digit: f64,
 }
 
 fn parse(text: &str) -> Result<Table, String> {
@@ -127,7 +145,11 @@ fn parse(text: &str) -> Result<Table, String> {
         for (reading, place) in &mut columns {
             let field = row.get(*place).unwrap_or_default();
             let told = |wrong: String| format!("line {line}, column “{}”: {wrong}", reading.heading);
-            let value = (reading.to_si)(numbers.read(field, line).map_err(told)?);
+            let number = numbers.read(field, line).map_err(told)?;
+            if number.abs() > reading.largest {
+                (reading.largest, reading.digit) = (number.abs(), last_digit(field) / number.abs());
+            }
+            let value = (reading.to_si)(number);
             if value.abs() > SI_MAX {
                 return Err(told(format!("“{field}” is more than any recorder records; check the unit")));
             }
@@ -146,7 +168,10 @@ fn parse(text: &str) -> Result<Table, String> {
         return Err("there is no row of numbers below the headings".to_owned());
     }
     numbers.check()?;
-    let columns = columns.into_iter().map(|(reading, _)| (reading.name, reading.values)).collect();
+    let columns = columns
+        .into_iter()
+        .map(|(Reading { name, values, digit, .. }, _)| Column { name, values, digit })
+        .collect();
     Ok(Table { columns, notes })
 }
 
@@ -164,7 +189,9 @@ fn headed(headings: &csv::StringRecord) -> Result<(Vec<(Reading, usize)>, Vec<St
                         name.word()
                     ));
                 }
-                columns.push((Reading { name, heading: text.to_owned(), to_si, values: Vec::new() }, place));
+                let values = Vec::new();
+                let heading = text.to_owned();
+                columns.push((Reading { name, heading, to_si, values, largest: 0.0, digit: 0.0 }, place));
             }
             Heading::WithoutUnit(name) => {
                 return Err(format!(

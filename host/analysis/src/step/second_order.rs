@@ -60,9 +60,9 @@ fn unit_crossing(share: f64, z: f64) -> f64 {
     for _ in 0..60 {
         let (value, slope, _) = unit(x, z);
         if value < share {
-            low = x
+            low = x;
         } else {
-            high = x
+            high = x;
         }
         let newton = x - (value - share) / slope;
         let next = if newton > low && newton < high { newton } else { f64::midpoint(low, high) };

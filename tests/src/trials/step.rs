@@ -209,9 +209,7 @@ impl Setting {
             gain: Input::new(1.0, self.gain_u),
         };
         let found = step_response(&record);
-        let of = |pick: fn(
-            &stepwell_analysis::step::StepResponse,
-        ) -> &Result<stepwell_analysis::Measured, Unmeasured>| {
+        let of = |pick: fn(&StepResponse) -> &Result<Measured, Unmeasured>| {
             found.as_ref().map_err(|e| *e).and_then(|r| pick(r).clone())
         };
         let mut cases = vec![

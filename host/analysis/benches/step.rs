@@ -13,7 +13,7 @@ fn main() {
 fn samples() -> (Vec<f64>, Vec<f64>) {
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../tests/data/analysis/step_fit.csv");
     let text = std::fs::read_to_string(path).expect("the recording of the checks");
-    let number = |cell: Option<&str>| cell.and_then(|cell| cell.parse().ok());
+    let number = |cell: Option<&str>| cell.and_then(|cell| cell.parse::<f64>().ok());
     text.lines()
         .filter_map(|line| {
             let mut cells = line.split(',');

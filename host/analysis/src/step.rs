@@ -196,16 +196,15 @@ pub fn step_response(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured
         }
         trace.way = &calm;
     }
-    let mut response = match modelled(&trace, &rough, grain)? {
-        Some((said, curve, shape)) => by_model(record, &trace, &said, curve, shape),
-        None => {
-            let start = edge.unwrap_or_else(|| {
-                // A straight line's foot, and a little more.
-                let foot_s = rough.early_s - 0.5 * (rough.middle_s - rough.early_s);
-                time_s.partition_point(|t| *t < foot_s)
-            });
-            without_model(record, &trace, &free::read(&trace, start)?)
-        }
+    let mut response = if let Some((said, curve, shape)) = modelled(&trace, &rough, grain)? {
+        by_model(record, &trace, &said, curve, shape)
+    } else {
+        let start = edge.unwrap_or_else(|| {
+            // A straight line's foot, and a little more.
+            let foot_s = rough.early_s - 0.5 * (rough.middle_s - rough.early_s);
+            time_s.partition_point(|t| *t < foot_s)
+        });
+        without_model(record, &trace, &free::read(&trace, start)?)
     };
     for (i, p) in response.curve_pa.iter_mut().enumerate() {
         let ripple = ripple.as_ref().map_or(0.0, |ripple| ripple.at(time_s[i]));

@@ -17,6 +17,8 @@ use nalgebra::{SMatrix, SVector};
 const STEPS_MAX: usize = 40;
 /// The search ends when tau moves by less than this share.
 const STEP_RELATIVE: f64 = 1.0e-10;
+/// Samples side by side in a sum, so that one need not wait for the other.
+const LANES: usize = 4;
 /// Largest step of ln tau.
 const STEP_MAX: f64 = 0.7;
 
@@ -192,8 +194,6 @@ impl Profile<'_> {
             }
             return sums;
         };
-        /// Samples side by side, so that one need not wait for the other.
-        const LANES: usize = 4;
         let mut lanes = [Sums::default(); LANES];
         let start = self.time_s[from] - from_s;
         let mut u: [f64; LANES] = core::array::from_fn(|k| start + k as f64 * spacing_s);

@@ -123,9 +123,9 @@ impl Ripple {
             let (low, mid, high) =
                 (power_at(frequency - width), power_at(frequency), power_at(frequency + width));
             if low > mid && low >= high {
-                frequency -= width
+                frequency -= width;
             } else if high > mid {
-                frequency += width
+                frequency += width;
             }
             width *= 0.6;
         }

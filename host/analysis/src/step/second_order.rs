@@ -4,12 +4,17 @@
 
 use super::shape::Rough;
 use crate::fit::{Fit, least_squares};
+use crate::stats::mean;
 
 /// Damping ratios that are told apart; beyond, one pole is 400 times as fast as the other and the
 /// response is one of first order.
 const DAMPING: (f64, f64) = (0.01, 10.0);
 /// Below this size of (z^2 - 1) x^2 the series is used; its first term left out is 1e-13 there.
 const SERIES_BELOW: f64 = 1.0e-3;
+
+/// Means that a long record is reduced to for the search, and how many at least cover its rise.
+const BLOCKS: usize = 4_000;
+const RISE_BLOCKS: f64 = 40.0;
 
 /// A second-order response with dead time.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -60,9 +65,9 @@ fn unit_crossing(share: f64, z: f64) -> f64 {
     for _ in 0..60 {
         let (value, slope, _) = unit(x, z);
         if value < share {
-            low = x
+            low = x;
         } else {
-            high = x
+            high = x;
         }
         let newton = x - (value - share) / slope;
         let next = if newton > low && newton < high { newton } else { f64::midpoint(low, high) };
@@ -137,16 +142,23 @@ pub(super) fn fit(time_s: &[f64], y: &[f64], rough: &Rough) -> Option<SecondOrde
     } else {
         &[0.9, 2.0]
     };
-    let from = |damping: f64| -> Option<Fit<5>> {
-        let start = SecondOrder::like(rough, damping);
+    let from = |time_s: &[f64], y: &[f64], start: [f64; 5]| -> Option<Fit<5>> {
         if start.iter().any(|p| !p.is_finite()) {
             return None;
         }
         least_squares("second-order response", y, start, bounds, |i, p| SecondOrder::of(p).point(time_s[i]))
             .ok()
     };
-    let fits = starts.iter().filter_map(|z| from(*z));
-    let best = fits.min_by(|a, b| a.residual_sd.total_cmp(&b.residual_sd))?;
+    // The long way to the minimum is gone on means of neighbours, as long as the rise is well resolved.
+    let resolved = (rough.late_s - rough.early_s) / spacing_s / RISE_BLOCKS;
+    let block = (time_s.len() / BLOCKS).min(resolved as usize).max(1);
+    let means = |v: &[f64]| -> Vec<f64> { v.chunks_exact(block).map(mean).collect() };
+    let (block_s, block_y) = (means(time_s), means(y));
+    let fits = starts.iter().filter_map(|z| from(&block_s, &block_y, SecondOrder::like(rough, *z)));
+    let mut best = fits.min_by(|a, b| a.residual_sd.total_cmp(&b.residual_sd))?;
+    if block > 1 {
+        best = from(time_s, y, best.parameters)?;
+    }
     Some(SecondOrder::of(&best.parameters))
 }
 

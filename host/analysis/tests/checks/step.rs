@@ -392,10 +392,10 @@ proptest! {
             ..record(&time_s, &values)
         };
         if let Ok(found) = step_response(&record) {
-            for finding in [&found.pressure_rise, &found.dead_time, &found.time_constant, &found.rise_time_10_90, &found.overshoot] {
-                if let Ok(measured) = finding {
-                    prop_assert!(measured.value.is_finite() && measured.standard_uncertainty().is_finite());
-                }
+            let findings =
+                [found.pressure_rise, found.dead_time, found.time_constant, found.rise_time_10_90, found.overshoot];
+            for measured in findings.into_iter().flatten() {
+                prop_assert!(measured.value.is_finite() && measured.standard_uncertainty().is_finite());
             }
             prop_assert!(found.curve_pa.iter().all(|p| p.is_finite()) && found.curve_pa.len() == values.len());
         }

@@ -392,7 +392,14 @@ fn fitted(whole: &Window) -> Result<(Window, Fitted), Unmeasured> {
     ];
     let mut best = Err(Unmeasured::TooFewSamples { found: 0, needed: RISE_SAMPLES_MIN });
     for limit_pa in limits_pa {
-        let to = smooth_pa.iter().position(|p| gauge_pa(*p) >= limit_pa).map_or(smooth_pa.len(), |i| i + 1);
+        let above = |p: &f64| gauge_pa(*p) >= limit_pa;
+        // The highest level of all may last.
+        let last = if limit_pa < reached_pa {
+            smooth_pa.iter().position(above)
+        } else {
+            smooth_pa.iter().rposition(above)
+        };
+        let to = last.map_or(smooth_pa.len(), |i| i + 1);
         if to < RISE_SAMPLES_MIN {
             return best.or_else(|_| {
                 check_count(to, RISE_SAMPLES_MIN).and(Err(Unmeasured::NoStep { signal: Signal::Pressure }))

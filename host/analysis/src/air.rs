@@ -68,7 +68,7 @@ const RATE_UNCERTAINTY_MAX: f64 = 0.1;
 const BELIEVED_SHARE: f64 = 2.0e-4;
 
 /// Longer recordings are averaged in groups to this many samples.
-const SAMPLES_MAX: usize = 3_000;
+const SAMPLES_MAX: usize = 2_000;
 
 /// The exponent lies between 1.0 and 1.4, its ends (isothermal, adiabatic) as likely as all between:
 /// variance half of that of two points, half of that of a rectangle, 0.2^2 (1 + 1/3)/2.
@@ -321,7 +321,7 @@ fn pushed_in(time_s: &[f64], flow_m3_per_s: &[f64]) -> Vec<f64> {
 
 /// How far a pressure is on its way from the lowest to the highest, in the logarithm, at the knots between
 /// which noise of the flow adds up: closely spaced where there is air to be squeezed.
-const KNOTS: [f64; WAVES - 1] = [0.005, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.0];
+const KNOTS: [f64; WAVES - 1] = [0.01, 0.05, 0.12, 0.25, 0.4, 0.65, 1.0];
 
 /// What noise of the flow may add to the volume at each sample: white noise adds up to a random walk of
 /// variance u^2 h t, here straight between knots with independent increments, each one standard deviation.
@@ -392,7 +392,14 @@ fn fitted(whole: &Window) -> Result<(Window, Fitted), Unmeasured> {
     ];
     let mut best = Err(Unmeasured::TooFewSamples { found: 0, needed: RISE_SAMPLES_MIN });
     for limit_pa in limits_pa {
-        let to = smooth_pa.iter().position(|p| gauge_pa(*p) >= limit_pa).map_or(smooth_pa.len(), |i| i + 1);
+        let above = |p: &f64| gauge_pa(*p) >= limit_pa;
+        // The highest level of all may last.
+        let last = if limit_pa < reached_pa {
+            smooth_pa.iter().position(above)
+        } else {
+            smooth_pa.iter().rposition(above)
+        };
+        let to = last.map_or(smooth_pa.len(), |i| i + 1);
         if to < RISE_SAMPLES_MIN {
             return best.or_else(|_| {
                 check_count(to, RISE_SAMPLES_MIN).and(Err(Unmeasured::NoStep { signal: Signal::Pressure }))

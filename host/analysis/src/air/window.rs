@@ -22,7 +22,7 @@ pub(super) const AIR: usize = 2;
 pub(super) const FIXED: usize = 2 + QUANTITIES;
 
 /// Ways in which the integral of a noisy flow may stray from the volume that came in.
-pub(super) const WAVES: usize = 13;
+pub(super) const WAVES: usize = 8;
 
 /// Starting points are tried on groups of samples, at most so many.
 const COARSE_SAMPLES: usize = 300;
@@ -326,10 +326,10 @@ impl Window {
         let share = |share: f64| start(rate * share * begins * start_pa / self.atmosphere_pa);
         let whole = self.fit(start(by_steepness), 0);
         // The inflow column knows when nothing came in: the base line is part of the curve then.
-        if let (Ok(fitted), false) = (&whole, self.waves.is_empty()) {
-            if !wander(&fitted.residuals, 0.1 * self.sample_u_pa.max(self.least_u_pa)).is_real {
-                return whole;
-            }
+        let least_pa = 0.1 * self.sample_u_pa.max(self.least_u_pa);
+        let follows = |fitted: &Fitted| !wander(&fitted.residuals, least_pa).is_real;
+        if !self.waves.is_empty() && whole.as_ref().is_ok_and(follows) {
+            return whole;
         }
         let others = [0.0, 0.5, 1.0].map(|s| self.fit_with_edge(share(s), edge_at((1.0 - s) * begins)));
         let variance = self.sample_u_pa.max(self.least_u_pa).powi(2);

@@ -33,9 +33,8 @@ impl Viscosity {
                 expected: "other than the first",
             });
         }
-        let point = |(degc, mm2_per_s): (f64, f64)| {
-            ((degc + ZERO_C_K).log10(), walther_z(mm2_per_s).log10().log10())
-        };
+        let point =
+            |(degc, mm2_per_s): (f64, f64)| ((degc + ZERO_C_K).log10(), walther_z(mm2_per_s).log10().log10());
         let ((x0, y0), (x1, y1)) = (point(first), point(second));
         let b = (y0 - y1) / (x1 - x0);
         Ok(Viscosity { a: y0 + b * x0, b })

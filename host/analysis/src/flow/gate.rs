@@ -31,7 +31,8 @@ pub fn gated_volume(pulses: u64, meter: &Meter) -> Result<Measured, Unmeasured> 
 pub fn gated_flow(pulses: u64, gate_s: Input, meter: &Meter) -> Result<Measured, Unmeasured> {
     check_positive("the length of the gate in s", gate_s.value)?;
     let volume = gated_volume(pulses, meter)?;
-    let length = Measured::new(gate_s.value).with_given("length of the gate", 1.0, gate_s.standard_uncertainty);
+    let length =
+        Measured::new(gate_s.value).with_given("length of the gate", 1.0, gate_s.standard_uncertainty);
     Ok(volume.over(&length))
 }
 

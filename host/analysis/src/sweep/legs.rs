@@ -43,12 +43,7 @@ pub(super) struct Ways {
 }
 
 /// Splits a recording into its ways and gathers readings.
-pub(super) fn ways(
-    duty: &[f64],
-    output: &[f64],
-    signal: Signal,
-    is_timed: bool,
-) -> Result<Ways, Unmeasured> {
+pub(super) fn ways(duty: &[f64], output: &[f64], signal: Signal, is_timed: bool) -> Result<Ways, Unmeasured> {
     let lowest = duty.iter().copied().fold(f64::INFINITY, f64::min);
     let range = duty.iter().copied().fold(f64::NEG_INFINITY, f64::max) - lowest;
     if range <= 0.0 {
@@ -58,7 +53,8 @@ pub(super) fn ways(
     let (duties, parts): (Vec<f64>, Vec<(usize, usize)>) = match levels {
         Some(levels) if !is_ramp(&levels, output) => {
             check_settled(&levels, output, signal)?;
-            let settled: Vec<_> = levels.iter().map(|(from, to)| (usize::midpoint(*from, *to), *to)).collect();
+            let settled: Vec<_> =
+                levels.iter().map(|(from, to)| (usize::midpoint(*from, *to), *to)).collect();
             (settled.iter().map(|(from, to)| mean(&duty[*from..*to])).collect(), settled)
         }
         _ => (duty.to_vec(), Vec::new()),
@@ -123,7 +119,10 @@ impl Ramp {
         let part = (duty.len() / 4).max(1);
         let near = |from: usize| {
             let half = (part / 2).max(1).min(duty.len() - from);
-            let (early, late) = (mean(&duty[from..from + half]), mean(&duty[duty.len().min(from + part) - half..duty.len().min(from + part)]));
+            let (early, late) = (
+                mean(&duty[from..from + half]),
+                mean(&duty[duty.len().min(from + part) - half..duty.len().min(from + part)]),
+            );
             let slope = if part > half { (late - early) / (part - half) as f64 } else { 0.0 };
             ((first_index + from) as f64 + 0.5 * (part as f64 - 1.0), f64::midpoint(early, late), slope)
         };

@@ -56,7 +56,8 @@ pub(super) fn plateau(readings: &[Near]) -> Option<Plateau> {
             }
         }
         let best = tried.iter().copied().min_by(|a, b| a.1.total_cmp(&b.1))?;
-        let close = |(at, value): &&(f64, f64)| (at - best.0).abs() <= 1.01 * spacing && *value < best.1 + 1.0;
+        let close =
+            |(at, value): &&(f64, f64)| (at - best.0).abs() <= 1.01 * spacing && *value < best.1 + 1.0;
         if tried.iter().filter(close).count() >= 3 {
             break;
         }

@@ -10,9 +10,9 @@
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn, SymmetricEigen};
 use rand_chacha::ChaCha8Rng;
 use rand_core::Rng;
-use std::f64::consts::PI;
 use statrs::distribution::{ContinuousCDF, Normal};
 use statrs::function::gamma::ln_gamma;
+use std::f64::consts::PI;
 
 /// Spline intervals over a sweep, at least and at most: one for every two duties, so that the curves
 /// cannot follow the noise of each.
@@ -241,14 +241,7 @@ pub(super) fn beyond(corner: f64, (at, width): (f64, f64)) -> f64 {
     if from >= 0.0 || to <= 0.0 { (at - corner).max(0.0) } else { to * to / (2.0 * width) }
 }
 
-fn fill(
-    row: &mut [f64],
-    basis: &Basis,
-    corners: &[Corner],
-    extent: (f64, f64),
-    side: f64,
-    is_up: bool,
-) {
+fn fill(row: &mut [f64], basis: &Basis, corners: &[Corner], extent: (f64, f64), side: f64, is_up: bool) {
     let at = extent.0;
     let rough = basis.rough_at(at);
     row[..PLAIN].copy_from_slice(&[1.0, at - 0.5, side, side * (at - 0.5)]);
@@ -329,7 +322,9 @@ impl Problem {
         let best = candidates.iter().min_by(|a, b| a.1.unlikelihood.total_cmp(&b.1.unlikelihood))?.0;
         let averages: Vec<Option<f64>> = match best {
             None => steps(2.0, 0.5, 7).map(Some).collect(),
-            Some(best) => [-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5].map(|n| Some(best * 10.0_f64.powf(n))).into(),
+            Some(best) => {
+                [-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5].map(|n| Some(best * 10.0_f64.powf(n))).into()
+            }
         };
         let mut candidates: Vec<Candidate> = Vec::new();
         for average in averages {
@@ -365,9 +360,8 @@ impl Problem {
         if matches!(shape, Shape::Curve(_)) {
             columns.extend(difference.clone());
         }
-        let mut matrix = DMatrix::from_fn(columns.len(), columns.len(), |j, k| {
-            self.normal[(columns[j], columns[k])]
-        });
+        let mut matrix =
+            DMatrix::from_fn(columns.len(), columns.len(), |j, k| self.normal[(columns[j], columns[k])]);
         let mut penalties = 0.0;
         for (j, column) in columns.iter().enumerate() {
             let penalty = match (average_penalty, shape) {
@@ -386,7 +380,8 @@ impl Problem {
         if self.count - free < 1.0 {
             return None;
         }
-        let left = (self.squares - best.dot(&right)).max(1e-13 * self.squares) + known_degrees * known_variance;
+        let left =
+            (self.squares - best.dot(&right)).max(1e-13 * self.squares) + known_degrees * known_variance;
         let logarithm: f64 = factor.l_dirty().diagonal().iter().map(|d| d.ln()).sum::<f64>() * 2.0;
         // Likelihood with level, slopes and size of the noise integrated out. Beforehand the slope of a
         // difference may be anything up to a share of the span: without a bound, no recording could

@@ -10,6 +10,7 @@ mod common;
 mod fits;
 mod flow;
 mod leak;
+mod oil;
 mod properties;
 mod statistics;
 mod step;

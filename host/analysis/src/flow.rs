@@ -116,11 +116,13 @@ pub fn flow_column(time_s: &[f64], flow_m3_per_s: &[f64], gain: Input) -> Result
     check_positive("the gain of the flow channel", gain.value)?;
     let reported = mean(flow_m3_per_s);
     let sure = waver::of_mean(flow_m3_per_s);
-    // A drift over the recording that wavering gives by chance has sqrt 12 times the mean's scatter.
+    // A drift over the recording that wavering gives by chance scatters sqrt 12 times as much as the mean.
     let n = flow_m3_per_s.len();
     let index: Vec<f64> = (0..n).map(|i| i as f64 / n as f64).collect();
-    let drift = line(&index, flow_m3_per_s)?.slope;
-    let by_chance = 3.0 * 12.0_f64.sqrt() * sure.standard_uncertainty;
+    let trend = line(&index, flow_m3_per_s)?;
+    let drift = trend.slope;
+    let about: Vec<f64> = index.iter().zip(flow_m3_per_s).map(|(i, q)| q - trend.at(*i)).collect();
+    let by_chance = 3.0 * 12.0_f64.sqrt() * waver::of_mean(&about).standard_uncertainty;
     let drift_percent = 100.0 * (drift / reported).abs();
     if drift.abs() > by_chance && drift_percent > DRIFT_PERCENT_MAX {
         return Err(Unmeasured::NotSettled {

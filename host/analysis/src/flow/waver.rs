@@ -9,8 +9,9 @@
 
 use crate::stats::mean;
 
-/// Correlation of neighbouring readings of what wavers.
-const CORRELATIONS: [f64; 9] = [0.0, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 0.975, 0.99];
+/// What wavers may last for up to this share of the recording: what is slower shows as a drift in one
+/// recording and cannot be told from one.
+const LASTING_SHARE: f64 = 1.0 / 20.0;
 /// Share of what wavers in the variance of a reading, or of a period.
 const SHARES: [f64; 11] = [0.0, 1e-3, 3e-3, 0.01, 0.03, 0.1, 0.3, 0.6, 0.9, 0.99, 1.0];
 /// More readings are gathered to about this many: what wavers slower than that is what matters.
@@ -40,8 +41,8 @@ pub(super) fn of_period(instants: &[f64]) -> Sure {
 
 fn weighed(readings: &[f64], are_instants: bool) -> Sure {
     let n = readings.len() as f64;
-    let mut results: Vec<(f64, f64, f64)> = Vec::with_capacity(CORRELATIONS.len() * SHARES.len());
-    for correlation in CORRELATIONS {
+    let mut results: Vec<(f64, f64, f64)> = Vec::new();
+    for correlation in correlations(n) {
         for share in SHARES {
             // Without wavering there is nothing to be correlated.
             if share == 0.0 && correlation > 0.0 {
@@ -76,6 +77,15 @@ fn weighed(readings: &[f64], are_instants: bool) -> Sure {
     let spread = (second - first * first).max(1e-9);
     let degrees_of_freedom = ((1.0 + (1.0 + 2.0 * spread).sqrt()) / spread).clamp(2.0, n);
     Sure { standard_uncertainty: (0.5 * (first - 1.0 / degrees_of_freedom)).exp(), degrees_of_freedom }
+}
+
+/// Correlations of neighbouring readings that are tried: none, and for as many readings as what wavers
+/// may last, by factors of sqrt 2.
+fn correlations(n: f64) -> impl Iterator<Item = f64> {
+    let longest = (n * LASTING_SHARE).max(1.0);
+    let lasting = (0..20).map(move |k| longest * 0.5_f64.powf(0.5 * f64::from(k)));
+    std::iter::once(0.0)
+        .chain(lasting.take_while(|readings| *readings > 0.3).map(|readings| (-1.0 / readings).exp()))
 }
 
 struct Filtered {

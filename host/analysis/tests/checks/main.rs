@@ -12,6 +12,7 @@ mod flow;
 mod leak;
 mod levels;
 mod monte_carlo;
+mod oil;
 mod properties;
 mod repeats;
 mod statistics;

@@ -6,9 +6,10 @@ use proptest::test_runner::RngSeed;
 use stepwell_analysis::coil::{CoilCircuit, SteadyDwell, resistance_at_20c};
 use stepwell_analysis::flow::{Meter, flow, speed};
 use stepwell_analysis::leak::{LeakDown, leak_down};
+use stepwell_analysis::reason::Signal;
 use stepwell_analysis::stats::{line, mean_of_series};
 use stepwell_analysis::step::{StepRecord, step_response};
-use stepwell_analysis::sweep::{SweepPoint, hysteresis};
+use stepwell_analysis::sweep::{SweepPoint, SweepRecord, sweep, sweep_of_points};
 use stepwell_analysis::{Input, Measured};
 
 /// Equal to what rounding of shifted or scaled inputs leaves: 1e-6 of the value, or of the
@@ -198,25 +199,42 @@ proptest! {
     }
 
     #[test]
-    fn hysteresis_turns_over_when_the_sweeps_are_swapped(seed: u64, offset in -1e6..1e6_f64) {
+    fn a_sweep_does_not_know_its_zero_nor_its_unit(seed: u64, offset in -1e6..1e6_f64, scale in 0.1..10.0_f64) {
         let mut noise = Noise::seeded(seed);
-        let mut sweep = |offset: f64| -> Vec<SweepPoint> {
-            (0..6)
+        let mut way = || -> Vec<SweepPoint> {
+            (0..9)
                 .map(|k| SweepPoint {
                     duty: 0.1 + 0.05 * f64::from(k),
-                    pressure_pa: 1.0e6 * f64::from(k * k) + noise.normal(0.3e6) + offset,
-                    standard_uncertainty_pa: 0.1e6,
+                    output: 1.0e6 * f64::from(k * k) + noise.normal(0.3e6),
                 })
                 .collect()
         };
-        let (up, down) = (sweep(0.0), sweep(0.0));
-        let lift = |points: &[SweepPoint]| -> Vec<SweepPoint> {
-            points.iter().map(|p| SweepPoint { pressure_pa: p.pressure_pa + offset, ..*p }).collect()
+        let (up, down) = (way(), way());
+        let moved = |points: &[SweepPoint]| -> Vec<SweepPoint> {
+            points.iter().map(|p| SweepPoint { output: p.output * scale + offset, ..*p }).collect()
         };
-        let from = hysteresis(&up, &down).unwrap();
-        let to = hysteresis(&lift(&down), &lift(&up)).unwrap();
-        prop_assert!(same(&to.difference_pa, &from.difference_pa, -1.0));
-        prop_assert!(same(&to.share_of_span, &from.share_of_span, 1.0));
-        prop_assert!((to.linearity_share_of_span - from.linearity_share_of_span).abs() < 1e-9);
+        let from = sweep_of_points(&up, &down).unwrap();
+        let to = sweep_of_points(&moved(&up), &moved(&down)).unwrap();
+        prop_assert!((to.hysteresis.value - from.hysteresis.value).abs() < 1e-5);
+        prop_assert!((to.linearity.value - from.linearity.value).abs() < 1e-5);
+        prop_assert!((to.span.value / from.span.value / scale - 1.0).abs() < 1e-5);
+    }
+
+    #[test]
+    fn whatever_a_sweep_is_given_it_does_not_panic(
+        rows in proptest::collection::vec((-1.0..2.0_f64, -1e9..1e9_f64), 0..60),
+        timed: bool,
+    ) {
+        let (duty, output): (Vec<f64>, Vec<f64>) = rows.into_iter().unzip();
+        let time_s: Vec<f64> = (0..duty.len()).map(|i| i as f64).collect();
+        let found = sweep(&SweepRecord {
+            time_s: timed.then_some(&time_s[..]),
+            duty: &duty,
+            output: &output,
+            signal: Signal::Flow,
+        });
+        if let Ok(found) = found {
+            prop_assert!(found.hysteresis.value.is_finite() && found.hysteresis.standard_uncertainty().is_finite());
+        }
     }
 }

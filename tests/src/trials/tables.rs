@@ -256,7 +256,7 @@ mod tests {
         assert_eq!((row.estimates, row.refused), (4_000, 0));
         assert!((row.rms_over_bound - 1.0).abs() < 4.0 / (2.0 * 4_000.0_f64).sqrt());
         let row = &scatter(&MEAN, recordings)[0];
-        assert!((row.ratio() - 1.0).abs() < 4.0 / (2.0 * row.measured() as f64).sqrt());
-        assert!(row.bias.abs() < 4.0 / (row.measured() as f64).sqrt());
+        assert!((row.ratio() - 1.0).abs() < 4.0 / (2.0 * row.measured as f64).sqrt());
+        assert!(row.bias.abs() < 4.0 / (row.measured as f64).sqrt());
     }
 }

@@ -30,6 +30,10 @@ pub fn expect_run(store: &Store, number: u64, pump_id: &str) {
             .into_iter()
             .filter_map(|e| if let Entry::Burst(s) = e { Some(s) } else { None })
             .collect(),
+        rounds: entries()
+            .into_iter()
+            .filter_map(|e| if let Entry::Round(s) = e { Some(s) } else { None })
+            .collect(),
         link_statistics: Some(LINK_STATISTICS.into()),
     };
     assert_eq!(store.run(number).unwrap(), expected);

@@ -4,10 +4,8 @@ use std::path::{Path, PathBuf};
 use stepwell_procedure::finding::{BudgetLine, Finding, Value, Verdict};
 use stepwell_procedure::quantity::Dimension;
 use stepwell_procedure::record::{Burst, Ended, Entry, Event, EventKind, Outcome, Part, RunHead, StepDone};
-use stepwell_procedure::round::{Round, Span};
 use stepwell_procedure::sheet::Tolerance;
 use stepwell_protocol::channel::{CHANNELS, Sample};
-use stepwell_protocol::dwell::DwellEnd;
 use stepwell_protocol::time::Tick;
 use stepwell_store::Store;
 
@@ -76,16 +74,6 @@ pub fn entries() -> Vec<Entry> {
             channel: "inlet_current".into(),
             rate_hz: 20_000,
             counts: (0..400_u16).map(|n| n * 160 / (n + 1)).collect(),
-        }),
-        Entry::Round(Round {
-            step: "electrical".into(),
-            zero: (Tick(100), Tick(1_100)),
-            spans: vec![Span {
-                label: "inlet coil".into(),
-                from: Tick(1_200),
-                to: Tick(1_700),
-                end: DwellEnd::Complete,
-            }],
         }),
         Entry::Finding(finding("inlet-resistance", Verdict::Pass)),
         Entry::Finding(not_measured),

@@ -170,10 +170,13 @@ impl Scatter {
     }
 }
 
+/// Errors and stated standard uncertainties of one finding, and how often it was refused.
+type Repeats = (&'static str, Vec<(f64, f64)>, usize);
+
 /// Monte Carlo of every finding of a kind at its working point.
 #[must_use]
 pub fn scatter(kind: &Kind, recordings: u64) -> Vec<Scatter> {
-    let mut rows: Vec<(&'static str, Vec<(f64, f64)>, usize)> = Vec::new();
+    let mut rows: Vec<Repeats> = Vec::new();
     for case in over_seeds(0..recordings, |seed| (kind.here)(&mut Stream::Here.of(seed))).concat() {
         let place = rows.iter().position(|(finding, ..)| *finding == case.finding).unwrap_or_else(|| {
             rows.push((case.finding, Vec::new(), 0));
@@ -256,7 +259,7 @@ mod tests {
         assert_eq!((row.estimates, row.refused), (4_000, 0));
         assert!((row.rms_over_bound - 1.0).abs() < 4.0 / (2.0 * 4_000.0_f64).sqrt());
         let row = &scatter(&MEAN, recordings)[0];
-        assert!((row.ratio() - 1.0).abs() < 4.0 / (2.0 * row.measured() as f64).sqrt());
-        assert!(row.bias.abs() < 4.0 / (row.measured() as f64).sqrt());
+        assert!((row.ratio() - 1.0).abs() < 4.0 / (2.0 * row.measured as f64).sqrt());
+        assert!(row.bias.abs() < 4.0 / (row.measured as f64).sqrt());
     }
 }

@@ -33,6 +33,9 @@ pub struct Case {
     pub measured: Result<Measured, Unmeasured>,
 }
 
+/// One recording in white noise, and the estimate from it.
+pub type Estimate = Box<dyn Fn(&mut Noise) -> Result<f64, Unmeasured>>;
+
 /// How far an estimate may scatter at best.
 #[expect(missing_debug_implementations, reason = "a closure has no form to print")]
 pub struct Bound {
@@ -46,7 +49,7 @@ pub struct Bound {
     /// information matrix of the recording.
     pub bound_sd: f64,
     /// One recording in white noise, and the estimate from it.
-    pub estimate: Box<dyn Fn(&mut Noise) -> Result<f64, Unmeasured>>,
+    pub estimate: Estimate,
 }
 
 /// One kind of recording.

@@ -170,10 +170,13 @@ impl Scatter {
     }
 }
 
+/// Errors and stated standard uncertainties of one finding, and how often it was refused.
+type Repeats = (&'static str, Vec<(f64, f64)>, usize);
+
 /// Monte Carlo of every finding of a kind at its working point.
 #[must_use]
 pub fn scatter(kind: &Kind, recordings: u64) -> Vec<Scatter> {
-    let mut rows: Vec<(&'static str, Vec<(f64, f64)>, usize)> = Vec::new();
+    let mut rows: Vec<Repeats> = Vec::new();
     for case in over_seeds(0..recordings, |seed| (kind.here)(&mut Stream::Here.of(seed))).concat() {
         let place = rows.iter().position(|(finding, ..)| *finding == case.finding).unwrap_or_else(|| {
             rows.push((case.finding, Vec::new(), 0));

@@ -11,7 +11,7 @@
 use std::process::ExitCode;
 use stepwell_tests::trials::runs::{self, RunCase};
 use stepwell_tests::trials::tables::{Coverage, coverage, efficiency, scatter};
-use stepwell_tests::trials::{KINDS, Kind, over_seeds};
+use stepwell_tests::trials::{KINDS, Kind, decisions, over_seeds};
 
 /// Recordings of each kind, spread over its range.
 const RECORDINGS: u64 = 10_000;
@@ -19,6 +19,10 @@ const RECORDINGS: u64 = 10_000;
 const ESTIMATES: u64 = 5_000;
 /// Repeats at a working point: the ratio is then good to 0.7 %.
 const REPEATS: u64 = 10_000;
+/// Items judged for each distance from the limit and each make of measurement.
+const ITEMS: usize = 20_000;
+/// Largest share of items just outside tolerance that may be passed.
+const FALSE_ACCEPT_MAX: f64 = 0.025;
 /// End-to-end runs.
 const RUNS: u64 = 240;
 
@@ -35,7 +39,7 @@ const RUNS_HELD_MIN: (f64, f64) = (0.94, 0.90);
 type Other = (&'static str, fn() -> usize);
 
 /// Tables besides those of the kinds.
-const OTHERS: &[Other] = &[("runs", print_runs)];
+const OTHERS: &[Other] = &[("decisions", print_decisions), ("runs", print_runs)];
 
 #[expect(clippy::disallowed_methods, reason = "people want to know how long it takes")]
 fn main() -> ExitCode {
@@ -165,6 +169,41 @@ fn print_scatter(kinds: &[&Kind]) -> usize {
                 row.bias
             );
         }
+    }
+    println!();
+    wanting
+}
+
+fn print_decisions() -> usize {
+    println!("## Decisions\n");
+    println!(
+        "Items at and beyond the upper limit of a tolerance, {ITEMS} for each of {} makes of measurement. \
+         Distance in standard uncertainties; at most {:.1} % of the items just outside may pass.\n",
+        decisions::MEASUREMENTS.len(),
+        100.0 * FALSE_ACCEPT_MAX
+    );
+    println!(
+        "| outside by | pass, % | conditional pass, % | conditional fail, % | fail, % | worst pass, % |"
+    );
+    println!("|---:|---:|---:|---:|---:|---:|");
+    let mut wanting = 0;
+    for row in decisions::decisions(ITEMS, 1) {
+        let share = |number: usize| number as f64 / row.all.items as f64;
+        // A rule at exactly its limit passes and fails it by the luck of the draw: three of its standard
+        // deviations are allowed.
+        let luck = 3.0 * (FALSE_ACCEPT_MAX * (1.0 - FALSE_ACCEPT_MAX) / row.all.items as f64).sqrt();
+        let met = share(row.all.pass) <= FALSE_ACCEPT_MAX + luck;
+        wanting += usize::from(!met);
+        println!(
+            "| {} | {:.2}{} | {:.2} | {:.2} | {:.2} | {:.2} |",
+            row.outside_u,
+            100.0 * share(row.all.pass),
+            mark(met),
+            100.0 * share(row.all.conditional_pass),
+            100.0 * share(row.all.conditional_fail),
+            100.0 * share(row.all.fail),
+            100.0 * row.worst_pass_share
+        );
     }
     println!();
     wanting

@@ -145,16 +145,16 @@ fn rail(table: &Table<'_>) -> Option<Rail> {
 #[derive(Debug)]
 struct Fluid {
     modulus: Known,
-    modulus_slope: f64,
+    modulus_slope: Known,
     atmosphere_pa: f64,
 }
 
 fn fluid(table: &Table<'_>) -> Option<Fluid> {
     let modulus = table.known("modulus", Dimension::Pressure);
-    let slope = table.number("modulus_slope", Allowed::Between(0.0, 30.0));
+    let slope = table.known_ratio("modulus_slope", Allowed::Between(0.0, 30.0));
     // Absolute: from high mountains to the deepest low-lying places.
     let atmosphere = table.quantity("atmosphere", Dimension::Pressure, Allowed::Between(50e3, 110e3));
-    Some(Fluid { modulus: modulus?, modulus_slope: slope?.value, atmosphere_pa: atmosphere?.value })
+    Some(Fluid { modulus: modulus?, modulus_slope: slope?, atmosphere_pa: atmosphere?.value })
 }
 
 /// A span whose zero is not taken in every run: feed lines may stand under pressure at rest.

@@ -44,8 +44,8 @@ pub struct BenchSheet {
     pub rail_volume_m3: Known,
     /// Bulk modulus of the fluid at atmospheric pressure, the give of the rail's walls included, in Pa.
     pub fluid_modulus_pa: Known,
-    /// How much the bulk modulus grows per pressure, a pure number.
-    pub fluid_modulus_slope: f64,
+    /// How much that modulus grows per pressure, a pure number.
+    pub fluid_modulus_slope: Known,
     /// Atmospheric pressure, in Pa.
     pub atmosphere_pa: f64,
     /// Rail pressure sensor.

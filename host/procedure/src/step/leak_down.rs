@@ -5,6 +5,7 @@
 
 use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step, rail_gain, rail_pressures_pa};
 use crate::quantity::Dimension;
+use crate::sheet::BenchSheet;
 use stepwell_analysis::{Input, leak};
 use stepwell_protocol::channel::Coil;
 
@@ -60,9 +61,7 @@ impl Step for LeakDown {
             let record = leak::LeakDown {
                 time_s: &time_s,
                 pressure_pa: &pressure_pa,
-                stiffening_per_pa: Some(Input::exact(
-                    bench.fluid_modulus_slope / bench.fluid_modulus_pa.value,
-                )),
+                stiffening_per_pa: Some(stiffening_per_pa(bench)),
                 volume_m3: Some(bench.rail_volume_m3.into()),
                 liquid_modulus_pa: Some(bench.fluid_modulus_pa.into()),
                 gain: rail_gain(rig),
@@ -75,4 +74,12 @@ impl Step for LeakDown {
             self.expects(rig).iter().map(|expected| expected.concluded(measured.as_ref())).collect();
         Conclusion { again: false, findings }
     }
+}
+
+/// Rise of the modulus with pressure over the modulus at atmospheric pressure, 1/Pa.
+fn stiffening_per_pa(bench: &BenchSheet) -> Input {
+    let (slope, modulus) = (bench.fluid_modulus_slope, bench.fluid_modulus_pa);
+    let relative_u = (slope.standard_uncertainty / slope.value)
+        .hypot(modulus.standard_uncertainty / modulus.value);
+    Input::relative(slope.value / modulus.value, relative_u)
 }

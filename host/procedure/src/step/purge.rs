@@ -271,7 +271,7 @@ fn measure(
         flow_gain: Input::exact(1.0),
         atmosphere_pa: Input::exact(bench.atmosphere_pa),
         liquid_modulus_pa: Some(bench.fluid_modulus_pa.into()),
-        modulus_slope: Input::exact(bench.fluid_modulus_slope),
+        modulus_slope: bench.fluid_modulus_slope.into(),
         // The bench sheet's modulus is that of fluid and rail together.
         wall_modulus_pa: f64::INFINITY,
         volume_m3: Some(bench.rail_volume_m3.into()),

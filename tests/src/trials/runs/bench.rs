@@ -100,6 +100,8 @@ fn draw_errors(rig: &mut Rig, sheet: &BenchSheet, noise: &mut Noise) {
     let liquid_pa = 1.0 / (1.0 / together_pa - 1.0 / rig.rail.wall_pa);
     rig.fluid.bulk_modulus_20_pa =
         liquid_pa - rig.fluid.bulk_modulus_slope_pa_per_k * (rig.fluid.initial_temperature_k - 293.15);
+    // And so does its growth: of 1/K = 1/Kl + 1/Kw, dK/dp = Kl' (K/Kl)^2.
+    rig.fluid.bulk_modulus_per_pa = real(sheet.fluid_modulus_slope) * (liquid_pa / together_pa).powi(2);
     rig.sensors.meter.pulses_per_m3 = real(sheet.flow_meter.k_factor_per_m3);
     let drop_v = real(sheet.coil_circuit.freewheel_drop_v);
     let switch_ohm = real(sheet.coil_circuit.switch_on_ohm);

@@ -71,6 +71,8 @@ pub struct SweepPoint {
     pub duty: f64,
     /// Settled output, SI unit.
     pub output: f64,
+    /// Its standard uncertainty from scatter, same unit; what up and down share (gain, zero) cancels.
+    pub standard_uncertainty: f64,
 }
 
 /// What a sweep tells. Shares are of the span, unit 1.
@@ -84,18 +86,18 @@ pub struct Sweep {
     pub linearity: Measured,
     /// Terminal-based linearity of the same, over the output span.
     pub terminal_linearity: Measured,
-    /// Output span, in the unit of the output: how far the average of both ways changes from the
-    /// lowest to the highest duty.
+    /// Output span, in the unit of the output: how far it goes from the mean of both ways where
+    /// the sweep begins to where it first turns back.
     pub span: Measured,
     /// Duty of the largest difference, 0 to 1.
     pub widest_at_duty: f64,
-    /// Largest difference, the way down less the way up, in the unit of the output.
+    /// Largest difference, the way back less the first way, in the unit of the output.
     pub widest_difference: f64,
-    /// Duties of the curves below, 0 to 1, rising.
+    /// Duties of the curves below, 0 to 1, in the order of the first way.
     pub duty: Vec<f64>,
-    /// Output on the way up.
+    /// Output on the first way, up unless the sweep began at the other end.
     pub up: Vec<f64>,
-    /// Output on the way down.
+    /// Output on the way back.
     pub down: Vec<f64>,
 }
 
@@ -120,29 +122,40 @@ pub fn sweep(record: &SweepRecord<'_>) -> Result<Sweep, Unmeasured> {
     measured(&ways, resolution(output))
 }
 
-/// Measures a sweep of settled points, given in any order.
+/// Measures a sweep of settled points, each way in the order in which they were taken; the way there may
+/// go down in duty, where that raises the output.
 ///
 /// # Errors
 /// As [`sweep`].
 pub fn sweep_of_points(up: &[SweepPoint], down: &[SweepPoint]) -> Result<Sweep, Unmeasured> {
-    let mut readings = Vec::new();
-    for (way, points) in [up, down].into_iter().enumerate() {
+    let mut variances: Vec<f64> = Vec::new();
+    for points in [up, down] {
         check_count(points.len(), POINTS_MIN)?;
         for point in points {
-            check_finite(&[point.duty, point.output])?;
-            readings.push(Gathered {
-                duty: point.duty,
-                width: 0.0,
-                output: point.output,
-                samples: 1.0,
-                is_up: way == 0,
-                way,
-            });
+            check_finite(&[point.duty, point.output, point.standard_uncertainty])?;
+            variances.push(point.standard_uncertainty.powi(2));
         }
+    }
+    let middle = variances.len() / 2;
+    let usual = *variances.select_nth_unstable_by(middle, f64::total_cmp).1;
+    let mut readings = Vec::new();
+    for (is_up, points) in [(true, up), (false, down)] {
+        readings.extend(points.iter().map(|point| Gathered {
+            duty: point.duty,
+            width: 0.0,
+            output: point.output,
+            // A point that scatters more than usual counts for less.
+            samples: if usual > 0.0 { usual / point.standard_uncertainty.powi(2).max(usual) } else { 1.0 },
+            is_up,
+            way: usize::from(!is_up),
+        }));
     }
     let duties = || readings.iter().map(|r| r.duty);
     let ends = (duties().fold(f64::INFINITY, f64::min), duties().fold(f64::NEG_INFINITY, f64::max));
-    measured(&Ways { readings, is_points: true, ends, noise: (0.0, 0.0) }, 0.0)
+    let count = readings.len() as f64;
+    let noise = if usual > 0.0 { (usual, legs::WEIGHT_OF_SCATTER * count) } else { (0.0, 0.0) };
+    let turned = up[up.len() - 1].duty < up[0].duty;
+    measured(&Ways { readings, is_points: true, ends, noise, turned }, 0.0)
 }
 
 fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
@@ -155,15 +168,13 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     duties.dedup_by(|b, a| *b - *a < 0.005);
     let known =
         Known { duties: duties.len(), variance: (ways.noise.0 / scale.output_range.powi(2), ways.noise.1) };
-    let smooth = match Smooth::fit(&readings, &corners, known) {
-        Some(smooth) => smooth,
+    let smooth = Smooth::fit(&readings, &corners, known).or_else(|| {
         // A corner that no reading lies beyond cannot be told from none.
-        None => {
-            corners.clear();
-            Smooth::fit(&readings, &corners, known)
-                .ok_or(Unmeasured::TooFewSamples { found: readings.len(), needed: READINGS_MIN })?
-        }
-    };
+        corners.clear();
+        Smooth::fit(&readings, &corners, known)
+    });
+    let found = readings.len();
+    let smooth = smooth.ok_or(Unmeasured::TooFewSamples { found, needed: READINGS_MIN })?;
     let mut places: Vec<f64> = if ways.is_points {
         readings.iter().map(|reading| reading.at).collect()
     } else {
@@ -223,6 +234,7 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     let side = |sign: f64| -> Vec<f64> {
         expected.average.iter().zip(&expected.difference).map(|(f, h)| in_unit(f + sign * 0.5 * h)).collect()
     };
+    let places_duty = |at: &f64| scale.duty_from + at * scale.duty_range;
     Ok(Sweep {
         hysteresis,
         dead_band: longest(&dead.iter().map(|end| end.plateau).collect::<Vec<_>>())
@@ -235,9 +247,9 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
             standard_deviation(&draws.iter().map(|c| view.span(c)).collect::<Vec<_>>()) * scale.output_range,
             degrees,
         ),
-        widest_at_duty: scale.duty_from + places[widest] * scale.duty_range,
+        widest_at_duty: places_duty(&places[widest]),
         widest_difference: expected.difference[widest] * scale.output_range,
-        duty: places.iter().map(|at| scale.duty_from + at * scale.duty_range).collect(),
+        duty: places.iter().map(places_duty).collect(),
         up: side(-1.0),
         down: side(1.0),
     })
@@ -279,7 +291,9 @@ impl Scale {
                 why: "the output never changes",
             });
         }
-        Ok(Scale { duty_from: from, duty_range: to - from, output_from: least, output_range: range })
+        // Counted from where the first way begins.
+        let (duty_from, duty_range) = if ways.turned { (to, from - to) } else { (from, to - from) };
+        Ok(Scale { duty_from, duty_range, output_from: least, output_range: range })
     }
 
     fn readings(&self, ways: &Ways) -> Vec<Reading> {
@@ -287,7 +301,7 @@ impl Scale {
             .iter()
             .map(|r| Reading {
                 at: (r.duty - self.duty_from) / self.duty_range,
-                width: r.width / self.duty_range,
+                width: (r.width / self.duty_range).abs(),
                 output: (r.output - self.output_from) / self.output_range,
                 is_up: r.is_up,
                 weight: r.samples,

@@ -76,6 +76,8 @@ struct Scene {
     step: f64,
     scale: f64,
     offset: f64,
+    /// The output rises as duty falls, and the sweep begins at the highest duty.
+    turned: bool,
 }
 
 struct Recording {
@@ -121,6 +123,7 @@ impl Scene {
             step: if pick(noise, 3) == 0 { noise.log_uniform(1e-4, 0.01) } else { 0.0 },
             scale: 4.0e7,
             offset: 1.0e6,
+            turned: pick(noise, 2) == 0,
         }
     }
 
@@ -159,6 +162,7 @@ impl Scene {
         };
         let round = |value: f64, step: f64| if step > 0.0 { (value / step).round() * step } else { value };
         for (at, output) in rows {
+            let at = if self.turned { 1.0 - at } else { at };
             recording.duty.push(0.1 + 0.2 * (at + noise.normal(self.duty_noise)));
             let shown = round(output + noise.normal(self.noise), self.step);
             recording.output.push(self.offset + self.scale * shown);
@@ -254,6 +258,7 @@ fn here(noise: &mut Noise) -> Vec<Case> {
         step: 0.0,
         scale: 4.0e7,
         offset: 1.0e6,
+        turned: false,
     };
     scene.cases(noise)
 }

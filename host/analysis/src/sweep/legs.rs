@@ -17,6 +17,10 @@ const READINGS_MAX: usize = 120;
 /// Largest share of a level's step by which the output may still drift over the part that counts.
 const DRIFT_SHARE_MAX: f64 = 0.1;
 
+/// Degrees of freedom that the scatter within levels counts for, per level: as levels may scatter more
+/// than that, not more than they do themselves.
+pub(super) const WEIGHT_OF_SCATTER: f64 = 1.0;
+
 /// Mean of some samples of one way.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Gathered {
@@ -40,6 +44,8 @@ pub(super) struct Ways {
     pub(super) ends: (f64, f64),
     /// Variance of a reading as seen within it, and degrees of freedom; 0 when unknown.
     pub(super) noise: (f64, f64),
+    /// The first way goes down in duty.
+    pub(super) turned: bool,
 }
 
 /// Splits a recording into its ways and gathers readings.
@@ -103,7 +109,12 @@ pub(super) fn ways(duty: &[f64], output: &[f64], signal: Signal, is_timed: bool)
         ends_of(&ramps, lowest, lowest + range)
     };
     let noise = if parts.is_empty() { (0.0, 0.0) } else { scatter(&parts, output) };
-    Ok(Ways { readings, is_points, ends, noise })
+    // From here on the first way is the way up, whichever way it goes.
+    let turned = readings.first().is_some_and(|first| !first.is_up);
+    for reading in &mut readings {
+        reading.is_up ^= turned;
+    }
+    Ok(Ways { readings, is_points, ends, noise, turned })
 }
 
 /// The straight lines that a ramp's duty follows near its two ends, over the index of the sample.
@@ -167,7 +178,7 @@ fn scatter(parts: &[(usize, usize)], output: &[f64]) -> (f64, f64) {
         .filter_map(|(from, to)| mean_of_series(&output[*from..*to]).ok())
         .map(|series| series.standard_uncertainty.powi(2))
         .collect();
-    (mean(&variances), 0.5 * variances.len() as f64)
+    (mean(&variances), WEIGHT_OF_SCATTER * variances.len() as f64)
 }
 
 /// A turn of the duty: its middle and the samples around it that cannot be told apart.

@@ -206,6 +206,7 @@ proptest! {
                 .map(|k| SweepPoint {
                     duty: 0.1 + 0.05 * f64::from(k),
                     output: 1.0e6 * f64::from(k * k) + noise.normal(0.3e6),
+                    standard_uncertainty: 0.0,
                 })
                 .collect()
         };

@@ -9,7 +9,7 @@ fn points(count: usize, output: impl Fn(f64) -> f64) -> Vec<SweepPoint> {
     (0..count)
         .map(|k| {
             let duty = k as f64 / (count - 1) as f64;
-            SweepPoint { duty, output: output(duty) }
+            SweepPoint { duty, output: output(duty), standard_uncertainty: 0.0 }
         })
         .collect()
 }
@@ -102,6 +102,6 @@ fn unusable_recordings_are_refused() {
         })
         .collect();
     assert!(matches!(of(Some(&time(1_000)), &duty, &lagging), Err(Unmeasured::NotSettled { .. })));
-    let lone = [SweepPoint { duty: 0.1, output: 1.0 }];
+    let lone = [SweepPoint { duty: 0.1, output: 1.0, standard_uncertainty: 0.0 }];
     assert_eq!(sweep_of_points(&lone, &lone), Err(Unmeasured::TooFewSamples { found: 1, needed: 2 }));
 }

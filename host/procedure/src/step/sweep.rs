@@ -59,7 +59,11 @@ impl Step for Sweep {
                     let settled = stretch.window.last(stretch.window.len_ms() / 2);
                     let series = stats::mean_of_series(&rail_pressures_pa(rig, &settled)).ok()?;
                     let duty_e4 = settled.samples[0][Channel::PressureDuty.index()];
-                    Some(SweepPoint { duty: f64::from(duty_e4) * 1e-4, output: series.mean })
+                    Some(SweepPoint {
+                        duty: f64::from(duty_e4) * 1e-4,
+                        output: series.mean,
+                        standard_uncertainty: series.standard_uncertainty,
+                    })
                 })
                 .collect()
         };

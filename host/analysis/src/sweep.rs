@@ -75,12 +75,13 @@ pub struct SweepPoint {
     pub standard_uncertainty: f64,
 }
 
-/// What a sweep tells. Shares are of the span, unit 1.
+/// What a sweep tells. Shares have unit 1.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sweep {
     /// Largest difference between the ways, over the output span.
     pub hysteresis: Measured,
-    /// Longest stretch of duty without a change of output, over the input span.
+    /// Longest stretch of duty without a change of output, 0 to 1: a share of the whole input span, which
+    /// for a duty is 0 to 100 %, whatever part of it was swept.
     pub dead_band: Result<Measured, Unmeasured>,
     /// Independent linearity of the average of both ways, over the output span.
     pub linearity: Measured,
@@ -238,7 +239,9 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     Ok(Sweep {
         hysteresis,
         dead_band: longest(&dead.iter().map(|end| end.plateau).collect::<Vec<_>>())
-            .map(|found| found.with_given("resolution of the recorder", 1.0, rounding))
+            .map(|found| {
+                found.with_given("resolution of the recorder", 1.0, rounding).scaled(scale.duty_range)
+            })
             .ok_or(Unmeasured::TooFewSamples { found: readings.len(), needed: 16 }),
         linearity,
         terminal_linearity,

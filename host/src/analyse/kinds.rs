@@ -401,7 +401,7 @@ impl Recording<'_> {
                         of(HYSTERESIS, Ok(sweep.hysteresis)),
                         format!("share of the output span, found at {at}"),
                     ),
-                    noted(of(DEAD_BAND, sweep.dead_band), "share of the swept duties"),
+                    noted(of(DEAD_BAND, sweep.dead_band), "of duty"),
                     noted(
                         of(LINEARITY, Ok(sweep.linearity)),
                         format!("independent, share of the output span; terminal-based it is {terminal}"),

@@ -192,7 +192,8 @@ impl Scene {
         }
         let play = if let Ways::Play(play) = valve.ways { play } else { 0.0 };
         let dead = if valve.threshold > 0.0 { (valve.threshold + 0.5 * play).max(play) } else { play };
-        [widest / span, dead, flattest_strip(&places, &curve) / 2.0 / span]
+        // The dead band is one of duty, which goes over 0.2.
+        [widest / span, 0.2 * dead, flattest_strip(&places, &curve) / 2.0 / span]
     }
 
     fn cases(&self, noise: &mut Noise) -> Vec<Case> {

@@ -60,8 +60,9 @@ fn play_is_hysteresis_and_dead_band() {
     // From the middle of the ways at the bottom, 0.03, to the top of the way up, 0.97.
     let (hysteresis, dead_band) = (found.hysteresis, found.dead_band.unwrap());
     assert_near(hysteresis.value, 0.06 / 0.94, hysteresis.expanded_uncertainty());
-    assert_near(dead_band.value, 0.06, dead_band.expanded_uncertainty());
-    assert!(hysteresis.expanded_uncertainty() < 0.01 && dead_band.expanded_uncertainty() < 0.02);
+    // Of the duty itself, which goes over 0.2.
+    assert_near(dead_band.value, 0.2 * 0.06, dead_band.expanded_uncertainty());
+    assert!(hysteresis.expanded_uncertainty() < 0.01 && dead_band.expanded_uncertainty() < 0.2 * 0.02);
 }
 
 #[test]

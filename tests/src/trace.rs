@@ -20,6 +20,8 @@ pub struct Moment {
     pub rail_pa: f64,
     /// True winding resistances at 20 °C, inlet first, Ω.
     pub resistance_20_ohm: [f64; 2],
+    /// True incremental inductances at the mean current of a PWM period, inlet first, H.
+    pub inductance_h: [f64; 2],
     /// True volume of fluid that has passed the flow meter so far, gas not counted, m³ at one
     /// atmosphere. A rate would not do: the valve beats with its PWM, and ticks see it always at the
     /// same instant of a beat.
@@ -39,6 +41,7 @@ impl Moment {
             outputs: bench.outputs(),
             rail_pa: truth.p4_pa - P_ATMOSPHERE_PA,
             resistance_20_ohm: [truth.inlet_coil.resistance_20_ohm, truth.pressure_coil.resistance_20_ohm],
+            inductance_h: [truth.inlet_coil.mean_inductance_h, truth.pressure_coil.mean_inductance_h],
             returned_m3: truth.counters.returned_m3,
             speed_rev_per_s: truth.speed_rad_per_s / std::f64::consts::TAU,
             rail_gas_m3: truth.gas.rail_free_m3 + truth.gas.rail_trapped_m3,

@@ -17,6 +17,7 @@
 mod budget;
 mod evidence;
 mod model;
+mod ripple;
 mod search;
 mod steady;
 mod voltage;
@@ -30,6 +31,8 @@ use crate::copper;
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{check_columns, check_not_clipped, check_positive, is_noisy, noise_sd, resolution};
 use crate::uncertainty::{Input, Measured};
+
+pub(super) use self::ripple::{RippleFit, RippleShape, fit_ripple};
 
 /// Fewest samples of a recording.
 pub const SAMPLES_MIN: usize = 16;

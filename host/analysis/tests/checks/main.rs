@@ -11,6 +11,7 @@ mod fits;
 mod flow;
 mod leak;
 mod properties;
+mod ripple;
 mod statistics;
 mod step;
 mod sweep;

@@ -4,9 +4,16 @@ use super::budget::colour;
 use super::model::{Drive, EDGE, G, Jump, P, SHARE, START, TAU};
 use super::search::{Closest, Problem};
 use crate::reason::Unmeasured;
+use crate::series::check_count;
 
 /// How many samples the instant of switching on is looked for to both sides of where the current bends most.
 const OFFSETS: i32 = 2;
+
+/// A stretch of fewer samples than this loses one of them to the amplifier, a longer one two.
+const SHORT_SAMPLES: f64 = 8.0;
+
+/// Fewest samples that are left.
+const SAMPLES_MIN: usize = 12;
 
 /// Noise below this share of the ripple is rounding.
 const NOISE_SHARE_MIN: f64 = 1.0e-4;
@@ -33,22 +40,31 @@ pub(crate) struct RippleFit {
 }
 
 impl RippleShape<'_> {
-    /// The voltage when the switch first turns on `on_s` after the first sample.
-    fn drive(&self, on_s: f64) -> Drive {
-        let n = self.current_a.len();
-        let is_on = |t: f64| (t - on_s).rem_euclid(self.period_s) < self.duty * self.period_s;
-        let time_s: Vec<f64> = (0..n).map(|k| k as f64 * self.spacing_s).collect();
-        let on: Vec<bool> = time_s.iter().map(|t| is_on(*t)).collect();
-        let jumps = (1..n)
-            .filter(|k| on[*k] != on[*k - 1])
-            .map(|k| {
-                let since_on_s = (time_s[k] - on_s).rem_euclid(self.period_s);
-                let before_s = if on[k] { since_on_s } else { since_on_s - self.duty * self.period_s };
-                Jump { at: k, before_s, u_s: 0.0 }
-            })
-            .collect();
-        let voltage_v = on.iter().map(|on| if *on { self.on_v } else { self.off_v }).collect();
-        Drive { time_s, voltage_v, jumps, even_s: Some(self.spacing_s), energy_j: Vec::new() }
+    /// The voltage when the switch first turns on `on_s` after the first sample, and the current. The first
+    /// samples after a jump are left out: an amplifier is still on its way there.
+    fn problem(&self, on_s: f64) -> (Drive, Vec<f64>) {
+        let [on_for_s, off_for_s] = [self.duty, 1.0 - self.duty].map(|share| share * self.period_s);
+        let (mut time_s, mut voltage_v, mut current_a) = (Vec::new(), Vec::new(), Vec::new());
+        let mut jumps = Vec::new();
+        let mut was_on = None;
+        for (k, &ampere) in self.current_a.iter().enumerate() {
+            let t = k as f64 * self.spacing_s;
+            let since_on_s = (t - on_s).rem_euclid(self.period_s);
+            let is_on = since_on_s < on_for_s;
+            let (since_s, for_s) = if is_on { (since_on_s, on_for_s) } else { (since_on_s - on_for_s, off_for_s) };
+            let skipped = if for_s < SHORT_SAMPLES * self.spacing_s { 1.5 } else { 2.5 };
+            if since_s < skipped * self.spacing_s {
+                continue;
+            }
+            if was_on.is_some_and(|was_on| was_on != is_on) {
+                jumps.push(Jump { at: time_s.len(), before_s: since_s, u_s: 0.0 });
+            }
+            was_on = Some(is_on);
+            time_s.push(t);
+            voltage_v.push(if is_on { self.on_v } else { self.off_v });
+            current_a.push(ampere);
+        }
+        (Drive { time_s, voltage_v, jumps, even_s: None, energy_j: Vec::new() }, current_a)
     }
 
     /// Where the current bends upwards most at the beginning and downwards at the end of an on-time, periods laid
@@ -87,34 +103,30 @@ pub(crate) fn fit_ripple(shape: &RippleShape<'_>) -> Result<RippleFit, Unmeasure
     let guess_s = shape.on_s();
     let u_s = shape.spacing_s / 12.0_f64.sqrt();
     let no_fit = Unmeasured::NoFit { curve: "current of a coil under PWM", why: "no minimum was found" };
-    let mut best: Option<(Closest, Drive)> = None;
-    for offset in -OFFSETS..=OFFSETS {
-        let drive = shape.drive(guess_s + (f64::from(offset) - 0.5) * shape.spacing_s);
+    let search = |on_s: f64| -> Result<(Closest, Drive, Vec<f64>), Unmeasured> {
+        let (drive, current_a) = shape.problem(on_s);
+        check_count(current_a.len(), SAMPLES_MIN)?;
         let mut start = p;
-        start[START] = shape.current_a[0] / shape.siemens - drive.voltage_v[0];
+        start[START] = current_a[0] / shape.siemens - drive.voltage_v[0];
         let mut noise_a = 0.01 * (swing.1 - swing.0);
-        let mut last = None;
+        let mut found = None;
+        // Once with a guess of the noise that the edge is weighed against, once with what was found.
         for _ in 0..2 {
-            let problem = Problem {
-                drive: &drive,
-                current_a: shape.current_a,
-                noise_a,
-                edge_reach_s: 2.0 * u_s,
-                edge_weight: (noise_a / u_s).powi(2),
-            };
-            let Ok(found) = problem.search(start, free) else { break };
-            start = found.parameters;
-            noise_a = found.residual_sd().max(NOISE_SHARE_MIN * (swing.1 - swing.0));
-            last = Some(found);
+            let (edge_reach_s, edge_weight) = (2.0 * u_s, (noise_a / u_s).powi(2));
+            let problem = Problem { drive: &drive, current_a: &current_a, noise_a, edge_reach_s, edge_weight };
+            let closest = problem.search(start, free)?;
+            start = closest.parameters;
+            noise_a = closest.residual_sd().max(NOISE_SHARE_MIN * (swing.1 - swing.0));
+            found = Some(closest);
         }
-        let Some(found) = last else { continue };
-        if best.as_ref().is_none_or(|(closest, _)| found.squares < closest.squares) {
-            best = Some((found, drive));
-        }
-    }
-    let (closest, drive) = best.ok_or(no_fit)?;
-    let mut residuals = Vec::with_capacity(shape.current_a.len());
-    drive.each(&closest.parameters, |k, value, _| residuals.push(shape.current_a[k] - value));
+        found.map(|closest| (closest, drive, current_a)).ok_or(no_fit)
+    };
+    let (closest, drive, current_a) = (-OFFSETS..=OFFSETS)
+        .filter_map(|offset| search(guess_s + (f64::from(offset) - 0.5) * shape.spacing_s).ok())
+        .min_by(|a, b| a.0.residual_sd().total_cmp(&b.0.residual_sd()))
+        .ok_or(no_fit)?;
+    let mut residuals = Vec::with_capacity(current_a.len());
+    drive.each(&closest.parameters, |k, value, _| residuals.push(current_a[k] - value));
     let variance = closest.residual_sd().powi(2);
     let inflated = variance * colour(&residuals, variance).inflation;
     let p = &closest.parameters;

@@ -15,4 +15,5 @@ mod ripple;
 mod statistics;
 mod step;
 mod sweep;
+mod transient;
 mod uncertainty;

@@ -51,11 +51,14 @@ pub(super) fn put_first(valve: &Valve, resistance: &mut Finding, inductance: &mu
     let inductance_is_right = "the inductance is as it should be";
     let cause = match of_inductance {
         Place::Low if excess_ohm < 0.0 && is_out => {
-            "shorted turns: resistance and inductance are both low; measure the coil alone, connector off".to_owned()
+            "shorted turns: resistance and inductance are both low; measure the coil alone, connector off"
+                .to_owned()
         }
-        Place::Low => "shorted turns in a coil that is hot: the inductance is low although the resistance is not; \
+        Place::Low => {
+            "shorted turns in a coil that is hot: the inductance is low although the resistance is not; \
                        let the pump stand and measure again"
-            .to_owned(),
+                .to_owned()
+        }
         Place::Inside if excess_ohm > 0.0 && is_out => {
             let celsius = copper::celsius_from_resistance(ohm.estimate, valve.resistance_20c_ohm);
             let contacts = format!(
@@ -63,7 +66,9 @@ pub(super) fn put_first(valve: &Valve, resistance: &mut Finding, inductance: &mu
                 show(excess_ohm)
             );
             let warm = if unknown {
-                format!("hot coil: {inductance_is_right}, and copper at {celsius:.0} °C would measure like this; let the pump stand and measure again")
+                format!(
+                    "hot coil: {inductance_is_right}, and copper at {celsius:.0} °C would measure like this; let the pump stand and measure again"
+                )
             } else {
                 format!(
                     "coil {:.0} K hotter than the sensor on the body says: let the pump stand and measure again",
@@ -71,7 +76,9 @@ pub(super) fn put_first(valve: &Valve, resistance: &mut Finding, inductance: &mu
                 )
             };
             let advice = &mut resistance.check_next;
-            advice.retain(|line| !line.starts_with("connector or harness") && !line.starts_with("coil not at body"));
+            advice.retain(|line| {
+                !line.starts_with("connector or harness") && !line.starts_with("coil not at body")
+            });
             if resistance.verdict != Verdict::Pass {
                 let two = if unknown { [warm, contacts] } else { [contacts, warm] };
                 advice.splice(0..0, two);
@@ -79,7 +86,9 @@ pub(super) fn put_first(valve: &Valve, resistance: &mut Finding, inductance: &mu
             return;
         }
         Place::Inside if excess_ohm < 0.0 && is_out => {
-            format!("coil colder than was thought, or another coil: {inductance_is_right}, so no turns are shorted")
+            format!(
+                "coil colder than was thought, or another coil: {inductance_is_right}, so no turns are shorted"
+            )
         }
         Place::Inside | Place::High => return,
     };

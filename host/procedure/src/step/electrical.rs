@@ -54,9 +54,8 @@ impl Step for Electrical {
         let fitted = Coil::BOTH.into_iter().filter(|coil| valve(rig, *coil).is_some());
         let resistances = fitted.clone().map(|coil| resistance_of(rig, coil));
         // A sheet without a tolerance asks for no inductance; what is found is shown all the same.
-        let inductances = fitted
-            .map(|coil| inductance_of(rig, coil))
-            .filter(|expected| expected.tolerance.is_some());
+        let inductances =
+            fitted.map(|coil| inductance_of(rig, coil)).filter(|expected| expected.tolerance.is_some());
         resistances.chain(inductances).collect()
     }
 

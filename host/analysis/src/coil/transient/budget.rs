@@ -38,7 +38,11 @@ impl Covariances {
 
     /// Standard uncertainty of parameter `q`, all sources together.
     pub(super) fn total(&self, q: usize) -> f64 {
-        [&self.current, &self.voltage, &self.jumps, &self.shape].map(|part| part[(q, q)]).iter().sum::<f64>().sqrt()
+        [&self.current, &self.voltage, &self.jumps, &self.shape]
+            .map(|part| part[(q, q)])
+            .iter()
+            .sum::<f64>()
+            .sqrt()
     }
 }
 
@@ -156,8 +160,10 @@ pub(super) fn colour(residuals: &[f64], variance: f64) -> Colour {
     }
     for blocks in BLOCKS {
         let per_block = (residuals.len() / blocks).max(BLOCK_SAMPLES_MIN);
-        let means: Vec<f64> =
-            residuals.chunks_exact(per_block).map(|block| block.iter().sum::<f64>() / per_block as f64).collect();
+        let means: Vec<f64> = residuals
+            .chunks_exact(per_block)
+            .map(|block| block.iter().sum::<f64>() / per_block as f64)
+            .collect();
         if means.len() < 4 {
             continue;
         }

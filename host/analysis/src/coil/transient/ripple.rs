@@ -51,7 +51,8 @@ impl RippleShape<'_> {
             let t = k as f64 * self.spacing_s;
             let since_on_s = (t - on_s).rem_euclid(self.period_s);
             let is_on = since_on_s < on_for_s;
-            let (since_s, for_s) = if is_on { (since_on_s, on_for_s) } else { (since_on_s - on_for_s, off_for_s) };
+            let (since_s, for_s) =
+                if is_on { (since_on_s, on_for_s) } else { (since_on_s - on_for_s, off_for_s) };
             let skipped = if for_s < SHORT_SAMPLES * self.spacing_s { 1.5 } else { 2.5 };
             if since_s < skipped * self.spacing_s {
                 continue;
@@ -89,7 +90,8 @@ impl RippleShape<'_> {
 
 pub(crate) fn fit_ripple(shape: &RippleShape<'_>) -> Result<RippleFit, Unmeasured> {
     // Slopes while on and while off: L = (v_on - v_off)/(difference of the slopes), near enough to start.
-    let swing = shape.current_a.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), i| (a.min(*i), b.max(*i)));
+    let swing =
+        shape.current_a.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), i| (a.min(*i), b.max(*i)));
     let span_v = shape.on_v - shape.off_v;
     let henry = span_v * shape.duty * (1.0 - shape.duty) * shape.period_s / (swing.1 - swing.0);
     let mut p = [0.0; P];
@@ -113,7 +115,8 @@ pub(crate) fn fit_ripple(shape: &RippleShape<'_>) -> Result<RippleFit, Unmeasure
         // Once with a guess of the noise that the edge is weighed against, once with what was found.
         for _ in 0..2 {
             let (edge_reach_s, edge_weight) = (2.0 * u_s, (noise_a / u_s).powi(2));
-            let problem = Problem { drive: &drive, current_a: &current_a, noise_a, edge_reach_s, edge_weight };
+            let problem =
+                Problem { drive: &drive, current_a: &current_a, noise_a, edge_reach_s, edge_weight };
             let closest = problem.search(start, free)?;
             start = closest.parameters;
             noise_a = closest.residual_sd().max(NOISE_SHARE_MIN * (swing.1 - swing.0));
@@ -137,8 +140,13 @@ pub(crate) fn fit_ripple(shape: &RippleShape<'_>) -> Result<RippleFit, Unmeasure
         * (by_tau.powi(2) * closest.inverse[(TAU, TAU)]
             + 2.0 * by_tau * by_share * closest.inverse[(TAU, SHARE)]
             + by_share.powi(2) * closest.inverse[(SHARE, SHARE)]);
+    let henry = p[TAU] * slow / p[G];
+    // An edge that is taken to be one sample off moves the share that follows at once by h/tau. Which of two
+    // neighbouring intervals holds it is hardly told from samples of which the nearest are left out: it may be
+    // off by one interval and a half.
+    let u_edge_h = henry * 1.5 * shape.spacing_s / p[TAU] / 3.0_f64.sqrt();
     Ok(RippleFit {
-        inductance_h: (p[TAU] * slow / p[G], u_henry_squared.max(0.0).sqrt()),
+        inductance_h: (henry, u_henry_squared.max(0.0).sqrt().hypot(u_edge_h)),
         tau_s: (p[TAU], u_tau_squared.sqrt()),
         degrees_of_freedom: closest.degrees_of_freedom,
     })

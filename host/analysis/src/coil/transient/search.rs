@@ -10,6 +10,9 @@ pub(super) type Free = [bool; P];
 /// Normal equations of all parameters.
 pub(super) type Square = SMatrix<f64, P, P>;
 
+/// The parameters before [`START`], which most recordings need no more than.
+const COMMON: usize = START;
+
 /// More steps than a sound recording takes; most take five.
 const STEPS_MAX: usize = 60;
 const DAMPING_START: f64 = 1.0e-4;
@@ -53,6 +56,16 @@ impl Closest {
     /// Standard deviation of the residuals, A.
     pub(super) fn residual_sd(&self) -> f64 {
         (self.squares / self.degrees_of_freedom).sqrt()
+    }
+
+    /// The same point with the normal equations of all parameters, for [`Closest::pull`].
+    pub(super) fn with_all(mut self, problem: &Problem<'_>) -> Closest {
+        let point = problem.at(&self.parameters, &[true; P]);
+        let edge = if self.free[EDGE] { 0.0 } else { problem.edge_weight };
+        self.normal = point.normal;
+        self.normal[(EDGE, EDGE)] -= edge;
+        self.gradient = point.gradient;
+        self
     }
 
     /// How many of its standard uncertainties a parameter that was held would move if it were free, and
@@ -123,21 +136,9 @@ impl Problem<'_> {
     }
 
     fn at(&self, p: &Parameters, free: &Free) -> Point {
-        let mut sums = [[0.0; P]; P];
-        let mut gradient = [0.0; P];
-        let mut squares = 0.0;
-        self.drive.each(p, |k, value, slopes| {
-            let residual = self.current_a[k] - value;
-            squares += residual * residual;
-            for q in 0..P {
-                gradient[q] += slopes[q] * residual;
-                for r in 0..=q {
-                    sums[q][r] += slopes[q] * slopes[r];
-                }
-            }
-        });
-        let mut normal = Square::from_fn(|q, r| sums[q.max(r)][q.min(r)]);
-        let mut gradient = SVector::from(gradient);
+        // Columns of parameters that are seldom free cost as much as others: they are summed when asked for.
+        let (squares, mut normal, mut gradient) =
+            if free[START] || free[HEAT] { self.sums::<P>(p) } else { self.sums::<COMMON>(p) };
         let mut total = squares;
         if free[EDGE] {
             normal[(EDGE, EDGE)] += self.edge_weight;
@@ -145,6 +146,27 @@ impl Problem<'_> {
             total += self.edge_weight * p[EDGE].powi(2);
         }
         Point { squares, total, normal, gradient }
+    }
+
+    /// Sum of squares, normal equations and gradient for the first `N` parameters.
+    fn sums<const N: usize>(&self, p: &Parameters) -> (f64, Square, SVector<f64, P>) {
+        let mut sums = [[0.0; N]; N];
+        let mut gradient = [0.0; N];
+        let mut squares = 0.0;
+        self.drive.each(p, |k, value, slopes| {
+            let residual = self.current_a[k] - value;
+            squares += residual * residual;
+            for q in 0..N {
+                gradient[q] += slopes[q] * residual;
+                for r in 0..=q {
+                    sums[q][r] += slopes[q] * slopes[r];
+                }
+            }
+        });
+        let at = |q: usize, r: usize| sums.get(q.max(r)).and_then(|row| row.get(q.min(r))).copied();
+        let normal = Square::from_fn(|q, r| at(q, r).unwrap_or(0.0));
+        let gradient = SVector::from_fn(|q, _| gradient.get(q).copied().unwrap_or(0.0));
+        (squares, normal, gradient)
     }
 
     /// A first guess: the circuit's equation integrated once, `i = i0 + (G int v - int i)/tau + G s (v - v0)`,
@@ -203,7 +225,8 @@ fn solve(point: &Point, damping: f64, free: &Free) -> Option<SVector<f64, P>> {
     for q in 0..P {
         scaled[(q, q)] += damping;
     }
-    let gradient = SVector::<f64, P>::from_fn(|q, _| if free[q] { point.gradient[q] / scale[q] } else { 0.0 });
+    let gradient =
+        SVector::<f64, P>::from_fn(|q, _| if free[q] { point.gradient[q] / scale[q] } else { 0.0 });
     Some(scaled.cholesky()?.solve(&gradient).component_div(&scale))
 }
 
@@ -212,9 +235,7 @@ fn inverse(normal: &Square, free: &Free) -> Option<Square> {
     let inverse = scaled.cholesky()?.inverse();
     let told_apart = (0..P).all(|q| inverse[(q, q)] * INDEPENDENT_SHARE_MIN < 1.0);
     told_apart.then(|| {
-        Square::from_fn(|q, r| {
-            if free[q] && free[r] { inverse[(q, r)] / (scale[q] * scale[r]) } else { 0.0 }
-        })
+        Square::from_fn(|q, r| if free[q] && free[r] { inverse[(q, r)] / (scale[q] * scale[r]) } else { 0.0 })
     })
 }
 
@@ -225,11 +246,7 @@ fn scaled(normal: &Square, free: &Free) -> Option<(SVector<f64, P>, Square)> {
         return None;
     }
     let scaled = Square::from_fn(|q, r| {
-        if free[q] && free[r] {
-            normal[(q, r)] / (scale[q] * scale[r])
-        } else {
-            f64::from(u8::from(q == r))
-        }
+        if free[q] && free[r] { normal[(q, r)] / (scale[q] * scale[r]) } else { f64::from(u8::from(q == r)) }
     });
     Some((scale, scaled))
 }

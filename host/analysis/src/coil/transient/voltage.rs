@@ -27,7 +27,7 @@ const REST_SAMPLES_MIN: usize = 3;
 const SAG_SHARE_MAX: f64 = 0.3;
 
 /// A sag less probable than this is left out.
-const SAG_WEIGHT_MIN: f64 = 1.0e-2;
+const SAG_WEIGHT_MIN: f64 = 0.1;
 
 /// What is left of a voltage once it is smoothed must be free of correlation between neighbours to
 /// within this many standard deviations.
@@ -81,10 +81,8 @@ pub(super) fn prepare(
 ) -> Result<Prepared, Unmeasured> {
     let spacing_s = spacing_without_gaps_s(time_s, Signal::CoilVoltage)?;
     let largest_v = voltage_v.iter().fold(0.0_f64, |most, v| most.max(v.abs()));
-    let edges: Vec<Edge> = edges(voltage_v)
-        .into_iter()
-        .filter(|edge| edge.change.abs() > JUMP_SHARE_MIN * largest_v)
-        .collect();
+    let edges: Vec<Edge> =
+        edges(voltage_v).into_iter().filter(|edge| edge.change.abs() > JUMP_SHARE_MIN * largest_v).collect();
     let even_s = even_spacing_s(time_s);
     let inside = |k: &usize| {
         let next = edges.partition_point(|edge| edge.first_after <= *k);
@@ -111,10 +109,16 @@ pub(super) fn prepare(
     let recorded_v = pick(voltage_v);
     let current_a = pick(current_a);
     let mut prepared = Prepared {
-        drive: Drive { time_s: pick(time_s), voltage_v: recorded_v.clone(), jumps, even_s, energy_j: Vec::new() },
+        drive: Drive {
+            time_s: pick(time_s),
+            voltage_v: recorded_v.clone(),
+            jumps,
+            even_s,
+            energy_j: Vec::new(),
+        },
         places,
         smooth: None,
-        noise_v: (noise_sd(&recorded_v), f64::INFINITY),
+        noise_v: (0.0, f64::INFINITY),
         edge_is_open,
         rest_a: None,
         recorded_v,
@@ -122,6 +126,9 @@ pub(super) fn prepare(
     };
     let with = prepared.current_a.clone();
     prepared.smooth(&with);
+    if prepared.smooth.is_none() {
+        prepared.noise_v.0 = noise_sd(&prepared.recorded_v);
+    }
     prepared.rest_a = prepared.rest(largest_v);
     Ok(prepared)
 }
@@ -239,12 +246,7 @@ impl Stretch {
     /// How much of the sag that the data show is believed follows from its odds against none, as for two
     /// equally probable curves of which one has a sag of anything up to [`SAG_SHARE_MAX`] of the largest voltage
     /// (Kass and Raftery, J. Am. Stat. Assoc. 90, 1995, from memory).
-    fn fit(
-        from: usize,
-        voltage_v: &[f64],
-        current_a: &[f64],
-        largest_v: f64,
-    ) -> (Stretch, Vec<f64>) {
+    fn fit(from: usize, voltage_v: &[f64], current_a: &[f64], largest_v: f64) -> (Stretch, Vec<f64>) {
         let n = voltage_v.len();
         let level_v = mean(voltage_v);
         let plain = (Stretch { from, to: from + n, sag: None }, vec![level_v; n]);

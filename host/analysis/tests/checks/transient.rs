@@ -59,7 +59,7 @@ fn times(from_s: f64, spacing_s: f64, samples: usize) -> Vec<f64> {
 }
 
 fn holds(measured: &Result<Measured, Unmeasured>, truth: f64) {
-    let measured = measured.as_ref().unwrap();
+    let measured = measured.as_ref().expect("a sound recording");
     let off = (measured.value - truth).abs();
     // Noise-free recordings leave rounding and the search's stopping rule.
     assert!(off <= measured.expanded_uncertainty() + 1e-6 * truth, "{truth}: {measured:?}");
@@ -142,7 +142,7 @@ fn warming_is_taken_back_to_the_first_sample() {
 }
 
 fn refused(t: &[f64], v: &[f64], i: &[f64]) -> Unmeasured {
-    transient(&record(t, v, i)).unwrap_err()
+    transient(&record(t, v, i)).expect_err("no sound recording")
 }
 
 #[test]

@@ -111,7 +111,7 @@ impl Drive {
     ///
     /// All time of a search is spent here, so stretches without a jump run through one loop with nothing to
     /// decide in it.
-    #[inline(always)]
+    #[inline]
     pub(super) fn each(&self, p: &Parameters, mut visit: impl FnMut(usize, f64, &Parameters)) {
         let (slow, share, g) = (1.0 - p[SHARE], p[SHARE], p[G]);
         let v = &self.voltage_v[..];

@@ -60,7 +60,7 @@ impl Closest {
 
     /// The same point with the normal equations of all parameters, for [`Closest::pull`].
     pub(super) fn with_all(mut self, problem: &Problem<'_>) -> Closest {
-        let point = problem.at(&self.parameters, &[true; P]);
+        let point = problem.at(&self.parameters, [true; P]);
         let edge = if self.free[EDGE] { 0.0 } else { problem.edge_weight };
         self.normal = point.normal;
         self.normal[(EDGE, EDGE)] -= edge;
@@ -73,7 +73,7 @@ impl Closest {
     pub(super) fn pull(&self, held: usize) -> Option<(f64, f64)> {
         let mut free = self.free;
         free[held] = true;
-        let inverse = inverse(&self.normal, &free)?;
+        let inverse = inverse(&self.normal, free)?;
         let moved = (inverse * self.gradient)[held];
         Some((moved / (self.residual_sd() * inverse[(held, held)].sqrt()), moved))
     }
@@ -93,10 +93,10 @@ impl Problem<'_> {
         let data: f64 = self.current_a.iter().map(|i| i * i).sum();
         let length_s = self.drive.time_s[self.drive.len() - 1] - self.drive.time_s[0];
         let mut here = start;
-        let mut point = self.at(&here, &free);
+        let mut point = self.at(&here, free);
         let mut damping = DAMPING_START;
         for _ in 0..STEPS_MAX {
-            let Some(step) = solve(&point, damping, &free) else {
+            let Some(step) = solve(&point, damping, free) else {
                 return Err(no_fit("the recording does not tell its quantities apart"));
             };
             let gain = (step.transpose() * point.normal * step)[0];
@@ -108,7 +108,7 @@ impl Problem<'_> {
             there[TAU] = there[TAU].clamp(0.25 * here[TAU], 4.0 * here[TAU]).min(1.0e3 * length_s);
             there[SHARE] = there[SHARE].clamp(-0.5, 0.9);
             there[EDGE] = there[EDGE].clamp(-self.edge_reach_s, self.edge_reach_s);
-            let next = self.at(&there, &free);
+            let next = self.at(&there, free);
             let settled = damping <= DAMPING_START && gain <= GAIN_RELATIVE * point.total + ROUNDING * data;
             if next.total <= point.total {
                 here = there;
@@ -118,7 +118,7 @@ impl Problem<'_> {
                 damping = (damping * 10.0).max(DAMPING_START);
             }
             if settled || damping > DAMPING_MAX {
-                let inverse = inverse(&point.normal, &free)
+                let inverse = inverse(&point.normal, free)
                     .ok_or(no_fit("the recording does not tell its quantities apart"))?;
                 let count = free.iter().filter(|free| **free).count();
                 return Ok(Closest {
@@ -135,7 +135,7 @@ impl Problem<'_> {
         Err(no_fit("no minimum was found"))
     }
 
-    fn at(&self, p: &Parameters, free: &Free) -> Point {
+    fn at(&self, p: &Parameters, free: Free) -> Point {
         // Columns of parameters that are seldom free cost as much as others: they are summed when asked for.
         let (squares, mut normal, mut gradient) =
             if free[START] || free[HEAT] { self.sums::<P>(p) } else { self.sums::<COMMON>(p) };
@@ -220,7 +220,7 @@ impl Problem<'_> {
 }
 
 /// Solves (N + damping diag N) step = gradient for the free parameters; the others get no step.
-fn solve(point: &Point, damping: f64, free: &Free) -> Option<SVector<f64, P>> {
+fn solve(point: &Point, damping: f64, free: Free) -> Option<SVector<f64, P>> {
     let (scale, mut scaled) = scaled(&point.normal, free)?;
     for q in 0..P {
         scaled[(q, q)] += damping;
@@ -230,7 +230,7 @@ fn solve(point: &Point, damping: f64, free: &Free) -> Option<SVector<f64, P>> {
     Some(scaled.cholesky()?.solve(&gradient).component_div(&scale))
 }
 
-fn inverse(normal: &Square, free: &Free) -> Option<Square> {
+fn inverse(normal: &Square, free: Free) -> Option<Square> {
     let (scale, scaled) = scaled(normal, free)?;
     let inverse = scaled.cholesky()?.inverse();
     let told_apart = (0..P).all(|q| inverse[(q, q)] * INDEPENDENT_SHARE_MIN < 1.0);
@@ -240,7 +240,7 @@ fn inverse(normal: &Square, free: &Free) -> Option<Square> {
 }
 
 /// The normal equations with ones on the diagonal, and the scale that makes them so.
-fn scaled(normal: &Square, free: &Free) -> Option<(SVector<f64, P>, Square)> {
+fn scaled(normal: &Square, free: Free) -> Option<(SVector<f64, P>, Square)> {
     let scale = SVector::<f64, P>::from_fn(|q, _| if free[q] { normal[(q, q)].sqrt() } else { 1.0 });
     if !scale.iter().all(|s| *s > 0.0 && s.is_finite()) {
         return None;

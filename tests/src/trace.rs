@@ -22,14 +22,14 @@ pub struct Moment {
     pub feed_pa: f64,
     /// True winding resistances at 20 °C, inlet first, Ω.
     pub resistance_20_ohm: [f64; 2],
+    /// True incremental inductances at the mean current of a PWM period, inlet first, H.
+    pub inductance_h: [f64; 2],
     /// True volume of fluid that has passed the flow meter so far, gas not counted, m³ at one
     /// atmosphere. A rate would not do: the valve beats with its PWM, and ticks see it always at the
     /// same instant of a beat.
     pub returned_m3: f64,
     /// True flow of fluid and gas to the flow meter at this instant, m³/s at one atmosphere.
     pub to_meter_m3_per_s: f64,
-    /// True inductances of the windings at their present currents, inlet first, H.
-    pub inductance_h: [f64; 2],
     /// True speed of the shaft, rev/s.
     pub speed_rev_per_s: f64,
     /// True angle of the pump's shaft, rad, 0 to 2π.
@@ -49,7 +49,7 @@ impl Moment {
             feed_pa: truth.p2_pa - P_ATMOSPHERE_PA,
             resistance_20_ohm: [truth.inlet_coil.resistance_20_ohm, truth.pressure_coil.resistance_20_ohm],
             to_meter_m3_per_s: truth.flows.return_m3_per_s,
-            inductance_h: [truth.inlet_coil.inductance_h, truth.pressure_coil.inductance_h],
+            inductance_h: [truth.inlet_coil.mean_inductance_h, truth.pressure_coil.mean_inductance_h],
             returned_m3: truth.counters.returned_m3,
             speed_rev_per_s: truth.speed_rad_per_s / std::f64::consts::TAU,
             angle_rad: truth.angle_rad,

@@ -8,9 +8,11 @@ use stepwell_tests::shipped::Scenario;
 use stepwell_tests::trace::{Moment, mean};
 use stepwell_tests::{Report, check, run};
 
-const ELECTRIC: [&str; 18] = [
+const ELECTRIC: [&str; 20] = [
     "inlet_coil_resistance_20c",
     "pressure_coil_resistance_20c",
+    "inlet_coil_inductance",
+    "pressure_coil_inductance",
     "feed_pressure",
     "still_flow",
     "pressure_output_stops",
@@ -31,8 +33,9 @@ const ELECTRIC: [&str; 18] = [
 
 /// Without a pressure valve there is nothing to step, to sweep or to tell apart, and no return to
 /// measure a flow in.
-const INLET_VALVE_ONLY: [&str; 8] = [
+const INLET_VALVE_ONLY: [&str; 9] = [
     "inlet_coil_resistance_20c",
+    "inlet_coil_inductance",
     "shaft_speed",
     "feed_pressure",
     "shaft_speed",

@@ -285,6 +285,11 @@ impl Sensors {
         follow(&mut self.followed.supply_v, lags.supply, seen.supply_v, sensors.supply.held);
     }
 
+    /// The sensor on the body has been at this temperature for long, K.
+    pub fn soak_body(&mut self, body_k: f64) {
+        self.followed.body_k = body_k;
+    }
+
     /// Lets the temperature sensors follow for `dt_s`; they are slow, so this need not run at every step.
     pub fn follow_temperatures(&mut self, dt_s: f64, seen: &Seen, sensors: &SensorParameters) {
         let [_, _, _, _, _, fluid, body] = self.errors;

@@ -370,3 +370,55 @@ fn inverted(matrix: Vec<Vec<f64>>) -> Vec<Vec<f64>> {
     }
     (0..n).map(|q| (0..n).map(|r| rows[q][n + r] / (scale[q] * scale[r])).collect()).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{KIND, Noise};
+    use std::collections::BTreeMap;
+
+    const RECORDINGS: u64 = 400;
+
+    /// At least 400 recordings of each finding; of 330 to 400 intervals of 95 % no fewer hold the truth than the
+    /// binomial distribution allows once in 1e4: 0.95 n less 3.72 deviations. All of them may.
+    #[test]
+    fn stated_intervals_hold_the_truth() {
+        let mut counts: BTreeMap<&str, (f64, f64)> = BTreeMap::new();
+        for seed in 0..RECORDINGS {
+            for case in (KIND.anywhere)(&mut Noise::new(seed)) {
+                let (measured, held) = counts.entry(case.finding).or_default();
+                if let Ok(found) = case.measured {
+                    *measured += 1.0;
+                    let holds = (found.value - case.truth).abs() <= found.expanded_uncertainty();
+                    *held += f64::from(u8::from(holds));
+                }
+            }
+        }
+        assert_eq!(counts.len(), 3);
+        for (finding, (measured, held)) in counts {
+            // Direct current, 8 % of the recordings, has no inductance; little else is refused.
+            assert!(measured >= 0.85 * RECORDINGS as f64, "{finding}: {measured} measured");
+            let least = 0.95 * measured - 3.72 * (0.95 * 0.05 * measured).sqrt();
+            assert!(
+                held >= least,
+                "{finding}: {held} of {measured} intervals hold the truth, {least} needed"
+            );
+        }
+    }
+
+    /// The variance of 400 estimates in white noise is at most 1.15 squared times the bound, and the scatter of
+    /// a variance about its mean, 3.72 sqrt(2/400) = 26 %, more.
+    #[test]
+    fn estimates_scatter_little_more_than_they_must() {
+        for bound in (KIND.bounds)() {
+            let squares: f64 = (0..RECORDINGS)
+                .map(|seed| {
+                    let value = (bound.estimate)(&mut Noise::new(seed)).expect("a sound recording");
+                    (value - bound.truth).powi(2)
+                })
+                .sum();
+            let ratio = squares / RECORDINGS as f64 / bound.bound_sd.powi(2);
+            let most = 1.15_f64.powi(2) * (1.0 + 3.72 * (2.0 / RECORDINGS as f64).sqrt());
+            assert!(ratio <= most, "{} at {}: {ratio} of the bound's variance", bound.finding, bound.point);
+        }
+    }
+}

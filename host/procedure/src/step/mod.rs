@@ -4,6 +4,7 @@
 //! carries them out and collects what telemetry brought; the step concludes from that
 //! ([`Step::conclude`]): findings, or another round. One kind per file.
 
+mod coil_causes;
 mod confirm;
 mod duty_step;
 mod electrical;

@@ -144,14 +144,16 @@ fn jumps(prepared: &Prepared, by_jump: &[Parameters]) -> Square {
     outer
 }
 
-struct Colour {
-    /// How many times neighbouring residuals, being alike, inflate the variances of the fit; 1 for white ones.
-    inflation: f64,
+/// What residuals have in common with their neighbours.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Colour {
+    /// How many times that inflates the variances of the fit; 1 for white residuals.
+    pub(super) inflation: f64,
     /// Standard deviation of the part that is alike, A.
-    sd_a: f64,
+    pub(super) sd_a: f64,
 }
 
-fn colour(residuals: &[f64], variance: f64) -> Colour {
+pub(super) fn colour(residuals: &[f64], variance: f64) -> Colour {
     let mut found = Colour { inflation: 1.0, sd_a: 0.0 };
     if variance == 0.0 {
         return found;

@@ -55,8 +55,8 @@ pub(super) fn weigh(
     }
     let (mut parameters, mut free) = (with.closest.parameters, with.closest.free);
     // The other parameters go where they belong without a share, to first order.
-    for q in 0..P {
-        parameters[q] -= with.closest.inverse[(q, SHARE)] / with.closest.inverse[(SHARE, SHARE)] * share;
+    for (q, parameter) in parameters.iter_mut().enumerate() {
+        *parameter -= with.closest.inverse[(q, SHARE)] / with.closest.inverse[(SHARE, SHARE)] * share;
     }
     parameters[SHARE] = 0.0;
     free[SHARE] = false;

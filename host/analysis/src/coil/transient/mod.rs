@@ -17,6 +17,7 @@
 mod budget;
 mod evidence;
 mod model;
+mod ripple;
 mod search;
 mod steady;
 mod voltage;
@@ -31,6 +32,8 @@ use crate::reason::{Signal, Unmeasured};
 use crate::series::{check_columns, check_not_clipped, check_positive, is_noisy, noise_sd, resolution};
 use crate::uncertainty::{Input, Measured};
 
+pub(super) use self::ripple::{RippleFit, RippleShape, fit_ripple};
+
 /// Fewest samples of a recording.
 pub const SAMPLES_MIN: usize = 16;
 
@@ -40,6 +43,10 @@ const CURRENT_NOISES_MIN: f64 = 10.0;
 /// A current whose deviation from the curve of one coil has a standard deviation above this share of its
 /// range does not follow the voltage as a coil's does. Saturating iron stays below.
 const MISFIT_SHARE_MAX: f64 = 0.05;
+
+/// The edge is weighed again when the noise that was found differs by more than this share from that which it
+/// was weighed by.
+const NOISE_CHANGE_MAX: f64 = 0.1;
 
 /// A level below this share of the largest is rest.
 const REST_LEVEL_SHARE_MAX: f64 = 0.1;
@@ -130,7 +137,7 @@ pub struct CoilFound {
 pub fn transient(record: &CoilRecord<'_>) -> Result<CoilFound, Unmeasured> {
     check(record)?;
     let prepared = prepare(record.time_s, record.voltage_v, record.current_a, record.at_s)?;
-    let step_a = if repeats(record.current_a) { resolution(record.current_a) } else { 0.0 };
+    let step_a = if repeats(record.current_a) { step_of(record.current_a) } else { 0.0 };
     let noise_a = noise_sd(&prepared.current_a).max(step_a / 12.0_f64.sqrt());
     let span_a = check_flows(&prepared, noise_a)?;
     if prepared.drive.jumps.is_empty() && steady::is_steady(&prepared.current_a, noise_a, step_a) {
@@ -211,9 +218,10 @@ fn fit(prepared: &mut Prepared, noise_a: f64, noise_a_least: f64) -> Result<Vec<
     let first = problem(prepared, noise_a).search(guess, free)?;
     let first = refine(prepared, noise_a, first)?;
     // The prior knowledge of the edge weighs as much as the noise that was really found.
-    let noise_a = first.residual_sd().max(noise_a_least);
-    let problem = problem(prepared, noise_a);
-    let first = problem.search(first.parameters, first.free)?;
+    let found_a = first.residual_sd().max(noise_a_least);
+    let again = prepared.edge_is_open && (found_a / noise_a - 1.0).abs() > NOISE_CHANGE_MAX;
+    let problem = problem(prepared, if again { found_a } else { noise_a });
+    let first = if again { problem.search(first.parameters, first.free)? } else { first };
     let with = Candidate::new(prepared, &problem, first);
     if jumps == 0 {
         return Ok(vec![with]);
@@ -240,6 +248,7 @@ fn refine(prepared: &mut Prepared, noise_a: f64, first: Closest) -> Result<Close
         prepared.smooth(&curve_a);
         closest = problem(prepared, noise_a).search(closest.parameters, closest.free)?;
     }
+    closest = closest.with_all(&problem(prepared, noise_a));
     for held in [START, HEAT] {
         let joins = !closest.free[held]
             && closest.pull(held).is_some_and(|(deviations, moved)| {
@@ -248,7 +257,8 @@ fn refine(prepared: &mut Prepared, noise_a: f64, first: Closest) -> Result<Close
         if joins {
             let mut free = closest.free;
             free[held] = true;
-            closest = problem(prepared, noise_a).search(closest.parameters, free)?;
+            let problem = problem(prepared, noise_a);
+            closest = problem.search(closest.parameters, free)?.with_all(&problem);
         }
     }
     Ok(closest)
@@ -336,7 +346,7 @@ fn reading_steps(record: &CoilRecord<'_>, from_rest: bool) -> Vec<(&'static str,
         if !repeats(values) {
             continue;
         }
-        let step = resolution(values);
+        let step = step_of(values);
         let (least, most) =
             values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(*v), b.max(*v)));
         let height = if from_rest { most - least } else { most.max(-least) };
@@ -345,6 +355,13 @@ fn reading_steps(record: &CoilRecord<'_>, from_rest: bool) -> Vec<(&'static str,
         }
     }
     found
+}
+
+/// The step of a recorder's readings. A record of two levels does not show it: it is then at most that of 8 bits
+/// over the range (the coarsest recorders in use; common practice, no source).
+fn step_of(values: &[f64]) -> f64 {
+    let largest = values.iter().fold(0.0_f64, |most, value| most.max(value.abs()));
+    resolution(values).min(largest / 256.0)
 }
 
 /// Whether neighbours are equal so often that a recorder's steps are not lost in its noise.

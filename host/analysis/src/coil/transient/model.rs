@@ -108,33 +108,55 @@ impl Drive {
     }
 
     /// Calls `visit(k, current, slopes)` at each sample: the current in A and its derivatives.
+    ///
+    /// All time of a search is spent here, so stretches without a jump run through one loop with nothing to
+    /// decide in it.
+    #[inline]
     pub(super) fn each(&self, p: &Parameters, mut visit: impl FnMut(usize, f64, &Parameters)) {
-        let slow = 1.0 - p[SHARE];
-        let v = &self.voltage_v;
-        let mut at = |k: usize, x: f64, by_tau: f64, by_edge: f64, by_start: f64| {
-            let warm = if p[HEAT] == 0.0 { 1.0 } else { 1.0 - p[HEAT] * self.energy_j[k] };
-            let volts = slow * x + p[SHARE] * v[k];
-            let g = p[G] * warm;
-            let gs = g * slow;
-            let cold = p[G] * volts;
-            let by_heat = self.energy_j.get(k).map_or(0.0, |joule| -cold * joule);
-            let slopes =
-                [volts * warm, gs * by_tau, g * (v[k] - x), gs * by_edge, 1.0, gs * by_start, by_heat];
-            visit(k, p[ZERO] + cold * warm, &slopes);
-        };
-        let (mut x, mut by_tau, mut by_edge, mut by_start) = (v[0] + p[START], 0.0, 0.0, 1.0);
-        at(0, x, by_tau, by_edge, by_start);
+        let (slow, share, g) = (1.0 - p[SHARE], p[SHARE], p[G]);
+        let v = &self.voltage_v[..];
         let even = self.even_s.map(|spacing_s| Interval::straight(spacing_s, p[TAU]));
+        let warms = !self.energy_j.is_empty();
+        let (mut x, mut by_tau, mut by_edge, mut by_start) = (v[0] + p[START], 0.0, 0.0, 1.0);
         let mut jumps = self.jumps.iter().peekable();
-        for k in 1..self.len() {
-            let step = self.interval(k, jumps.next_if(|jump| jump.at == k), even.as_ref(), p);
-            let (before, after) = (v[k - 1], v[k]);
-            by_tau =
-                step.decay * by_tau + step.decay_by_tau * (x - before) + step.to_by_tau * (after - before);
-            x = step.decay * x + step.from * before + step.to * after;
-            by_edge = step.decay * by_edge + step.to_by_edge * (after - before);
-            by_start *= step.decay;
-            at(k, x, by_tau, by_edge, by_start);
+        let mut from = 0;
+        while from < v.len() {
+            let to = jumps.peek().map_or(v.len(), |jump| jump.at);
+            for k in from..to {
+                if k > 0 {
+                    let step = if k == from && from > 0 {
+                        self.interval(k, jumps_before(&self.jumps, k), even.as_ref(), p)
+                    } else if let Some(even) = even {
+                        even
+                    } else {
+                        self.interval(k, None, None, p)
+                    };
+                    let (before, after) = (v[k - 1], v[k]);
+                    by_tau = step.decay * by_tau
+                        + step.decay_by_tau * (x - before)
+                        + step.to_by_tau * (after - before);
+                    x = step.decay * x + step.from * before + step.to * after;
+                    by_edge = step.decay * by_edge + step.to_by_edge * (after - before);
+                    by_start *= step.decay;
+                }
+                let volts = slow * x + share * v[k];
+                let cold = g * volts;
+                let energy_j = if warms { self.energy_j[k] } else { 0.0 };
+                let warm = 1.0 - p[HEAT] * energy_j;
+                let (g, gs) = (g * warm, g * warm * slow);
+                let slopes = [
+                    volts * warm,
+                    gs * by_tau,
+                    g * (v[k] - x),
+                    gs * by_edge,
+                    1.0,
+                    gs * by_start,
+                    -cold * energy_j,
+                ];
+                visit(k, p[ZERO] + cold * warm, &slopes);
+            }
+            jumps.next();
+            from = to;
         }
     }
 
@@ -176,4 +198,9 @@ impl Drive {
         }
         by_jump
     }
+}
+
+/// The jump right before sample `k`.
+fn jumps_before(jumps: &[Jump], k: usize) -> Option<&Jump> {
+    jumps.binary_search_by_key(&k, |jump| jump.at).ok().map(|place| &jumps[place])
 }

@@ -10,6 +10,9 @@ pub(super) type Free = [bool; P];
 /// Normal equations of all parameters.
 pub(super) type Square = SMatrix<f64, P, P>;
 
+/// The parameters before [`START`], which most recordings need no more than.
+const COMMON: usize = START;
+
 /// More steps than a sound recording takes; most take five.
 const STEPS_MAX: usize = 60;
 const DAMPING_START: f64 = 1.0e-4;
@@ -55,12 +58,22 @@ impl Closest {
         (self.squares / self.degrees_of_freedom).sqrt()
     }
 
+    /// The same point with the normal equations of all parameters, for [`Closest::pull`].
+    pub(super) fn with_all(mut self, problem: &Problem<'_>) -> Closest {
+        let point = problem.at(&self.parameters, [true; P]);
+        let edge = if self.free[EDGE] { 0.0 } else { problem.edge_weight };
+        self.normal = point.normal;
+        self.normal[(EDGE, EDGE)] -= edge;
+        self.gradient = point.gradient;
+        self
+    }
+
     /// How many of its standard uncertainties a parameter that was held would move if it were free, and
     /// that movement. Exact for a linear parameter.
     pub(super) fn pull(&self, held: usize) -> Option<(f64, f64)> {
         let mut free = self.free;
         free[held] = true;
-        let inverse = inverse(&self.normal, &free)?;
+        let inverse = inverse(&self.normal, free)?;
         let moved = (inverse * self.gradient)[held];
         Some((moved / (self.residual_sd() * inverse[(held, held)].sqrt()), moved))
     }
@@ -80,10 +93,10 @@ impl Problem<'_> {
         let data: f64 = self.current_a.iter().map(|i| i * i).sum();
         let length_s = self.drive.time_s[self.drive.len() - 1] - self.drive.time_s[0];
         let mut here = start;
-        let mut point = self.at(&here, &free);
+        let mut point = self.at(&here, free);
         let mut damping = DAMPING_START;
         for _ in 0..STEPS_MAX {
-            let Some(step) = solve(&point, damping, &free) else {
+            let Some(step) = solve(&point, damping, free) else {
                 return Err(no_fit("the recording does not tell its quantities apart"));
             };
             let gain = (step.transpose() * point.normal * step)[0];
@@ -95,7 +108,7 @@ impl Problem<'_> {
             there[TAU] = there[TAU].clamp(0.25 * here[TAU], 4.0 * here[TAU]).min(1.0e3 * length_s);
             there[SHARE] = there[SHARE].clamp(-0.5, 0.9);
             there[EDGE] = there[EDGE].clamp(-self.edge_reach_s, self.edge_reach_s);
-            let next = self.at(&there, &free);
+            let next = self.at(&there, free);
             let settled = damping <= DAMPING_START && gain <= GAIN_RELATIVE * point.total + ROUNDING * data;
             if next.total <= point.total {
                 here = there;
@@ -105,7 +118,7 @@ impl Problem<'_> {
                 damping = (damping * 10.0).max(DAMPING_START);
             }
             if settled || damping > DAMPING_MAX {
-                let inverse = inverse(&point.normal, &free)
+                let inverse = inverse(&point.normal, free)
                     .ok_or(no_fit("the recording does not tell its quantities apart"))?;
                 let count = free.iter().filter(|free| **free).count();
                 return Ok(Closest {
@@ -122,22 +135,10 @@ impl Problem<'_> {
         Err(no_fit("no minimum was found"))
     }
 
-    fn at(&self, p: &Parameters, free: &Free) -> Point {
-        let mut sums = [[0.0; P]; P];
-        let mut gradient = [0.0; P];
-        let mut squares = 0.0;
-        self.drive.each(p, |k, value, slopes| {
-            let residual = self.current_a[k] - value;
-            squares += residual * residual;
-            for q in 0..P {
-                gradient[q] += slopes[q] * residual;
-                for r in 0..=q {
-                    sums[q][r] += slopes[q] * slopes[r];
-                }
-            }
-        });
-        let mut normal = Square::from_fn(|q, r| sums[q.max(r)][q.min(r)]);
-        let mut gradient = SVector::from(gradient);
+    fn at(&self, p: &Parameters, free: Free) -> Point {
+        // Columns of parameters that are seldom free cost as much as others: they are summed when asked for.
+        let (squares, mut normal, mut gradient) =
+            if free[START] || free[HEAT] { self.sums::<P>(p) } else { self.sums::<COMMON>(p) };
         let mut total = squares;
         if free[EDGE] {
             normal[(EDGE, EDGE)] += self.edge_weight;
@@ -145,6 +146,27 @@ impl Problem<'_> {
             total += self.edge_weight * p[EDGE].powi(2);
         }
         Point { squares, total, normal, gradient }
+    }
+
+    /// Sum of squares, normal equations and gradient for the first `N` parameters.
+    fn sums<const N: usize>(&self, p: &Parameters) -> (f64, Square, SVector<f64, P>) {
+        let mut sums = [[0.0; N]; N];
+        let mut gradient = [0.0; N];
+        let mut squares = 0.0;
+        self.drive.each(p, |k, value, slopes| {
+            let residual = self.current_a[k] - value;
+            squares += residual * residual;
+            for q in 0..N {
+                gradient[q] += slopes[q] * residual;
+                for r in 0..=q {
+                    sums[q][r] += slopes[q] * slopes[r];
+                }
+            }
+        });
+        let at = |q: usize, r: usize| sums.get(q.max(r)).and_then(|row| row.get(q.min(r))).copied();
+        let normal = Square::from_fn(|q, r| at(q, r).unwrap_or(0.0));
+        let gradient = SVector::from_fn(|q, _| gradient.get(q).copied().unwrap_or(0.0));
+        (squares, normal, gradient)
     }
 
     /// A first guess: the circuit's equation integrated once, `i = i0 + (G int v - int i)/tau + G s (v - v0)`,
@@ -198,7 +220,7 @@ impl Problem<'_> {
 }
 
 /// Solves (N + damping diag N) step = gradient for the free parameters; the others get no step.
-fn solve(point: &Point, damping: f64, free: &Free) -> Option<SVector<f64, P>> {
+fn solve(point: &Point, damping: f64, free: Free) -> Option<SVector<f64, P>> {
     let (scale, mut scaled) = scaled(&point.normal, free)?;
     for q in 0..P {
         scaled[(q, q)] += damping;
@@ -208,7 +230,7 @@ fn solve(point: &Point, damping: f64, free: &Free) -> Option<SVector<f64, P>> {
     Some(scaled.cholesky()?.solve(&gradient).component_div(&scale))
 }
 
-fn inverse(normal: &Square, free: &Free) -> Option<Square> {
+fn inverse(normal: &Square, free: Free) -> Option<Square> {
     let (scale, scaled) = scaled(normal, free)?;
     let inverse = scaled.cholesky()?.inverse();
     let told_apart = (0..P).all(|q| inverse[(q, q)] * INDEPENDENT_SHARE_MIN < 1.0);
@@ -218,7 +240,7 @@ fn inverse(normal: &Square, free: &Free) -> Option<Square> {
 }
 
 /// The normal equations with ones on the diagonal, and the scale that makes them so.
-fn scaled(normal: &Square, free: &Free) -> Option<(SVector<f64, P>, Square)> {
+fn scaled(normal: &Square, free: Free) -> Option<(SVector<f64, P>, Square)> {
     let scale = SVector::<f64, P>::from_fn(|q, _| if free[q] { normal[(q, q)].sqrt() } else { 1.0 });
     if !scale.iter().all(|s| *s > 0.0 && s.is_finite()) {
         return None;

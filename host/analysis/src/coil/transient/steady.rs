@@ -80,6 +80,8 @@ pub(super) fn steady(record: &CoilRecord<'_>) -> Result<CoilFound, Unmeasured> {
             ),
             |measured, (name, relative)| measured.with_given(name, loop_ohm, relative),
         )
+        // A straight line through what bends by the square of the droop is off by a sixth of it at its end.
+        .with_given("bend of the droop", loop_ohm / 3.0_f64.sqrt(), (2.0 * off_v / volts).powi(2) / 6.0)
         .with_given("current gain", loop_ohm, record.current_gain.relative_uncertainty())
         .with_given("voltage gain", loop_ohm, record.voltage_gain.relative_uncertainty())
         .with_given("leads", 1.0, record.lead_ohm.standard_uncertainty);

@@ -27,7 +27,7 @@ const REST_SAMPLES_MIN: usize = 3;
 const SAG_SHARE_MAX: f64 = 0.3;
 
 /// A sag less probable than this is left out.
-const SAG_WEIGHT_MIN: f64 = 1.0e-2;
+const SAG_WEIGHT_MIN: f64 = 0.1;
 
 /// What is left of a voltage once it is smoothed must be free of correlation between neighbours to
 /// within this many standard deviations.
@@ -118,7 +118,7 @@ pub(super) fn prepare(
         },
         places,
         smooth: None,
-        noise_v: (noise_sd(&recorded_v), f64::INFINITY),
+        noise_v: (0.0, f64::INFINITY),
         edge_is_open,
         rest_a: None,
         recorded_v,
@@ -126,6 +126,9 @@ pub(super) fn prepare(
     };
     let with = prepared.current_a.clone();
     prepared.smooth(&with);
+    if prepared.smooth.is_none() {
+        prepared.noise_v.0 = noise_sd(&prepared.recorded_v);
+    }
     prepared.rest_a = prepared.rest(largest_v);
     Ok(prepared)
 }

@@ -330,7 +330,7 @@ fn information_bound(coil: &Coil, noise_a: f64, noise_v: f64) -> [f64; 3] {
     information[0][0] += before / noise_v.powi(2);
     information[1][1] += (SAMPLES as f64 - before) / noise_v.powi(2);
     information[5][5] += 12.0 / SPACING_S.powi(2);
-    let covariance = inverted(information);
+    let covariance = inverted(&information);
     let deviation = |by: &[(usize, f64)]| {
         let variance: f64 = by
             .iter()
@@ -348,7 +348,7 @@ fn information_bound(coil: &Coil, noise_a: f64, noise_v: f64) -> [f64; 3] {
 }
 
 /// Inverse of a small symmetric positive matrix, by elimination with its own scale taken out.
-fn inverted(matrix: Vec<Vec<f64>>) -> Vec<Vec<f64>> {
+fn inverted(matrix: &[Vec<f64>]) -> Vec<Vec<f64>> {
     let n = matrix.len();
     let scale: Vec<f64> = (0..n).map(|q| matrix[q][q].sqrt()).collect();
     let mut rows: Vec<Vec<f64>> = (0..n)

@@ -96,10 +96,9 @@ impl Problem<'_> {
         let mut point = self.at(&here, free);
         let mut damping = DAMPING_START;
         for _ in 0..STEPS_MAX {
-            let Some(step) = solve(&point, damping, free) else {
+            let Some(step) = self.step(&point, damping, &here, free) else {
                 return Err(no_fit("the recording does not tell its quantities apart"));
             };
-            let gain = (step.transpose() * point.normal * step)[0];
             let mut there = here;
             for q in (0..P).filter(|q| free[*q]) {
                 there[q] += step[q];
@@ -108,6 +107,8 @@ impl Problem<'_> {
             there[TAU] = there[TAU].clamp(0.25 * here[TAU], 4.0 * here[TAU]).min(1.0e3 * length_s);
             there[SHARE] = there[SHARE].clamp(-0.5, 0.9);
             there[EDGE] = there[EDGE].clamp(-self.edge_reach_s, self.edge_reach_s);
+            let moved = SVector::<f64, P>::from_fn(|q, _| there[q] - here[q]);
+            let gain = (moved.transpose() * point.normal * moved)[0];
             let next = self.at(&there, free);
             let settled = damping <= DAMPING_START && gain <= GAIN_RELATIVE * point.total + ROUNDING * data;
             if next.total <= point.total {
@@ -133,6 +134,21 @@ impl Problem<'_> {
             }
         }
         Err(no_fit("no minimum was found"))
+    }
+
+    /// The next step. An edge that sits at an end of its interval and would leave it is held there, and the
+    /// others are solved for without it: cutting its step off afterwards would leave theirs pointing uphill.
+    fn step(&self, point: &Point, damping: f64, here: &Parameters, free: Free) -> Option<SVector<f64, P>> {
+        let step = solve(point, damping, free)?;
+        let leaves = free[EDGE]
+            && here[EDGE].abs() >= self.edge_reach_s
+            && (here[EDGE] + step[EDGE]).abs() > self.edge_reach_s;
+        if !leaves {
+            return Some(step);
+        }
+        let mut without = free;
+        without[EDGE] = false;
+        solve(point, damping, without)
     }
 
     fn at(&self, p: &Parameters, free: Free) -> Point {

@@ -160,7 +160,7 @@ fn what_is_no_recording_is_refused() {
         short.swap_remove(20);
         short[30] = String::from("1.0,,");
         let words = text.replacen("\n0", "\nzero point 0", 1).replacen("\n-0", "\nzero", 1).replacen(
-            "\n",
+            '\n',
             "\nOL,OL,OL,OL\n",
             1,
         );

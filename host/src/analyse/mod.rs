@@ -155,7 +155,7 @@ fn print(args: &AnalyseArgs, analysis: &Analysis) {
                 }
             }
             Err(reason) => {
-                print::out(&render::wrapped(&format!("NOT MEASURED: {reason}"), &label(found), INDENT))
+                print::out(&render::wrapped(&format!("NOT MEASURED: {reason}"), &label(found), INDENT));
             }
         }
         for note in &found.notes {

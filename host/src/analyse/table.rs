@@ -89,8 +89,8 @@ fn text(path: &Path) -> Result<String, Failure> {
         return Err(wrong(&"this is no text (it holds zero bytes); export comma-separated values as UTF-8"));
     }
     let text = String::from_utf8(bytes).map_err(|error| {
-        let at = error.utf8_error().valid_up_to();
-        let line = 1 + error.as_bytes()[..at].iter().filter(|byte| **byte == b'\n').count();
+        let sound = error.utf8_error().valid_up_to();
+        let line = error.as_bytes()[..sound].split(|byte| *byte == b'\n').count();
         wrong(&format!("line {line} holds a character that is no UTF-8; save the file again as UTF-8"))
     })?;
     Ok(text.strip_prefix('\u{feff}').map(str::to_owned).unwrap_or(text))
@@ -111,6 +111,9 @@ struct Reading {
     largest: f64,
     digit: f64,
 }
+
+/// A column under way, and its place in a row.
+type Placed = (Reading, usize);
 
 fn parse(text: &str) -> Result<Table, String> {
     let first = text.lines().find(|line| !line.trim().is_empty() && !line.starts_with('#'));
@@ -176,8 +179,8 @@ fn parse(text: &str) -> Result<Table, String> {
 }
 
 /// The columns that the headings name, with their places, and what is passed over.
-fn headed(headings: &csv::StringRecord) -> Result<(Vec<(Reading, usize)>, Vec<String>), String> {
-    let mut columns: Vec<(Reading, usize)> = Vec::new();
+fn headed(headings: &csv::StringRecord) -> Result<(Vec<Placed>, Vec<String>), String> {
+    let mut columns: Vec<Placed> = Vec::new();
     let mut ignored: Vec<String> = Vec::new();
     for (place, text) in headings.iter().enumerate() {
         match heading(text) {

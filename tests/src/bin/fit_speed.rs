@@ -5,6 +5,7 @@
 //! cargo run --release -p stepwell-tests --bin fit_speed FOLDER
 //! ```
 
+use std::fmt::Write;
 use std::process::ExitCode;
 use std::time::Instant;
 use stepwell_analysis::coil::transient::{CoilRecord, transient};
@@ -89,7 +90,7 @@ fn timed(fit: impl Fn() -> Result<Found, Unmeasured>) -> Result<String, String> 
     let mut line = format!("{:e}", seconds[REPEATS / 2]);
     for (name, found) in last {
         let value = found.map_err(|why| format!("{name}: {why}"))?.value;
-        line += &format!(" {name} {value:e}");
+        let _ = write!(line, " {name} {value:e}");
     }
     Ok(line)
 }

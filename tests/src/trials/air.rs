@@ -304,7 +304,7 @@ fn bound_of(truth: &Truth) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::{KIND, Noise};
+    use super::KIND;
     use crate::trials::assert_covers_enough;
 
     /// 362 is the 1e-4 quantile of 400 draws at 95 % (binomial distribution).

@@ -186,7 +186,7 @@ fn bound(point: &'static str, truth: Truth, noise_pa: f64) -> Bound {
 
 #[cfg(test)]
 mod tests {
-    use super::{KIND, Noise};
+    use super::KIND;
     use crate::trials::assert_covers_enough;
 
     /// 362 is the 1e-4 quantile of 400 draws at 95 % (binomial distribution).

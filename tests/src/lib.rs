@@ -8,6 +8,7 @@
 pub mod budget;
 pub mod check;
 pub mod emulated;
+pub mod keeping;
 pub mod operator;
 pub mod shipped;
 pub mod trace;

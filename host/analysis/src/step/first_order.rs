@@ -11,6 +11,7 @@
 //! Pereyra, SIAM J. Numer. Anal. 10, 1973).
 
 use super::shape::Rough;
+use super::under::Curve;
 use nalgebra::{SMatrix, SVector};
 
 /// Steps of the search for tau; a sound recording takes five.
@@ -54,6 +55,18 @@ impl FirstOrder {
         let rest = (-run).exp();
         let by_run = self.change * rest;
         [1.0, 1.0 - rest, -by_run / self.tau_s, -by_run * run]
+    }
+}
+
+impl Curve for FirstOrder {
+    const NUMBERS: usize = 4;
+
+    fn value(&self, t_s: f64) -> f64 {
+        self.at(t_s)
+    }
+
+    fn fill_slopes(&self, t_s: f64, row: &mut [f64]) {
+        row.copy_from_slice(&self.slopes(t_s));
     }
 }
 

@@ -3,6 +3,7 @@
 //! (S over that root). One formula for every damping ratio z, over and under 1, with a series between.
 
 use super::shape::Rough;
+use super::under::Curve;
 use crate::fit::{Fit, least_squares};
 use crate::stats::mean;
 
@@ -120,6 +121,13 @@ impl SecondOrder {
         SecondOrder { before, change, onset_s: centroid_s - a_s, natural_per_s, damping }
     }
 
+    /// The numbers that are searched for.
+    fn searched_for(&self) -> [f64; 5] {
+        let a_s = 2.0 * self.damping / self.natural_per_s;
+        let beta = 0.25 / (self.damping * self.damping);
+        [self.before, self.change, self.onset_s + a_s, a_s.ln(), beta]
+    }
+
     /// Value and derivatives with respect to the numbers that are searched for.
     fn searched(p: &[f64; 5], t_s: f64) -> (f64, [f64; 5]) {
         let (value, [before, change, onset, natural, damping]) = SecondOrder::of(p).point(t_s);
@@ -131,13 +139,30 @@ impl SecondOrder {
     fn like(rough: &Rough, damping: f64) -> [f64; 5] {
         let natural_per_s = unit_rise(damping) / (rough.late_s - rough.early_s).max(f64::MIN_POSITIVE);
         let onset_s = rough.middle_s - unit_crossing(0.5, damping) / natural_per_s;
-        let a_s = 2.0 * damping / natural_per_s;
-        [rough.before, rough.change, onset_s + a_s, a_s.ln(), 0.25 / (damping * damping)]
+        let (before, change) = (rough.before, rough.change);
+        SecondOrder { before, change, onset_s, natural_per_s, damping }.searched_for()
     }
 }
 
-/// The fit; `None` where the data do not hold one.
-pub(super) fn fit(time_s: &[f64], y: &[f64], rough: &Rough) -> Option<SecondOrder> {
+impl Curve for SecondOrder {
+    const NUMBERS: usize = 5;
+
+    fn value(&self, t_s: f64) -> f64 {
+        self.at(t_s)
+    }
+
+    fn fill_slopes(&self, t_s: f64, row: &mut [f64]) {
+        row.copy_from_slice(&self.slopes(t_s));
+    }
+}
+
+/// The fit, from `start` where one is known; `None` where the data do not hold one.
+pub(super) fn fit(
+    time_s: &[f64],
+    y: &[f64],
+    rough: &Rough,
+    start: Option<&SecondOrder>,
+) -> Option<SecondOrder> {
     let span_s = time_s[time_s.len() - 1] - time_s[0];
     let spacing_s = span_s / (time_s.len() - 1) as f64;
     let anything = (f64::NEG_INFINITY, f64::INFINITY);
@@ -162,6 +187,9 @@ pub(super) fn fit(time_s: &[f64], y: &[f64], rough: &Rough) -> Option<SecondOrde
         least_squares("second-order response", y, start, bounds, |i, p| SecondOrder::searched(p, time_s[i]))
             .ok()
     };
+    if let Some(start) = start {
+        return from(time_s, y, start.searched_for()).map(|fit| SecondOrder::of(&fit.parameters));
+    }
     // The long way to the minimum is gone on means of neighbours, as long as the rise is well resolved.
     let resolved = (rough.late_s - rough.early_s) / spacing_s / RISE_BLOCKS;
     let block = (time_s.len() / BLOCKS).min(resolved as usize).max(1);

@@ -1,7 +1,7 @@
 //! What a fitted model says of a step, and how two models share the answer.
 
-use super::first_order::FirstOrder;
 use super::Shape;
+use super::first_order::FirstOrder;
 use super::misfit::Misfit;
 use super::scatter::{Memory, Scatter};
 use super::second_order::{self, SecondOrder};
@@ -33,17 +33,22 @@ pub(super) struct Estimate {
 }
 
 impl Estimate {
-    /// The mean of several models' estimates by weight, which add up to 1, and how far they lie apart.
-    fn averaged(all: &[(f64, Estimate)], best: Estimate) -> Estimate {
-        let mean = |of: &dyn Fn(&Estimate) -> f64| all.iter().map(|(weight, e)| weight * of(e)).sum::<f64>();
-        let mixed =
-            |of: fn(&Estimate) -> f64| mean(&|e| of(e).min(SCATTER_MOST * of(&best)).powi(2)).sqrt();
+    /// The mean of several models' estimates by weight, and how far they lie from it by doubt; either adds
+    /// up to 1.
+    fn averaged(all: &[([f64; 2], Estimate)], best: Estimate) -> Estimate {
+        let mean = |of: &dyn Fn(&Estimate) -> f64| all.iter().map(|([w, _], e)| w * of(e)).sum::<f64>();
+        let mixed = |of: fn(&Estimate) -> f64| mean(&|e| of(e).min(SCATTER_MOST * of(&best)).powi(2)).sqrt();
         let value = mean(&|e| e.value);
         Estimate {
             value,
             scatter: mixed(|e| e.scatter),
             resolution: mixed(|e| e.resolution),
-            choice: mean(&|e| (e.value - value).powi(2)).sqrt().hypot(best.choice),
+            choice: all
+                .iter()
+                .map(|([_, doubt], e)| doubt * (e.value - value).powi(2))
+                .sum::<f64>()
+                .sqrt()
+                .hypot(best.choice),
         }
     }
 }
@@ -75,6 +80,7 @@ pub(super) struct Said {
     squares: f64,
     independent: f64,
     numbers: usize,
+    drifts: bool,
 }
 
 /// What a recorder's steps and rounding leave unknown in one sample, on the scale of the data.
@@ -132,7 +138,12 @@ impl<'a, C: Curve> Fitted<'a, C> {
         let misfit = Misfit::of(&self.residuals, response, grain.sample);
         let estimate = |value: f64, by: &[f64]| {
             let u = scatter.uncertainty(by);
-            Estimate { value, scatter: u, resolution: scatter.by_levels(by, grain.level), choice: u * misfit.hidden }
+            Estimate {
+                value,
+                scatter: u,
+                resolution: scatter.by_levels(by, grain.level),
+                choice: u * misfit.hidden,
+            }
         };
         let findings = say(&estimate, memory, &self.residuals);
         let squares: f64 = self.residuals.iter().map(|r| r * r).sum();
@@ -147,12 +158,18 @@ impl<'a, C: Curve> Fitted<'a, C> {
             squares: squares.max(n * grain.sample * grain.sample),
             independent: n / memory.inflation(),
             numbers: C::NUMBERS + self.model.1.numbers(),
+            drifts: self.model.1.drift.is_some(),
             curve: self.curve,
         })
     }
 }
 
-pub(super) fn first_order(time_s: &[f64], y: &[f64], model: (&FirstOrder, &Under), grain: Grain) -> Option<Said> {
+pub(super) fn first_order(
+    time_s: &[f64],
+    y: &[f64],
+    model: (&FirstOrder, &Under),
+    grain: Grain,
+) -> Option<Said> {
     let m = model.0;
     let fitted = Fitted::of(time_s, y, model, grain, (m.onset_s, m.tau_s));
     let rise = 9.0_f64.ln();
@@ -177,7 +194,12 @@ pub(super) fn first_order(time_s: &[f64], y: &[f64], model: (&FirstOrder, &Under
     })
 }
 
-pub(super) fn second_order(time_s: &[f64], y: &[f64], model: (&SecondOrder, &Under), grain: Grain) -> Option<Said> {
+pub(super) fn second_order(
+    time_s: &[f64],
+    y: &[f64],
+    model: (&SecondOrder, &Under),
+    grain: Grain,
+) -> Option<Said> {
     let m = model.0;
     let (z, w) = (m.damping, m.natural_per_s);
     let slowest_s = if z > 1.0 { (z + (z * z - 1.0).sqrt()) / w } else { 1.0 / (z * w) };
@@ -212,27 +234,36 @@ fn overshoot(z: f64, damping: &Estimate) -> Estimate {
     }
 }
 
-/// What the sound ones among several models say together: the likeliest by Schwarz's criterion, averaged with
-/// others of its shape, and with richer shapes that are not ruled out.
+/// How much rarer records that drift are held to be, as twice the logarithm of the odds, 4 to 1.
+const DRIFT_ODDS: f64 = 2.77;
+/// Share of Schwarz's penalty by which models are still doubted.
+const DOUBT_SHARE: f64 = 0.5;
+
+/// What the sound ones among several models say together: the shape of the likeliest by Schwarz's criterion,
+/// findings averaged by its weights.
 pub(super) fn together(models: Vec<Said>) -> Option<Said> {
     let sound: Vec<Said> = models.into_iter().filter(|said| !said.is_misfit).collect();
     let independent = sound.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?.independent;
     // Twice the log likelihood lost, and with ln n for each number.
     let lost = |said: &Said| independent * said.squares.max(f64::MIN_POSITIVE).ln();
-    let score = |said: &Said| lost(said) + said.numbers as f64 * independent.ln();
-    let best = sound.iter().min_by(|a, b| score(a).total_cmp(&score(b)))?;
-    let counts = |said: &&Said| {
-        let is_richer = said.numbers > best.numbers;
-        let shape = best.shape == Shape::FirstOrder || said.shape == best.shape;
-        shape && !(is_richer && lost(best) - lost(said) < GAIN_TOLD_MIN)
+    let score = |said: &Said, number: f64| lost(said) + said.numbers as f64 * number;
+    let schwarz = |said: &Said| score(said, independent.ln()) + if said.drifts { DRIFT_ODDS } else { 0.0 };
+    // What chance alone may have ruled out is still doubted.
+    let doubted = |said: &Said| score(said, DOUBT_SHARE * independent.ln());
+    let best = sound.iter().min_by(|a, b| schwarz(a).total_cmp(&schwarz(b)))?;
+    let counts = |said: &&Said| said.numbers <= best.numbers || lost(best) - lost(said) >= GAIN_TOLD_MIN;
+    let weights = |said: &Said| {
+        [schwarz(best) - schwarz(said), doubted(best) - doubted(said)].map(|gain| (gain / 2.0).exp())
     };
-    let weight = |said: &Said| ((score(best) - score(said)) / 2.0).exp();
-    let counted: Vec<(f64, &Said)> = sound.iter().filter(counts).map(|said| (weight(said), said)).collect();
+    let counted: Vec<([f64; 2], &Said)> =
+        sound.iter().filter(counts).map(|said| (weights(said), said)).collect();
     let averaged = |of: &dyn Fn(&Findings) -> Option<Estimate>| {
-        let have: Vec<(f64, Estimate)> =
-            counted.iter().filter_map(|(weight, said)| Some((*weight, of(&said.findings)?))).collect();
-        let all: f64 = have.iter().map(|(weight, _)| weight).sum();
-        let shares: Vec<(f64, Estimate)> = have.iter().map(|(weight, e)| (weight / all, *e)).collect();
+        let mut shares: Vec<([f64; 2], Estimate)> =
+            counted.iter().filter_map(|(weights, said)| Some((*weights, of(&said.findings)?))).collect();
+        for k in 0..2 {
+            let all: f64 = shares.iter().map(|(weights, _)| weights[k]).sum();
+            shares.iter_mut().for_each(|(weights, _)| weights[k] /= all);
+        }
         Some((Estimate::averaged(&shares, of(&best.findings)?), shares))
     };
     let mean = |of: fn(&Findings) -> Estimate| averaged(&|f| Some(of(f))).map(|(mean, _)| mean);

@@ -87,9 +87,8 @@ impl Under {
         if self.numbers() == 0 {
             return fit(y, None).map(|curve| (curve, self));
         }
-        let without = |under: &Under| -> Vec<f64> {
-            time_s.iter().zip(y).map(|(t, y)| y - under.at(*t)).collect()
-        };
+        let without =
+            |under: &Under| -> Vec<f64> { time_s.iter().zip(y).map(|(t, y)| y - under.at(*t)).collect() };
         let mut left = without(&self);
         let mut curve = fit(&left, None)?;
         for _ in 0..ROUNDS {

@@ -6,14 +6,15 @@
 //!    constant.
 //! 2. *Second order with dead time*, damping free: taken when it is the likelier one by the Bayesian
 //!    information criterion (Schwarz, Ann. Stat. 6, 1978), which for long records does not fall for
-//!    chance as Akaike's does, so that a first-order response keeps its time constant. While the two
-//!    cannot be told apart for sure, what both say is averaged by the criterion's weights and how far they
-//!    lie apart is in the uncertainty (Burnham and Anderson, Model Selection and Multimodel Inference,
-//!    2002, section 4.3, from memory).
+//!    chance as Akaike's does, so that a first-order response keeps its time constant. How far the
+//!    other lies apart is in the uncertainty, by how little it is ruled out (after Burnham and Anderson,
+//!    Model Selection and Multimodel Inference, 2002, section 4.3, from memory).
 //! 3. *Levels and crossings* of IEEE Std 181 without a model, when what either model leaves is more
 //!    than noise.
 //!
-//! Ripple of the plungers is taken off before, in step with its period, which is looked for where it is
+//! Either may stand on a base line that drifts evenly, by up to [`DRIFT_PERCENT_MAX`] of the step over the
+//! record, which is taken by the same criterion; the rise is that of the curve, at the onset. Ripple of
+//! the plungers is fitted together with the curve, in step with its period, which is looked for where it is
 //! not given. A falling step is a rising one turned over; `pressure_rise` is then negative and times
 //! stay positive.
 
@@ -292,11 +293,13 @@ fn modelled(
         let is_base = |change: f64, under: &Under| {
             under.drift.is_none_or(|drift| drift.abs() <= change.abs() * DRIFT_PERCENT_MAX / 100.0)
         };
+        // Nor can one be told from a rise that goes on.
+        let tells = |said: &Said| !drifts || said.reached >= REACHED_MIN;
         let first = under().fitted(time_s, way, |y, _| first_order::fit(time_s, y, spacing_s, rough));
         if let Some((m, under)) = first
             && is_base(m.change, &under)
         {
-            models.extend(model::first_order(time_s, way, (&m, &under), grain));
+            models.extend(model::first_order(time_s, way, (&m, &under), grain).filter(tells));
         }
         let second = under().fitted(time_s, way, |y, near| {
             second_order::fit(time_s, y, rough, near.or(second_near.as_ref()))
@@ -304,7 +307,7 @@ fn modelled(
         if let Some((m, under)) = second
             && is_base(m.change, &under)
         {
-            models.extend(model::second_order(time_s, way, (&m, &under), grain));
+            models.extend(model::second_order(time_s, way, (&m, &under), grain).filter(tells));
             second_near = Some(m);
         }
     }

@@ -12,10 +12,6 @@ const OVER_TIME_CONSTANTS: f64 = 7.0;
 /// The part in which a wrong shape is looked for, in slowest time constants.
 const SHAPE_TIME_CONSTANTS: f64 = 4.0;
 
-/// Scatter of an averaged estimate under another model counts up to so many times that under the best:
-/// near the end of its range a model's derivatives promise scatter without end.
-const SCATTER_MOST: f64 = 3.0;
-
 /// A model that gains less than this in twice the log likelihood over a simpler one is that one under another
 /// name, at the end of its range.
 const GAIN_TOLD_MIN: f64 = 0.2;
@@ -33,23 +29,10 @@ pub(super) struct Estimate {
 }
 
 impl Estimate {
-    /// The mean of several models' estimates by weight, and how far they lie from it by doubt; either adds
-    /// up to 1.
-    fn averaged(all: &[([f64; 2], Estimate)], best: Estimate) -> Estimate {
-        let mean = |of: &dyn Fn(&Estimate) -> f64| all.iter().map(|([w, _], e)| w * of(e)).sum::<f64>();
-        let mixed = |of: fn(&Estimate) -> f64| mean(&|e| of(e).min(SCATTER_MOST * of(&best)).powi(2)).sqrt();
-        let value = mean(&|e| e.value);
-        Estimate {
-            value,
-            scatter: mixed(|e| e.scatter),
-            resolution: mixed(|e| e.resolution),
-            choice: all
-                .iter()
-                .map(|([_, doubt], e)| doubt * (e.value - value).powi(2))
-                .sum::<f64>()
-                .sqrt()
-                .hypot(best.choice),
-        }
+    /// This estimate, in doubt: how far others lie from it, each with the weight it is believed with.
+    fn doubted(self, others: &[(f64, Estimate)]) -> Estimate {
+        let off = others.iter().map(|(weight, e)| weight * (e.value - self.value).powi(2)).sum::<f64>();
+        Estimate { choice: self.choice.hypot(off.sqrt()), ..self }
     }
 }
 
@@ -234,52 +217,39 @@ fn overshoot(z: f64, damping: &Estimate) -> Estimate {
     }
 }
 
-/// How much rarer records that drift are held to be, as twice the logarithm of the odds, 4 to 1.
-const DRIFT_ODDS: f64 = 2.77;
-/// Share of Schwarz's penalty by which models are still doubted.
+/// How much rarer records that drift are held to be, as twice the logarithm of the odds, 2 to 1.
+const DRIFT_ODDS: f64 = 1.39;
+/// Share of Schwarz's penalty by which models are still doubted: chance may have ruled them out.
 const DOUBT_SHARE: f64 = 0.5;
 
-/// What the sound ones among several models say together: the shape of the likeliest by Schwarz's criterion,
-/// findings averaged by its weights.
+/// What the sound ones among several models say together: the likeliest by Schwarz's criterion, with how far
+/// the others lie apart in the uncertainty.
 pub(super) fn together(models: Vec<Said>) -> Option<Said> {
     let sound: Vec<Said> = models.into_iter().filter(|said| !said.is_misfit).collect();
     let independent = sound.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?.independent;
-    // Twice the log likelihood lost, and with ln n for each number.
+    // Twice the log likelihood lost, and with a penalty for each number.
     let lost = |said: &Said| independent * said.squares.max(f64::MIN_POSITIVE).ln();
-    let score = |said: &Said, number: f64| lost(said) + said.numbers as f64 * number;
+    let score = |said: &Said, penalty: f64| lost(said) + said.numbers as f64 * penalty;
     let schwarz = |said: &Said| score(said, independent.ln()) + if said.drifts { DRIFT_ODDS } else { 0.0 };
-    // What chance alone may have ruled out is still doubted.
     let doubted = |said: &Said| score(said, DOUBT_SHARE * independent.ln());
     let best = sound.iter().min_by(|a, b| schwarz(a).total_cmp(&schwarz(b)))?;
-    let counts = |said: &&Said| said.numbers <= best.numbers || lost(best) - lost(said) >= GAIN_TOLD_MIN;
-    let weights = |said: &Said| {
-        [schwarz(best) - schwarz(said), doubted(best) - doubted(said)].map(|gain| (gain / 2.0).exp())
+    let counted: Vec<(f64, &Said)> = sound
+        .iter()
+        .filter(|said| said.numbers <= best.numbers || lost(best) - lost(said) >= GAIN_TOLD_MIN)
+        .map(|said| (((doubted(best) - doubted(said)) / 2.0).exp(), said))
+        .collect();
+    let all: f64 = counted.iter().map(|(weight, _)| weight).sum();
+    let with_doubt = |of: &dyn Fn(&Findings) -> Option<Estimate>| {
+        let others: Vec<(f64, Estimate)> =
+            counted.iter().filter_map(|(weight, said)| Some((weight / all, of(&said.findings)?))).collect();
+        of(&best.findings).map(|estimate| estimate.doubted(&others))
     };
-    let counted: Vec<([f64; 2], &Said)> =
-        sound.iter().filter(counts).map(|said| (weights(said), said)).collect();
-    let averaged = |of: &dyn Fn(&Findings) -> Option<Estimate>| {
-        let mut shares: Vec<([f64; 2], Estimate)> =
-            counted.iter().filter_map(|(weights, said)| Some((*weights, of(&said.findings)?))).collect();
-        for k in 0..2 {
-            let all: f64 = shares.iter().map(|(weights, _)| weights[k]).sum();
-            shares.iter_mut().for_each(|(weights, _)| weights[k] /= all);
-        }
-        Some((Estimate::averaged(&shares, of(&best.findings)?), shares))
-    };
-    let mean = |of: fn(&Findings) -> Estimate| averaged(&|f| Some(of(f))).map(|(mean, _)| mean);
-    let (mut overshoot, each) = averaged(&|f| Some(f.overshoot))?;
-    if best.shape == Shape::FirstOrder {
-        // It has none; that it may have one after all is in the uncertainty.
-        overshoot.scatter = each.iter().map(|(_, e)| e.scatter).fold(0.0, f64::max);
-        overshoot.choice = overshoot.value;
-        overshoot.value = 0.0;
-    }
     let findings = Findings {
-        change: mean(|f| f.change)?,
-        onset_s: mean(|f| f.onset_s)?,
-        rise_time_s: mean(|f| f.rise_time_s)?,
-        overshoot,
-        tau_s: averaged(&|f| f.tau_s).map(|(mean, _)| mean),
+        change: with_doubt(&|f| Some(f.change))?,
+        onset_s: with_doubt(&|f| Some(f.onset_s))?,
+        rise_time_s: with_doubt(&|f| Some(f.rise_time_s))?,
+        overshoot: with_doubt(&|f| Some(f.overshoot))?,
+        tau_s: with_doubt(&|f| f.tau_s),
     };
     Some(Said { findings, ..best.clone() })
 }

@@ -79,6 +79,7 @@ impl Ripple {
     /// Looks for a ripple of unknown period in the longer of the flat parts.
     pub(super) fn found(time_s: &[f64], y: &[f64], flat: &Flat) -> Option<Ripple> {
         let (from, to) = flat.longer();
+        check_count(to - from, 64).ok()?;
         let spacing_s = (time_s[to.max(1) - 1] - time_s[from]) / (to - from).max(2) as f64;
         let block = (to - from).div_ceil(SPECTRUM_MAX).max(1);
         let count = (to - from) / block;

@@ -6,14 +6,15 @@
 //!    constant.
 //! 2. *Second order with dead time*, damping free: taken when it is the likelier one by the Bayesian
 //!    information criterion (Schwarz, Ann. Stat. 6, 1978), which for long records does not fall for
-//!    chance as Akaike's does, so that a first-order response keeps its time constant. While the two
-//!    cannot be told apart for sure, what both say is averaged by the criterion's weights and how far they
-//!    lie apart is in the uncertainty (Burnham and Anderson, Model Selection and Multimodel Inference,
-//!    2002, section 4.3, from memory).
+//!    chance as Akaike's does, so that a first-order response keeps its time constant. How far the
+//!    other lies apart is in the uncertainty, by how little it is ruled out (after Burnham and Anderson,
+//!    Model Selection and Multimodel Inference, 2002, section 4.3, from memory).
 //! 3. *Levels and crossings* of IEEE Std 181 without a model, when what either model leaves is more
 //!    than noise.
 //!
-//! Ripple of the plungers is taken off before, in step with its period, which is looked for where it is
+//! Either may stand on a base line that drifts evenly, by up to [`DRIFT_PERCENT_MAX`] of the step over the
+//! record, which is taken by the same criterion; the rise is that of the curve, at the onset. Ripple of
+//! the plungers is fitted together with the curve, in step with its period, which is looked for where it is
 //! not given. A falling step is a rising one turned over; `pressure_rise` is then negative and times
 //! stay positive.
 
@@ -29,6 +30,7 @@ mod scatter;
 mod second_order;
 mod shape;
 mod transition;
+mod under;
 
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{
@@ -42,6 +44,7 @@ pub use instant::{Found, find_step};
 use model::{Estimate, Grain, Said};
 use ripple::{Flat, Ripple};
 use shape::Rough;
+use under::Under;
 
 /// Fewest samples before the step, and in the settled window, where no model fits.
 pub const LEVEL_SAMPLES_MIN: usize = 16;
@@ -139,10 +142,6 @@ impl Trace<'_> {
     }
 }
 
-/// Ripple and curve are fitted in turn so often; each round leaves of an error what a ripple and a step
-/// share, a few hundredths where several periods are recorded.
-const RIPPLE_ROUNDS: usize = 4;
-
 /// Fewest samples of a record.
 pub const SAMPLES_MIN: usize = 32;
 
@@ -179,36 +178,30 @@ pub fn step_response(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured
         resolution_u: grain.level,
         scale_pa,
     };
-    let mut ripple = ripple_of(&trace, &rough);
-    let without = |ripple: &Ripple| -> Vec<f64> {
-        time_s.iter().zip(&scaled).map(|(t, y)| y - ripple.at(*t)).collect()
-    };
-    let mut calm = ripple.as_ref().map(without).unwrap_or_default();
-    if let Some(ripple) = &mut ripple {
+    let ripple = ripple_of(&trace, &rough);
+    if let Some(ripple) = &ripple {
         trace.ripple_period_s = Some(ripple.period_s);
-        // The flat parts are short and not quite flat; a curve that fits makes all of the record so.
-        for _ in 0..RIPPLE_ROUNDS {
-            let calmed = Trace { way: &calm, ..trace };
-            let Some(curve) = curve_of(&calmed, &rough, grain) else { break };
-            let left: Vec<f64> = scaled.iter().zip(curve).map(|(y, c)| y - c).collect();
-            *ripple = ripple.again(time_s, &left);
-            calm = without(ripple);
-        }
-        trace.way = &calm;
     }
-    let mut response = if let Some((said, curve, shape)) = modelled(&trace, &rough, grain)? {
-        by_model(record, &trace, &said, curve, shape)
+    let mut response = if let Some(said) = modelled(&trace, &rough, grain, ripple.as_ref())? {
+        by_model(record, &trace, &said)
     } else {
         let start = edge.unwrap_or_else(|| {
             // A straight line's foot, and a little more.
             let foot_s = rough.early_s - 0.5 * (rough.middle_s - rough.early_s);
             time_s.partition_point(|t| *t < foot_s)
         });
-        without_model(record, &trace, &free::read(&trace, start)?)
+        let under: Vec<f64> = match &ripple {
+            Some(ripple) => time_s.iter().map(|t| ripple.at(*t)).collect(),
+            None => vec![0.0; time_s.len()],
+        };
+        let calm: Vec<f64> = scaled.iter().zip(&under).map(|(y, r)| y - r).collect();
+        let calmed = Trace { way: &calm, ..trace };
+        let mut response = without_model(record, &calmed, &free::read(&calmed, start)?);
+        response.curve_pa.iter_mut().zip(under).for_each(|(p, r)| *p += r);
+        response
     };
-    for (i, p) in response.curve_pa.iter_mut().enumerate() {
-        let ripple = ripple.as_ref().map_or(0.0, |ripple| ripple.at(time_s[i]));
-        *p = before_pa + scale_pa * (*p + ripple);
+    for p in &mut response.curve_pa {
+        *p = before_pa + scale_pa * *p;
     }
     response.before_pa = before_pa + scale_pa * response.before_pa;
     response.after_pa = before_pa + scale_pa * response.after_pa;
@@ -283,47 +276,46 @@ fn ripple_of(trace: &Trace<'_>, rough: &Rough) -> Option<Ripple> {
     }
 }
 
-/// A second order that gains less than this in twice the log likelihood is first order under another
-/// name, at the end of its range.
-const GAIN_TOLD_MIN: f64 = 0.2;
-
-/// The curve of the model that describes the trace.
-fn curve_of(trace: &Trace<'_>, rough: &Rough, grain: Grain) -> Option<Vec<f64>> {
-    modelled(trace, rough, grain).ok().flatten().map(|(_, curve, _)| curve)
-}
-
-type Modelled = Option<(Said, Vec<f64>, Shape)>;
-
-/// The model that describes the trace; `None` when neither does.
-fn modelled(trace: &Trace<'_>, rough: &Rough, grain: Grain) -> Result<Modelled, Unmeasured> {
+/// What the models that describe the trace say of it; `None` when none does.
+fn modelled(
+    trace: &Trace<'_>,
+    rough: &Rough,
+    grain: Grain,
+    ripple: Option<&Ripple>,
+) -> Result<Option<Said>, Unmeasured> {
     let (time_s, way) = (trace.time_s, trace.way);
-    let first_curve = first_order::fit(time_s, way, even_spacing(time_s), rough);
-    let second_curve = second_order::fit(time_s, way, rough);
-    let first = first_curve.as_ref().and_then(|m| model::first_order(time_s, way, m, grain));
-    let second = second_curve.as_ref().and_then(|m| model::second_order(time_s, way, m, grain));
-    let second_sound = second.as_ref().filter(|said| !said.is_misfit);
-    let said = match (first.filter(|said| !said.is_misfit), second_sound) {
-        (Some(first), Some(second)) => {
-            let gain = first.gain_of(second);
-            // Schwarz: ln n for one parameter more.
-            let needed = second.independent().ln();
-            if gain > needed {
-                (second.clone(), Shape::SecondOrder)
-            } else if gain > GAIN_TOLD_MIN {
-                let share = 1.0 / (1.0 + ((needed - gain) / 2.0).exp());
-                (first.shared(second, share), Shape::FirstOrder)
-            } else {
-                (first, Shape::FirstOrder)
-            }
+    let spacing_s = even_spacing(time_s);
+    let mut models = Vec::new();
+    let mut second_near = None;
+    for drifts in [false, true] {
+        let under = || Under::of(time_s, ripple.cloned(), drifts);
+        // A base line that moves by more is not one.
+        let is_base = |change: f64, under: &Under| {
+            under.drift.is_none_or(|drift| drift.abs() <= change.abs() * DRIFT_PERCENT_MAX / 100.0)
+        };
+        // Nor can one be told from a rise that goes on.
+        let tells = |said: &Said| !drifts || said.reached >= REACHED_MIN;
+        let first = under().fitted(time_s, way, |y, _| first_order::fit(time_s, y, spacing_s, rough));
+        if let Some((m, under)) = first
+            && is_base(m.change, &under)
+        {
+            models.extend(model::first_order(time_s, way, (&m, &under), grain).filter(tells));
         }
-        (Some(first), None) => (first, Shape::FirstOrder),
-        (None, Some(second)) => (second.clone(), Shape::SecondOrder),
-        (None, None) => return Ok(None),
-    };
-    let (said, shape) = said;
-    let needed = NOISE_FACTOR_MIN * said.change.scatter.hypot(said.change.resolution);
-    if said.change.value.abs() <= needed || !needed.is_finite() {
-        return Err(trace.no_response(said.change.value, needed));
+        let second = under().fitted(time_s, way, |y, near| {
+            second_order::fit(time_s, y, rough, near.or(second_near.as_ref()))
+        });
+        if let Some((m, under)) = second
+            && is_base(m.change, &under)
+        {
+            models.extend(model::second_order(time_s, way, (&m, &under), grain).filter(tells));
+            second_near = Some(m);
+        }
+    }
+    let Some(said) = model::together(models) else { return Ok(None) };
+    let Estimate { value: change, scatter, resolution, .. } = said.findings.change;
+    let needed = NOISE_FACTOR_MIN * scatter.hypot(resolution);
+    if change.abs() <= needed || !needed.is_finite() {
+        return Err(trace.no_response(change, needed));
     }
     if said.reached < REACHED_MIN {
         return Err(Unmeasured::NotSettled {
@@ -332,21 +324,16 @@ fn modelled(trace: &Trace<'_>, rough: &Rough, grain: Grain) -> Result<Modelled, 
             allowed_percent: 100.0 * (1.0 - REACHED_MIN),
         });
     }
-    let curve: Vec<f64> = match (shape, first_curve, second_curve) {
-        (Shape::FirstOrder, Some(m), _) => time_s.iter().map(|t| m.at(*t)).collect(),
-        (_, _, Some(m)) => time_s.iter().map(|t| m.at(*t)).collect(),
-        _ => return Ok(None),
-    };
     // A level that moved before the step is no level, whatever the curve makes of it.
-    let moved = time_s.partition_point(|t| *t < said.onset_s.value);
-    let left: Vec<f64> = way[..moved].iter().zip(&curve).map(|(y, c)| y - c).collect();
+    let moved = time_s.partition_point(|t| *t < said.findings.onset_s.value);
+    let left: Vec<f64> = way[..moved].iter().zip(&said.curve).map(|(y, c)| y - c).collect();
     if let Ok(drift) = drift(&left)
         && drift.is_significant()
-        && drift.change.abs() > said.change.value.abs() * DRIFT_PERCENT_MAX / 100.0
+        && drift.change.abs() > change.abs() * DRIFT_PERCENT_MAX / 100.0
     {
         return Ok(None);
     }
-    Ok(Some((said, curve, shape)))
+    Ok(Some(said))
 }
 
 /// The spacing of times that all lie on a grid, to well below what a fit can tell.
@@ -357,37 +344,31 @@ fn even_spacing(time_s: &[f64]) -> Option<f64> {
     (0..n).all(|i| off(i) < 1e-7 * spacing_s).then_some(spacing_s)
 }
 
-fn by_model(
-    record: &StepRecord<'_>,
-    trace: &Trace<'_>,
-    said: &Said,
-    curve: Vec<f64>,
-    shape: Shape,
-) -> StepResponse {
-    let time_s = trace.time_s;
+fn by_model(record: &StepRecord<'_>, trace: &Trace<'_>, said: &Said) -> StepResponse {
+    let (time_s, found) = (trace.time_s, said.findings);
     let measured = |e: &Estimate| {
         Measured::new(e.value)
             .with_scatter("scatter about the curve", e.scatter, said.degrees_of_freedom)
             .with_given("resolution of the recorder", 1.0, e.resolution)
-            .with_given("first or second order", 1.0, e.choice)
+            .with_given("shape of the curve", 1.0, e.choice)
     };
-    let rise_s = said.rise_time_s.value;
-    let resolved = check_resolved(time_s, said.onset_s.value, said.onset_s.value + rise_s);
+    let onset_s = found.onset_s.value;
+    let resolved = check_resolved(time_s, onset_s, onset_s + found.rise_time_s.value);
     let time = |e: &Estimate| resolved.map(|()| measured(e));
     StepResponse {
-        pressure_rise: Ok(with_gain(record, trace, &measured(&said.change))),
-        dead_time: time(&said.onset_s).and_then(|onset| since_instant(record, onset)),
-        time_constant: match &said.tau_s {
+        pressure_rise: Ok(with_gain(record, trace, &measured(&found.change))),
+        dead_time: time(&found.onset_s).and_then(|onset| since_instant(record, onset)),
+        time_constant: match &found.tau_s {
             Some(tau_s) => time(tau_s),
             None => Err(NO_TIME_CONSTANT),
         },
-        rise_time_10_90: time(&said.rise_time_s),
-        overshoot: resolved.map(|()| measured(&said.overshoot)),
-        shape,
+        rise_time_10_90: time(&found.rise_time_s),
+        overshoot: resolved.map(|()| measured(&found.overshoot)),
+        shape: said.shape,
         before_pa: said.before,
-        after_pa: said.before + said.change.value,
+        after_pa: said.before + found.change.value,
         ripple_period_s: trace.ripple_period_s,
-        curve_pa: curve,
+        curve_pa: said.curve.clone(),
     }
 }
 

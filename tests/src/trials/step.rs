@@ -1,5 +1,5 @@
 //! Trials of the step: responses of first and second order and a rail that fills at a constant rate,
-//! with noise, ripple and recorders of every grain.
+//! with noise, ripple, drift and recorders of every grain.
 
 use super::{Bound, Case, Kind, Noise};
 use std::f64::consts::TAU;
@@ -108,6 +108,8 @@ struct Setting {
     noise_pa: f64,
     /// Correlation of neighbours.
     alike: f64,
+    /// Steady drift of the base line over the record, Pa.
+    drift_pa: f64,
     /// Step of the recorder, 0 for none, Pa.
     grain_pa: f64,
     /// Ripple: amplitude Pa, period s (0: none).
@@ -140,9 +142,15 @@ impl Setting {
         let has = |noise: &mut Noise, share: f64| noise.uniform(0.0, 1.0) < share;
         let rise_pa = noise.log_uniform(0.2e6, 20.0e6) * if has(noise, 0.3) { -1.0 } else { 1.0 };
         // That a filled rail is neither of first nor of second order shows only where noise lets it.
-        let noisiest = if matches!(way, Way::Filled(_)) { 0.005 } else { 0.05 };
+        let noisiest = if matches!(way, Way::Filled(_)) { 0.02 } else { 0.05 };
         let noise_pa = if has(noise, 0.1) { 0.0 } else { rise_pa.abs() * noise.log_uniform(2e-4, noisiest) };
         let grain_pa = if has(noise, 0.35) { rise_pa.abs() * noise.log_uniform(2e-4, 0.01) } else { 0.0 };
+        // Levels and crossings, which read a filled rail, know no drift apart from the levels.
+        let drift_pa = if has(noise, 0.2) && !matches!(way, Way::Filled(_)) {
+            rise_pa * noise.log_uniform(3e-4, 0.02) * if has(noise, 0.5) { -1.0 } else { 1.0 }
+        } else {
+            0.0
+        };
         let ripple = if has(noise, 0.25) {
             let period_s = length_s * noise.uniform(0.01, 0.06);
             (rise_pa.abs() * noise.log_uniform(0.003, 0.02), period_s.max(6.0 * spacing_s))
@@ -157,6 +165,7 @@ impl Setting {
             before,
             samples: before + (length_s / spacing_s) as usize,
             noise_pa,
+            drift_pa,
             alike: if has(noise, 0.15) { noise.uniform(0.3, 0.8) } else { 0.0 },
             grain_pa,
             ripple,
@@ -185,7 +194,8 @@ impl Setting {
             };
             shared = self.alike * shared + (1.0 - self.alike * self.alike).sqrt() * noise.normal(1.0);
             let way = self.way.at(t_s - edge_s - self.dead_s);
-            let true_pa = before_pa + self.rise_pa * way + ripple;
+            let drift_pa = self.drift_pa * i as f64 / self.samples as f64;
+            let true_pa = before_pa + self.rise_pa * way + drift_pa + ripple;
             let shown_pa = true_pa / gain + self.noise_pa * shared;
             time_s.push(t_s);
             pressure_pa.push(if self.grain_pa > 0.0 {
@@ -242,6 +252,7 @@ const HERE: Setting = Setting {
     before: 200,
     samples: 700,
     noise_pa: 0.08e6,
+    drift_pa: 0.0,
     alike: 0.0,
     grain_pa: 0.0,
     ripple: (0.0, 0.0),

@@ -11,14 +11,17 @@
 //! Pereyra, SIAM J. Numer. Anal. 10, 1973).
 
 use super::shape::Rough;
+use super::under::Curve;
 use nalgebra::{SMatrix, SVector};
 
 /// Steps of the search for tau; a sound recording takes five.
 const STEPS_MAX: usize = 40;
-/// The search ends when tau moves by less than this share.
-const STEP_RELATIVE: f64 = 1.0e-10;
+/// The search ends when tau moves by less than this share; the polish at the end takes the rest.
+const STEP_RELATIVE: f64 = 1.0e-6;
 /// Samples side by side in a sum, so that one need not wait for the other.
-const LANES: usize = 4;
+const LANES: usize = 8;
+/// After so many time constants an exponential is below the rounding of the data.
+const NOTHING_LEFT: f64 = 40.0;
 /// Largest step of ln tau.
 const STEP_MAX: f64 = 0.7;
 
@@ -55,6 +58,18 @@ impl FirstOrder {
     }
 }
 
+impl Curve for FirstOrder {
+    const NUMBERS: usize = 4;
+
+    fn value(&self, t_s: f64) -> f64 {
+        self.at(t_s)
+    }
+
+    fn fill_slopes(&self, t_s: f64, row: &mut [f64]) {
+        row.copy_from_slice(&self.slopes(t_s));
+    }
+}
+
 /// Sums over the samples from some place to the end; `e` is exp(-u/tau), `u` the time from `from_s`.
 #[derive(Clone, Copy, Debug, Default)]
 struct Sums {
@@ -82,6 +97,13 @@ impl Sums {
     }
 }
 
+/// Sums of q^k and of k q^k over k from 0 to `count` - 1, for q = exp(-x).
+fn geometric(x: f64, count: f64) -> (f64, f64) {
+    let left = -(-x).exp_m1();
+    let sum = -(-x * count).exp_m1() / left;
+    (sum, ((-x).exp() * sum - count * (-x * count).exp()) / left)
+}
+
 /// What is best for one tau.
 #[derive(Clone, Copy, Debug)]
 struct Best {
@@ -104,9 +126,8 @@ struct Profile<'a> {
 /// The fit; `None` where the data do not hold one. `y` should be of the order of 1.
 pub(super) fn fit(time_s: &[f64], y: &[f64], spacing_s: Option<f64>, rough: &Rough) -> Option<FirstOrder> {
     let profile = Profile { time_s, y, spacing_s, sum: y.iter().sum() };
-    // A first search over every onset up to the middle of the rise, then near the one found.
     let mut here_x = rough.tau_s.ln();
-    let mut here = profile.best(rough.tau_s, (rough.lowest, rough.middle.max(2)))?;
+    let mut here = profile.best_anywhere(rough)?;
     let mut best = here;
     let mut step = if here.by_ln_tau >= 0.0 { 0.05 } else { -0.05 };
     for _ in 0..STEPS_MAX {
@@ -130,6 +151,20 @@ pub(super) fn fit(time_s: &[f64], y: &[f64], spacing_s: Option<f64>, rough: &Rou
 }
 
 impl Profile<'_> {
+    /// The best onset for the rough time constant: near where that has it, half of the rise to either side, or
+    /// of all up to the middle of the rise when it lies at the edge of those.
+    fn best_anywhere(&self, rough: &Rough) -> Option<Best> {
+        let all = (rough.lowest, rough.middle.max(2));
+        let likely_s = rough.middle_s - core::f64::consts::LN_2 * rough.tau_s;
+        let likely = self.time_s.partition_point(|t| *t < likely_s);
+        let half = (rough.middle.saturating_sub(likely) / 2).max(4);
+        let near = (likely.saturating_sub(half).max(all.0), (likely + half).min(all.1));
+        match self.best(rough.tau_s, near) {
+            Some(best) if best.first > near.0 && best.first < near.1 => Some(best),
+            _ => self.best(rough.tau_s, all),
+        }
+    }
+
     /// Where the onset is looked for once it is roughly known: a fifth of the rise to either side.
     fn around(&self, first: usize, rough: &Rough) -> (usize, usize) {
         let width = (rough.middle.saturating_sub(first) / 4).max(4);
@@ -194,54 +229,94 @@ impl Profile<'_> {
             }
             return sums;
         };
-        let mut lanes = [Sums::default(); LANES];
-        let start = self.time_s[from] - from_s;
+        // Sums of the exponentials alone are geometric series; only those with data need a pass.
+        let (start, count) = (self.time_s[from] - from_s, (self.y.len() - from) as f64);
+        let first = (-start / tau_s).exp();
+        let (e, k_e) = geometric(spacing_s / tau_s, count);
+        let (ee, k_ee) = geometric(2.0 * spacing_s / tau_s, count);
+        sums.n = count;
+        sums.y = self.sum - self.y[..from].iter().sum::<f64>();
+        sums.e = first * e;
+        sums.ee = first * first * ee;
+        sums.ue = start * sums.e + spacing_s * first * k_e;
+        sums.uee = start * sums.ee + spacing_s * first * first * k_ee;
+        let (mut lanes_ye, mut lanes_uye) = ([0.0; LANES], [0.0; LANES]);
         let mut u: [f64; LANES] = core::array::from_fn(|k| start + k as f64 * spacing_s);
         let mut e = u.map(|u| (-u / tau_s).exp());
         let (far, decay) = (LANES as f64 * spacing_s, (-(LANES as f64) * spacing_s / tau_s).exp());
-        let groups = self.y[from..].chunks_exact(LANES);
+        let seen = (NOTHING_LEFT * tau_s / spacing_s).min(count) as usize;
+        let groups = self.y[from..from + seen].chunks_exact(LANES);
         let rest = groups.remainder();
         for group in groups {
             for k in 0..LANES {
-                lanes[k].add(u[k], group[k], e[k]);
+                let ye = group[k] * e[k];
+                lanes_ye[k] += ye;
+                lanes_uye[k] += u[k] * ye;
                 u[k] += far;
                 e[k] *= decay;
             }
         }
         for (k, y) in rest.iter().enumerate() {
-            lanes[k].add(u[k], *y, e[k]);
+            lanes_ye[k] += y * e[k];
+            lanes_uye[k] += u[k] * y * e[k];
         }
-        for lane in lanes {
-            sums.n += lane.n;
-            sums.y += lane.y;
-            sums.e += lane.e;
-            sums.ee += lane.ee;
-            sums.ye += lane.ye;
-            sums.ue += lane.ue;
-            sums.uee += lane.uee;
-            sums.uye += lane.uye;
-        }
+        sums.ye = lanes_ye.iter().sum();
+        sums.uye = lanes_uye.iter().sum();
         sums
+    }
+
+    /// J'J and J'r of the curve whose onset lies just before sample `first`.
+    fn normal_equations(&self, curve: &FirstOrder, first: usize) -> (SMatrix<f64, 4, 4>, SVector<f64, 4>) {
+        let FirstOrder { before, change, onset_s, tau_s } = *curve;
+        let flat: f64 = self.y[..first].iter().map(|y| y - before).sum();
+        // Sums of r, re, rxe, e, ee, xe, xee and xxee, e being exp(-x) and x the time constants since the onset.
+        let mut sums = [[0.0; LANES]; 8];
+        let mut add = |k: usize, x: f64, y: f64, e: f64| {
+            let (xe, r) = (x * e, y - before - change * (1.0 - e));
+            let terms = [r, r * e, r * xe, e, e * e, xe, xe * e, xe * xe];
+            for (sum, term) in sums.iter_mut().zip(terms) {
+                sum[k] += term;
+            }
+        };
+        let (time_s, y) = (&self.time_s[first..], &self.y[first..]);
+        let run = |t: f64| (t - onset_s) / tau_s;
+        let mut done = 0;
+        if let Some(spacing_s) = self.spacing_s {
+            let far = LANES as f64 * spacing_s / tau_s;
+            let decay = (-far).exp();
+            let mut x: [f64; LANES] = core::array::from_fn(|k| run(time_s[0]) + k as f64 * spacing_s / tau_s);
+            let mut e = x.map(|x| (-x).exp());
+            for group in y.chunks_exact(LANES) {
+                for k in 0..LANES {
+                    add(k, x[k], group[k], e[k]);
+                    x[k] += far;
+                    e[k] *= decay;
+                }
+                done += LANES;
+            }
+        }
+        for (t, y) in time_s[done..].iter().zip(&y[done..]) {
+            add(0, run(*t), *y, (-run(*t)).exp());
+        }
+        let [r, re, rxe, e, ee, xe, xee, xxee] = sums.map(|lanes| lanes.iter().sum::<f64>());
+        let (all, after) = (self.y.len() as f64, y.len() as f64);
+        // Slopes: 1, 1 - e, -A e/tau, -A x e.
+        let rate = -change / tau_s;
+        let (rise, rise_onset, rise_tau) = (after - e, rate * (e - ee), -change * (xe - xee));
+        let normal = SMatrix::from([
+            [all, rise, rate * e, -change * xe],
+            [rise, after - 2.0 * e + ee, rise_onset, rise_tau],
+            [rate * e, rise_onset, rate * rate * ee, -change * rate * xee],
+            [-change * xe, rise_tau, -change * rate * xee, change * change * xxee],
+        ]);
+        (normal, SVector::from([flat + r, r - re, rate * re, -change * rxe]))
     }
 
     /// One step of Gauss and Newton on the residuals themselves takes off what rounding of large sums
     /// has left; the onset stays between its samples.
     fn polished(&self, best: Best) -> FirstOrder {
         let curve = best.curve;
-        let (mut normal, mut gradient) = (SMatrix::<f64, 4, 4>::zeros(), SVector::<f64, 4>::zeros());
-        for (t, y) in self.time_s[..best.first].iter().zip(self.y) {
-            debug_assert!(*t <= curve.onset_s + 1e-9 * curve.tau_s.max(1.0));
-            normal[(0, 0)] += 1.0;
-            gradient[0] += y - curve.before;
-        }
-        for (t, y) in self.time_s[best.first..].iter().zip(&self.y[best.first..]) {
-            let run = (t - curve.onset_s) / curve.tau_s;
-            let rest = (-run).exp();
-            let by_run = curve.change * rest;
-            let slopes = SVector::from([1.0, 1.0 - rest, -by_run / curve.tau_s, -by_run * run]);
-            normal += slopes * slopes.transpose();
-            gradient += slopes * (y - curve.before - curve.change * (1.0 - rest));
-        }
+        let (mut normal, mut gradient) = self.normal_equations(&curve, best.first);
         let ends = (self.time_s[best.first - 1], self.time_s[best.first]);
         if curve.onset_s >= ends.1 {
             // At the kink itself: the onset is held.

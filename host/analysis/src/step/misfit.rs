@@ -10,19 +10,52 @@ use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
 /// Blocks along the response.
 const BLOCKS: usize = 24;
+/// The same for shapes that are wrong all along.
+const COARSE_BLOCKS: usize = 8;
 /// Fewest blocks of the flat parts that are taken for the noise; below, neighbours' differences are.
 const FLAT_BLOCKS_MIN: usize = 8;
 /// A sound curve is refused once in so many recordings.
 const PROBABILITY: f64 = 1.0e-3;
 
-/// Whether residuals inside `response` (sample indices) exceed those outside it by more than chance
-/// allows. `sd_least` is a standard deviation in each sample that means nothing.
-pub(super) fn is_misfit(residuals: &[f64], response: (usize, usize), sd_least: f64) -> bool {
-    let (from, to) = response;
-    if to < from + 6 {
-        return false;
+/// What a curve leaves beyond noise.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Misfit {
+    /// It leaves more than noise.
+    pub(super) is_plain: bool,
+    /// What may hide in what it leaves, as a multiple of the uncertainty from scatter.
+    pub(super) hidden: f64,
+}
+
+impl Misfit {
+    /// Compares residuals inside `response` (sample indices) with those outside it. `sd_least` is a standard
+    /// deviation in each sample that means nothing.
+    pub(super) fn of(residuals: &[f64], response: (usize, usize), sd_least: f64) -> Misfit {
+        let fine = ratio(residuals, response, sd_least, BLOCKS);
+        let coarse = ratio(residuals, response, sd_least, COARSE_BLOCKS);
+        let surprises = |found: Option<(f64, f64, f64)>| {
+            found.is_some_and(|(ratio, blocks, freedom)| {
+                ratio > 1.0
+                    && FisherSnedecor::new(blocks, freedom).is_ok_and(|f| f.sf(ratio) < PROBABILITY / 2.0)
+            })
+        };
+        let hidden = coarse.map_or(0.0, |(ratio, blocks, freedom)| {
+            (ratio - 1.0 - (2.0 / blocks + 2.0 / freedom).sqrt()).max(0.0).sqrt()
+        });
+        Misfit { is_plain: surprises(fine) || surprises(coarse), hidden }
     }
-    let length = (to - from).div_ceil(BLOCKS).max(1);
+}
+
+/// Power of the blocks' means inside `response` over that outside, and both counts of blocks.
+fn ratio(
+    residuals: &[f64],
+    (from, to): (usize, usize),
+    sd_least: f64,
+    blocks: usize,
+) -> Option<(f64, f64, f64)> {
+    if to < from + 6 {
+        return None;
+    }
+    let length = (to - from).div_ceil(blocks).max(1);
     let powers = |part: &[f64]| {
         let blocks = part.chunks_exact(length);
         let count = blocks.len();
@@ -39,6 +72,5 @@ pub(super) fn is_misfit(residuals: &[f64], response: (usize, usize), sd_least: f
         (noise_sd(residuals).powi(2) * inflation, (residuals.len() as f64 / 4.0).max(2.0))
     };
     let least = sd_least * sd_least * length as f64;
-    let ratio = moving / blocks as f64 / (flat + least);
-    ratio > 1.0 && FisherSnedecor::new(blocks as f64, freedom).is_ok_and(|f| f.sf(ratio) < PROBABILITY)
+    Some((moving / blocks as f64 / (flat + least), blocks as f64, freedom))
 }

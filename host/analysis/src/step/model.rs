@@ -1,18 +1,20 @@
 //! What a fitted model says of a step, and how two models share the answer.
 
+use super::Shape;
 use super::first_order::FirstOrder;
-use super::misfit::is_misfit;
+use super::misfit::Misfit;
 use super::scatter::{Memory, Scatter};
 use super::second_order::{self, SecondOrder};
-use nalgebra::SVector;
+use super::under::{Curve, Under};
 
 /// From the onset on, a response is over after so many of its slowest time constants.
 const OVER_TIME_CONSTANTS: f64 = 7.0;
 /// The part in which a wrong shape is looked for, in slowest time constants.
 const SHAPE_TIME_CONSTANTS: f64 = 4.0;
 
-/// Scatter of a shared estimate under the richer model counts up to so many times that under the simpler.
-const SCATTER_MOST: f64 = 3.0;
+/// A model that gains less than this in twice the log likelihood over a simpler one is that one under another
+/// name, at the end of its range.
+const GAIN_TOLD_MIN: f64 = 0.2;
 
 /// One estimate on the scale of the data.
 #[derive(Clone, Copy, Debug)]
@@ -27,37 +29,41 @@ pub(super) struct Estimate {
 }
 
 impl Estimate {
-    /// The mean of two models' estimates by weight, and how far they lie apart.
-    fn shared(self, other: Estimate, share: f64) -> Estimate {
-        let kept = 1.0 - share;
-        // Near the end of its range the richer model's derivatives promise scatter without end.
-        let mix = |a: f64, b: f64| (kept * a * a + share * b.min(SCATTER_MOST * a).powi(2)).sqrt();
-        Estimate {
-            value: kept * self.value + share * other.value,
-            scatter: mix(self.scatter, other.scatter),
-            resolution: mix(self.resolution, other.resolution),
-            choice: (kept * share).sqrt() * (self.value - other.value).abs(),
-        }
+    /// This estimate, in doubt: how far others lie from it, each with the weight it is believed with.
+    fn doubted(self, others: &[(f64, Estimate)]) -> Estimate {
+        let off = others.iter().map(|(weight, e)| weight * (e.value - self.value).powi(2)).sum::<f64>();
+        Estimate { choice: self.choice.hypot(off.sqrt()), ..self }
     }
 }
 
-/// What a model says.
-#[derive(Clone, Debug)]
-pub(super) struct Said {
+/// The findings of a model.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Findings {
     pub(super) change: Estimate,
     pub(super) onset_s: Estimate,
     pub(super) rise_time_s: Estimate,
     pub(super) overshoot: Estimate,
     /// `None` for a response that no single time constant describes.
     pub(super) tau_s: Option<Estimate>,
+}
+
+/// What a model says.
+#[derive(Clone, Debug)]
+pub(super) struct Said {
+    pub(super) findings: Findings,
     pub(super) degrees_of_freedom: f64,
     pub(super) before: f64,
     /// How much of the change the record holds.
     pub(super) reached: f64,
-    /// Residuals' sum of squares, and what independent samples they amount to.
+    pub(super) shape: Shape,
+    pub(super) is_misfit: bool,
+    /// Fitted curve over the times of the record, with all that lies under it.
+    pub(super) curve: Vec<f64>,
+    /// Residuals' sum of squares, what independent samples they amount to, and numbers fitted.
     squares: f64,
     independent: f64,
-    pub(super) is_misfit: bool,
+    numbers: usize,
+    drifts: bool,
 }
 
 /// What a recorder's steps and rounding leave unknown in one sample, on the scale of the data.
@@ -69,69 +75,129 @@ pub(super) struct Grain {
     pub(super) sample: f64,
 }
 
-pub(super) fn first_order(time_s: &[f64], y: &[f64], m: &FirstOrder, grain: Grain) -> Option<Said> {
-    let residuals: Vec<f64> = time_s.iter().zip(y).map(|(t, y)| y - m.at(*t)).collect();
-    let memory = Memory::of(&residuals);
-    let flat = flat_parts(time_s, m.onset_s, OVER_TIME_CONSTANTS * m.tau_s);
-    let scatter = Scatter::<4>::of(&residuals, memory, grain.sample, flat, |i| m.slopes(time_s[i]))?;
-    let estimate = estimates(&scatter, grain);
-    let (change, onset_s) = (estimate(m.change, unit(1)), estimate(m.onset_s, unit(2)));
-    let tau_s = estimate(m.tau_s, unit(3) * m.tau_s);
+/// A fitted curve, what lies under it and what both leave of a record.
+struct Fitted<'a, C> {
+    model: (&'a C, &'a Under),
+    time_s: &'a [f64],
+    curve: Vec<f64>,
+    residuals: Vec<f64>,
+    grain: Grain,
+    onset_s: f64,
+    slowest_s: f64,
+}
+
+impl<'a, C: Curve> Fitted<'a, C> {
+    fn of(
+        time_s: &'a [f64],
+        y: &[f64],
+        model: (&'a C, &'a Under),
+        grain: Grain,
+        (onset_s, slowest_s): (f64, f64),
+    ) -> Self {
+        let curve: Vec<f64> = time_s.iter().map(|t| model.0.value(*t) + model.1.at(*t)).collect();
+        let residuals = y.iter().zip(&curve).map(|(y, c)| y - c).collect();
+        Fitted { model, time_s, curve, residuals, grain, onset_s, slowest_s }
+    }
+
+    fn place(&self, time_constants: f64) -> usize {
+        let t_s = self.onset_s + time_constants * self.slowest_s;
+        self.time_s.partition_point(|t| *t < t_s)
+    }
+
+    /// The answer, of which `say` puts in the findings, given how to make an estimate of a value and its
+    /// derivatives.
+    fn said(
+        self,
+        shape: Shape,
+        before: f64,
+        say: impl Fn(&dyn Fn(f64, &[f64]) -> Estimate, Memory, &[f64]) -> Findings,
+    ) -> Option<Said> {
+        let memory = Memory::of(&self.residuals);
+        let flat = (self.place(0.0), self.place(OVER_TIME_CONSTANTS));
+        let (grain, time_s) = (self.grain, self.time_s);
+        let scatter = Scatter::of(self.model, time_s, &self.residuals, memory, grain.sample, flat)?;
+        // Where a wrong shape would show: from a little before the onset.
+        let response = (self.place(-0.5), self.place(SHAPE_TIME_CONSTANTS));
+        let misfit = Misfit::of(&self.residuals, response, grain.sample);
+        let estimate = |value: f64, by: &[f64]| {
+            let u = scatter.uncertainty(by);
+            Estimate {
+                value,
+                scatter: u,
+                resolution: scatter.by_levels(by, grain.level),
+                choice: u * misfit.hidden,
+            }
+        };
+        let findings = say(&estimate, memory, &self.residuals);
+        let squares: f64 = self.residuals.iter().map(|r| r * r).sum();
+        let n = self.residuals.len() as f64;
+        Some(Said {
+            findings,
+            degrees_of_freedom: scatter.degrees_of_freedom,
+            before: before + self.model.1.base(self.onset_s),
+            reached: -((self.onset_s - time_s[time_s.len() - 1]) / self.slowest_s).exp_m1(),
+            shape,
+            is_misfit: misfit.is_plain,
+            squares: squares.max(n * grain.sample * grain.sample),
+            independent: n / memory.inflation(),
+            numbers: C::NUMBERS + self.model.1.numbers(),
+            drifts: self.model.1.drift.is_some(),
+            curve: self.curve,
+        })
+    }
+}
+
+pub(super) fn first_order(
+    time_s: &[f64],
+    y: &[f64],
+    model: (&FirstOrder, &Under),
+    grain: Grain,
+) -> Option<Said> {
+    let m = model.0;
+    let fitted = Fitted::of(time_s, y, model, grain, (m.onset_s, m.tau_s));
     let rise = 9.0_f64.ln();
     // An overshoot would have to stand out of the mean over half a time constant.
-    let sd = (residuals.iter().map(|r| r * r).sum::<f64>() / residuals.len() as f64).sqrt();
-    let top = time_s.partition_point(|t| *t < m.onset_s + 0.5 * m.tau_s)
-        - time_s.partition_point(|t| *t < m.onset_s);
-    let u_top = sd * (memory.inflation() / top.max(1) as f64).sqrt().min(1.0);
-    let squares = squares_of(&residuals, grain);
-    Some(Said {
-        overshoot: Estimate {
-            value: 0.0,
-            scatter: u_top.hypot(change.scatter) / m.change.abs(),
-            resolution: change.resolution / m.change.abs(),
-            choice: 0.0,
-        },
-        change,
-        onset_s,
-        rise_time_s: estimate(rise * m.tau_s, unit(3) * (rise * m.tau_s)),
-        tau_s: Some(tau_s),
-        degrees_of_freedom: scatter.degrees_of_freedom,
-        before: m.before,
-        reached: -((m.onset_s - time_s[time_s.len() - 1]) / m.tau_s).exp_m1(),
-        squares,
-        independent: residuals.len() as f64 / memory.inflation(),
-        is_misfit: is_misfit(&residuals, response(time_s, m.onset_s, m.tau_s), grain.sample),
+    let top = fitted.place(0.5) - fitted.place(0.0);
+    fitted.said(Shape::FirstOrder, m.before, |estimate, memory, residuals| {
+        let sd = (residuals.iter().map(|r| r * r).sum::<f64>() / residuals.len() as f64).sqrt();
+        let u_top = sd * (memory.inflation() / top.max(1) as f64).sqrt().min(1.0);
+        let change = estimate(m.change, &[0.0, 1.0]);
+        Findings {
+            change,
+            onset_s: estimate(m.onset_s, &[0.0, 0.0, 1.0]),
+            rise_time_s: estimate(rise * m.tau_s, &[0.0, 0.0, 0.0, rise * m.tau_s]),
+            overshoot: Estimate {
+                value: 0.0,
+                scatter: u_top.hypot(change.scatter) / m.change.abs(),
+                resolution: change.resolution / m.change.abs(),
+                choice: 0.0,
+            },
+            tau_s: Some(estimate(m.tau_s, &[0.0, 0.0, 0.0, m.tau_s])),
+        }
     })
 }
 
-pub(super) fn second_order(time_s: &[f64], y: &[f64], m: &SecondOrder, grain: Grain) -> Option<Said> {
-    let residuals: Vec<f64> = time_s.iter().zip(y).map(|(t, y)| y - m.at(*t)).collect();
-    let memory = Memory::of(&residuals);
+pub(super) fn second_order(
+    time_s: &[f64],
+    y: &[f64],
+    model: (&SecondOrder, &Under),
+    grain: Grain,
+) -> Option<Said> {
+    let m = model.0;
     let (z, w) = (m.damping, m.natural_per_s);
     let slowest_s = if z > 1.0 { (z + (z * z - 1.0).sqrt()) / w } else { 1.0 / (z * w) };
-    let flat = flat_parts(time_s, m.onset_s, OVER_TIME_CONSTANTS * slowest_s);
-    let scatter = Scatter::<5>::of(&residuals, memory, grain.sample, flat, |i| m.slopes(time_s[i]))?;
-    let estimate = estimates(&scatter, grain);
+    let fitted = Fitted::of(time_s, y, model, grain, (m.onset_s, slowest_s));
     let rise_s = second_order::unit_rise(z) / w;
     let by_damping = {
         let h = 1e-4 * z;
         (second_order::unit_rise(z + h) - second_order::unit_rise(z - h)) / (2.0 * h * w)
     };
-    let squares = squares_of(&residuals, grain);
-    let end_s = time_s[time_s.len() - 1];
-    let rings = (-(end_s - m.onset_s) / slowest_s).exp();
-    Some(Said {
-        change: estimate(m.change, unit(1)),
-        onset_s: estimate(m.onset_s, unit(2)),
-        rise_time_s: estimate(rise_s, unit(3) * -rise_s + unit(4) * by_damping),
-        overshoot: overshoot(z, &estimate(z, unit(4))),
+    fitted.said(Shape::SecondOrder, m.before, |estimate, _, _| Findings {
+        change: estimate(m.change, &[0.0, 1.0]),
+        onset_s: estimate(m.onset_s, &[0.0, 0.0, 1.0]),
+        rise_time_s: estimate(rise_s, &[0.0, 0.0, 0.0, -rise_s, by_damping]),
+        overshoot: overshoot(z, &estimate(z, &[0.0, 0.0, 0.0, 0.0, 1.0])),
         tau_s: None,
-        degrees_of_freedom: scatter.degrees_of_freedom,
-        before: m.before,
-        reached: 1.0 - rings,
-        squares,
-        independent: residuals.len() as f64 / memory.inflation(),
-        is_misfit: is_misfit(&residuals, response(time_s, m.onset_s, slowest_s), grain.sample),
     })
 }
 
@@ -143,68 +209,47 @@ fn overshoot(z: f64, damping: &Estimate) -> Estimate {
         let (low, high) = (second_order::overshoot((z - u).max(0.0)), second_order::overshoot(z + u));
         (0.5 * (low - high)).max((second_order::overshoot((z - 2.0 * u).max(0.0)) - value) / 2.0)
     };
-    Estimate { value, scatter: off(damping.scatter), resolution: off(damping.resolution), choice: 0.0 }
-}
-
-impl Said {
-    /// Twice the gain in log likelihood of `richer` over this model, neighbours' likeness allowed for.
-    pub(super) fn gain_of(&self, richer: &Said) -> f64 {
-        if richer.squares <= 0.0 {
-            return 0.0;
-        }
-        (richer.independent * (self.squares / richer.squares).ln()).max(0.0)
-    }
-
-    pub(super) fn independent(&self) -> f64 {
-        self.independent
-    }
-
-    /// Both models' answers, `share` of them the other's; a time constant stays this one's.
-    pub(super) fn shared(self, other: &Said, share: f64) -> Said {
-        Said {
-            change: self.change.shared(other.change, share),
-            onset_s: self.onset_s.shared(other.onset_s, share),
-            rise_time_s: self.rise_time_s.shared(other.rise_time_s, share),
-            overshoot: Estimate {
-                value: self.overshoot.value,
-                scatter: self.overshoot.scatter.max(other.overshoot.scatter),
-                choice: share * other.overshoot.value,
-                ..self.overshoot
-            },
-            ..self
-        }
-    }
-}
-
-/// Sum of squares, not below what recorder and rounding make of it.
-fn squares_of(residuals: &[f64], grain: Grain) -> f64 {
-    let squares: f64 = residuals.iter().map(|r| r * r).sum();
-    squares.max(residuals.len() as f64 * grain.sample * grain.sample)
-}
-
-fn unit<const P: usize>(k: usize) -> SVector<f64, P> {
-    SVector::from_fn(|i, _| f64::from(u8::from(i == k)))
-}
-
-fn estimates<const P: usize>(
-    scatter: &Scatter<P>,
-    grain: Grain,
-) -> impl Fn(f64, SVector<f64, P>) -> Estimate {
-    move |value, by| Estimate {
+    Estimate {
         value,
-        scatter: scatter.uncertainty(&by),
-        resolution: scatter.by_levels(&by, grain.level),
-        choice: 0.0,
+        scatter: off(damping.scatter),
+        resolution: off(damping.resolution),
+        choice: off(damping.choice),
     }
 }
 
-fn flat_parts(time_s: &[f64], onset_s: f64, length_s: f64) -> (usize, usize) {
-    let place = |t_s: f64| time_s.partition_point(|t| *t < t_s);
-    (place(onset_s), place(onset_s + length_s))
-}
+/// How much rarer records that drift are held to be, as twice the logarithm of the odds, 2 to 1.
+const DRIFT_ODDS: f64 = 1.39;
+/// Share of Schwarz's penalty by which models are still doubted: chance may have ruled them out.
+const DOUBT_SHARE: f64 = 0.5;
 
-/// Where a wrong shape would show: from a little before the onset.
-fn response(time_s: &[f64], onset_s: f64, slowest_s: f64) -> (usize, usize) {
-    let place = |t_s: f64| time_s.partition_point(|t| *t < t_s);
-    (place(onset_s - 0.5 * slowest_s), place(onset_s + SHAPE_TIME_CONSTANTS * slowest_s))
+/// What the sound ones among several models say together: the likeliest by Schwarz's criterion, with how far
+/// the others lie apart in the uncertainty.
+pub(super) fn together(models: Vec<Said>) -> Option<Said> {
+    let sound: Vec<Said> = models.into_iter().filter(|said| !said.is_misfit).collect();
+    let independent = sound.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?.independent;
+    // Twice the log likelihood lost, and with a penalty for each number.
+    let lost = |said: &Said| independent * said.squares.max(f64::MIN_POSITIVE).ln();
+    let score = |said: &Said, penalty: f64| lost(said) + said.numbers as f64 * penalty;
+    let schwarz = |said: &Said| score(said, independent.ln()) + if said.drifts { DRIFT_ODDS } else { 0.0 };
+    let doubted = |said: &Said| score(said, DOUBT_SHARE * independent.ln());
+    let best = sound.iter().min_by(|a, b| schwarz(a).total_cmp(&schwarz(b)))?;
+    let counted: Vec<(f64, &Said)> = sound
+        .iter()
+        .filter(|said| said.numbers <= best.numbers || lost(best) - lost(said) >= GAIN_TOLD_MIN)
+        .map(|said| (((doubted(best) - doubted(said)) / 2.0).exp(), said))
+        .collect();
+    let all: f64 = counted.iter().map(|(weight, _)| weight).sum();
+    let with_doubt = |of: &dyn Fn(&Findings) -> Option<Estimate>| {
+        let others: Vec<(f64, Estimate)> =
+            counted.iter().filter_map(|(weight, said)| Some((weight / all, of(&said.findings)?))).collect();
+        of(&best.findings).map(|estimate| estimate.doubted(&others))
+    };
+    let findings = Findings {
+        change: with_doubt(&|f| Some(f.change))?,
+        onset_s: with_doubt(&|f| Some(f.onset_s))?,
+        rise_time_s: with_doubt(&|f| Some(f.rise_time_s))?,
+        overshoot: with_doubt(&|f| Some(f.overshoot))?,
+        tau_s: with_doubt(&|f| f.tau_s),
+    };
+    Some(Said { findings, ..best.clone() })
 }

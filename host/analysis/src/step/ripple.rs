@@ -79,6 +79,7 @@ impl Ripple {
     /// Looks for a ripple of unknown period in the longer of the flat parts.
     pub(super) fn found(time_s: &[f64], y: &[f64], flat: &Flat) -> Option<Ripple> {
         let (from, to) = flat.longer();
+        check_count(to - from, 64).ok()?;
         let spacing_s = (time_s[to.max(1) - 1] - time_s[from]) / (to - from).max(2) as f64;
         let block = (to - from).div_ceil(SPECTRUM_MAX).max(1);
         let count = (to - from) / block;
@@ -143,16 +144,26 @@ impl Ripple {
         Ripple::with(time_s, y, flat, period_s, ORDERS_FOUND)
     }
 
-    /// The same period again, from all that a fitted curve leaves of a record.
-    pub(super) fn again(&self, time_s: &[f64], residuals: &[f64]) -> Ripple {
-        let orders: Vec<usize> = self.harmonics.iter().map(|(k, ..)| *k).collect();
-        let all = Flat { until: 0, from: 0, end: residuals.len() };
-        match harmonics(time_s, residuals, &all, self.period_s, &orders) {
-            Some((amplitudes, _)) => Ripple {
-                period_s: self.period_s,
-                harmonics: orders.iter().zip(amplitudes).map(|(k, (c, s))| (*k, c, s)).collect(),
-            },
-            None => self.clone(),
+    /// Numbers of it: a cosine and a sine part for every harmonic.
+    pub(super) fn numbers(&self) -> usize {
+        2 * self.harmonics.len()
+    }
+
+    /// Derivatives with respect to those numbers.
+    pub(super) fn fill_slopes(&self, t_s: f64, row: &mut [f64]) {
+        let angle = TAU * t_s / self.period_s;
+        for ((k, ..), pair) in self.harmonics.iter().zip(row.chunks_exact_mut(2)) {
+            let (sin, cos) = (*k as f64 * angle).sin_cos();
+            pair[0] = cos;
+            pair[1] = sin;
+        }
+    }
+
+    /// Changes its numbers.
+    pub(super) fn add(&mut self, by: &[f64]) {
+        for ((_, c, s), pair) in self.harmonics.iter_mut().zip(by.chunks_exact(2)) {
+            *c += pair[0];
+            *s += pair[1];
         }
     }
 }

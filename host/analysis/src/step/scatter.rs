@@ -5,7 +5,8 @@
 //! covariance is that of ordinary least squares under such noise,
 //! `(J'J)^-1 J'RJ (J'J)^-1 s^2`, with `J'RJ` summed by a recursion in one pass.
 
-use nalgebra::{SMatrix, SVector};
+use super::under::{Curve, Under};
+use nalgebra::{DMatrix, DVector};
 
 /// A lag-1 autocorrelation within so many of its standard errors, 1/sqrt n, counts as none.
 const CHANCE: f64 = 2.0;
@@ -50,67 +51,81 @@ impl Memory {
     }
 }
 
-/// Scatter of the parameters of a fit.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Scatter<const P: usize> {
-    pub(super) covariance: SMatrix<f64, P, P>,
+/// Scatter of the parameters of a curve.
+#[derive(Clone, Debug)]
+pub(super) struct Scatter {
+    covariance: DMatrix<f64>,
     /// What a wrong level before, and a wrong level after, of one unit each does to the parameters.
-    pub(super) by_level: [SVector<f64, P>; 2],
+    by_level: [DVector<f64>; 2],
     pub(super) degrees_of_freedom: f64,
 }
 
-impl<const P: usize> Scatter<P> {
-    /// `slopes(i)` are the derivatives of the curve at sample i; samples before `flat.0` and from
-    /// `flat.1` on lie on its levels. `sd_least` is a standard deviation that residuals may fall short of.
-    pub(super) fn of(
+impl Scatter {
+    /// Samples before `flat.0` and from `flat.1` on lie on the levels of the curve. `sd_least` is a
+    /// standard deviation that residuals may fall short of.
+    pub(super) fn of<C: Curve>(
+        (curve, under): (&C, &Under),
+        time_s: &[f64],
         residuals: &[f64],
         memory: Memory,
         sd_least: f64,
         flat: (usize, usize),
-        slopes: impl Fn(usize) -> [f64; P],
-    ) -> Option<Scatter<P>> {
-        let n = residuals.len();
-        let mut normal = SMatrix::<f64, P, P>::zeros();
-        let mut alike = SMatrix::<f64, P, P>::zeros();
-        let mut levels = [SVector::<f64, P>::zeros(); 2];
-        let mut trail = SVector::<f64, P>::zeros();
-        for i in 0..n {
-            let row = SVector::from(slopes(i));
-            normal += row * row.transpose();
-            if memory.share > 0.0 {
-                alike += row * trail.transpose();
-                trail = (trail + row) * memory.per_sample;
+    ) -> Option<Scatter> {
+        let (n, p) = (residuals.len(), C::NUMBERS + under.numbers());
+        let mut normal = DMatrix::<f64>::zeros(p, p);
+        let mut alike = DMatrix::<f64>::zeros(p, p);
+        let mut levels = [DVector::<f64>::zeros(p), DVector::<f64>::zeros(p)];
+        let (mut row, mut trail) = (vec![0.0; p], vec![0.0; p]);
+        for (i, t) in time_s.iter().enumerate() {
+            let (own, other) = row.split_at_mut(C::NUMBERS);
+            curve.fill_slopes(*t, own);
+            under.fill_slopes(*t, other);
+            for (b, right) in row.iter().enumerate() {
+                for (sum, left) in normal.column_mut(b).iter_mut().zip(&row) {
+                    *sum += left * right;
+                }
             }
-            if i < flat.0 {
-                levels[0] += row;
-            } else if i >= flat.1 {
-                levels[1] += row;
+            if memory.share > 0.0 {
+                for (b, right) in trail.iter().enumerate() {
+                    for (sum, left) in alike.column_mut(b).iter_mut().zip(&row) {
+                        *sum += left * right;
+                    }
+                }
+                for (trail, slope) in trail.iter_mut().zip(&row) {
+                    *trail = (*trail + slope) * memory.per_sample;
+                }
+            }
+            if i < flat.0 || i >= flat.1 {
+                let level = &mut levels[usize::from(i >= flat.1)];
+                level.iter_mut().zip(&row).for_each(|(sum, slope)| *sum += slope);
             }
         }
         let scale = normal.diagonal().map(|d| 1.0 / d.sqrt());
-        let scaling = SMatrix::<f64, P, P>::from_diagonal(&scale);
-        let inverse = scaling * (scaling * normal * scaling).cholesky()?.inverse() * scaling;
+        let scaling = DMatrix::<f64>::from_diagonal(&scale);
+        let inverse = &scaling * (&scaling * &normal * &scaling).cholesky()?.inverse() * &scaling;
         if inverse.iter().any(|v| !v.is_finite()) {
             return None;
         }
-        let meat = normal + (alike + alike.transpose()) * memory.share;
-        let used = (inverse * meat).trace();
+        let meat = normal + (&alike + alike.transpose()) * memory.share;
+        let used = (&inverse * &meat).trace();
         let squares: f64 = residuals.iter().map(|r| r * r).sum();
         let variance = (squares / (n as f64 - used).max(1.0)).max(sd_least * sd_least);
         Some(Scatter {
-            covariance: inverse * meat * inverse * variance,
-            by_level: levels.map(|level| inverse * level),
-            degrees_of_freedom: ((n - P) as f64 / memory.inflation()).max(1.0),
+            covariance: &inverse * meat * &inverse * variance,
+            by_level: levels.map(|level| &inverse * level),
+            degrees_of_freedom: (n.saturating_sub(p) as f64 / memory.inflation()).max(1.0),
         })
     }
 
-    /// Standard uncertainty of something with these derivatives, from scatter.
-    pub(super) fn uncertainty(&self, by: &SVector<f64, P>) -> f64 {
-        (by.transpose() * self.covariance * by)[0].max(0.0).sqrt()
+    /// Standard uncertainty of something with these derivatives with respect to the curve's first numbers.
+    pub(super) fn uncertainty(&self, by: &[f64]) -> f64 {
+        let terms = |a: usize| by.iter().enumerate().map(move |(b, v)| self.covariance[(a, b)] * v);
+        by.iter().enumerate().map(|(a, v)| v * terms(a).sum::<f64>()).sum::<f64>().max(0.0).sqrt()
     }
 
     /// The same from levels that are each wrong by a standard uncertainty of `u`.
-    pub(super) fn by_levels(&self, by: &SVector<f64, P>, u: f64) -> f64 {
-        u * self.by_level[0].dot(by).hypot(self.by_level[1].dot(by))
+    pub(super) fn by_levels(&self, by: &[f64], u: f64) -> f64 {
+        let along = |level: &DVector<f64>| by.iter().zip(level.iter()).map(|(a, b)| a * b).sum::<f64>();
+        u * along(&self.by_level[0]).hypot(along(&self.by_level[1]))
     }
 }

@@ -3,6 +3,7 @@
 //! (S over that root). One formula for every damping ratio z, over and under 1, with a series between.
 
 use super::shape::Rough;
+use super::under::Curve;
 use crate::fit::{Fit, least_squares};
 use crate::stats::mean;
 
@@ -13,8 +14,8 @@ const DAMPING: (f64, f64) = (0.01, 10.0);
 const SERIES_BELOW: f64 = 1.0e-3;
 
 /// Means that a long record is reduced to for the search, and how many at least cover its rise.
-const BLOCKS: usize = 4_000;
-const RISE_BLOCKS: f64 = 40.0;
+const BLOCKS: usize = 400;
+const RISE_BLOCKS: f64 = 30.0;
 
 /// A second-order response with dead time.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -110,45 +111,85 @@ impl SecondOrder {
         (self.before + a * g, [1.0, g, -a * by_x * self.natural_per_s, a * by_x * x, a * by_z])
     }
 
+    /// From the numbers that are searched for: both levels, the centroid of the rise (onset plus a), ln a and
+    /// beta, the response being that of 1/(1 + a s + beta a^2 s^2). That is first order for beta of 0 and
+    /// smooth there, and the centroid hardly depends on the others, so that few steps are needed.
     fn of(p: &[f64; 5]) -> SecondOrder {
-        let [before, change, onset_s, ln_natural, damping] = *p;
-        SecondOrder { before, change, onset_s, natural_per_s: ln_natural.exp(), damping }
+        let [before, change, centroid_s, ln_a, beta] = *p;
+        let (a_s, root) = (ln_a.exp(), beta.sqrt());
+        let (natural_per_s, damping) = (1.0 / (a_s * root), 0.5 / root);
+        SecondOrder { before, change, onset_s: centroid_s - a_s, natural_per_s, damping }
+    }
+
+    /// The numbers that are searched for.
+    fn searched_for(&self) -> [f64; 5] {
+        let a_s = 2.0 * self.damping / self.natural_per_s;
+        let beta = 0.25 / (self.damping * self.damping);
+        [self.before, self.change, self.onset_s + a_s, a_s.ln(), beta]
+    }
+
+    /// Value and derivatives with respect to the numbers that are searched for.
+    fn searched(p: &[f64; 5], t_s: f64) -> (f64, [f64; 5]) {
+        let (value, [before, change, onset, natural, damping]) = SecondOrder::of(p).point(t_s);
+        let by_beta = -(natural + 0.5 / p[4].sqrt() * damping) / (2.0 * p[4]);
+        (value, [before, change, onset, -p[3].exp() * onset - natural, by_beta])
     }
 
     /// A response of this damping through the rough shape's middle, as steep as it.
     fn like(rough: &Rough, damping: f64) -> [f64; 5] {
         let natural_per_s = unit_rise(damping) / (rough.late_s - rough.early_s).max(f64::MIN_POSITIVE);
         let onset_s = rough.middle_s - unit_crossing(0.5, damping) / natural_per_s;
-        [rough.before, rough.change, onset_s, natural_per_s.ln(), damping]
+        let (before, change) = (rough.before, rough.change);
+        SecondOrder { before, change, onset_s, natural_per_s, damping }.searched_for()
     }
 }
 
-/// The fit; `None` where the data do not hold one.
-pub(super) fn fit(time_s: &[f64], y: &[f64], rough: &Rough) -> Option<SecondOrder> {
+impl Curve for SecondOrder {
+    const NUMBERS: usize = 5;
+
+    fn value(&self, t_s: f64) -> f64 {
+        self.at(t_s)
+    }
+
+    fn fill_slopes(&self, t_s: f64, row: &mut [f64]) {
+        row.copy_from_slice(&self.slopes(t_s));
+    }
+}
+
+/// The fit, from `start` where one is known; `None` where the data do not hold one.
+pub(super) fn fit(
+    time_s: &[f64],
+    y: &[f64],
+    rough: &Rough,
+    start: Option<&SecondOrder>,
+) -> Option<SecondOrder> {
     let span_s = time_s[time_s.len() - 1] - time_s[0];
     let spacing_s = span_s / (time_s.len() - 1) as f64;
     let anything = (f64::NEG_INFINITY, f64::INFINITY);
     let bounds = [
         anything,
         anything,
-        (time_s[0], time_s[time_s.len() - 1]),
-        ((1e-3 / span_s).ln(), (10.0 / spacing_s).ln()),
-        DAMPING,
+        (time_s[0], time_s[time_s.len() - 1] + span_s),
+        ((1e-3 * spacing_s).ln(), (1e3 * span_s).ln()),
+        (0.25 / (DAMPING.1 * DAMPING.1), 0.25 / (DAMPING.0 * DAMPING.0)),
     ];
     let starts: &[f64] = if rough.overshoot > 0.15 {
         &[0.3]
     } else if rough.overshoot > 0.03 {
         &[0.6]
     } else {
-        &[0.9, 2.0]
+        &[0.9]
     };
     let from = |time_s: &[f64], y: &[f64], start: [f64; 5]| -> Option<Fit<5>> {
         if start.iter().any(|p| !p.is_finite()) {
             return None;
         }
-        least_squares("second-order response", y, start, bounds, |i, p| SecondOrder::of(p).point(time_s[i]))
+        least_squares("second-order response", y, start, bounds, |i, p| SecondOrder::searched(p, time_s[i]))
             .ok()
     };
+    if let Some(start) = start {
+        return from(time_s, y, start.searched_for()).map(|fit| SecondOrder::of(&fit.parameters));
+    }
     // The long way to the minimum is gone on means of neighbours, as long as the rise is well resolved.
     let resolved = (rough.late_s - rough.early_s) / spacing_s / RISE_BLOCKS;
     let block = (time_s.len() / BLOCKS).min(resolved as usize).max(1);

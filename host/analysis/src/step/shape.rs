@@ -1,7 +1,6 @@
 //! The rough shape of a step: levels, places on the way and the highest point, good enough to start a
 //! fit from.
 
-use crate::series::noise_sd;
 use crate::stats::mean;
 
 /// Samples are averaged until their noise is below this share of the change.
@@ -38,7 +37,9 @@ impl Rough {
         let first = edge.unwrap_or(0).max((FIRST_SHARE * n as f64) as usize).max(4).min(n);
         let before = mean(&y[..edge.filter(|e| *e >= 4).unwrap_or(first)]);
         let change = mean(&y[n - ((LAST_SHARE * n as f64) as usize).clamp(4, n)..]) - before;
-        let noise = noise_sd(y) / change.abs();
+        // Enough for how much to smooth: second differences, of which a kink is but one.
+        let second: f64 = y.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).powi(2)).sum();
+        let noise = (second / (6.0 * n as f64)).sqrt() / change.abs();
         let half = ((noise / NOISE_SHARE).powi(2) / 2.0).min(n as f64 / 40.0) as usize;
         let way: Vec<f64> = smoothed(y, half).iter().map(|v| (v - before) / change).collect();
         let start = edge.unwrap_or(0);

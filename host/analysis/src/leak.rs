@@ -347,7 +347,9 @@ fn results(record: &LeakDown<'_>, samples: &Samples, fits: &Fits) -> Result<Leak
             (rounding_pa * 2.0_f64.sqrt() / length_s / rate.value).hypot(rounding_pa / start_pa.value);
         tau = tau.clone().with_given("resolution of the recorder", tau.value, relative);
         if record.zero_u_pa > 0.0 {
-            tau = tau.with_given("pressure zero", 1.0, zero(&|fit| fit.time_at_start_s().0)?);
+            let stated = record.stiffening_per_pa.is_some();
+            let of = |fit: &Fitted| if stated { fit.time_at_zero_s().0 } else { fit.time_at_start_s().0 };
+            tau = tau.with_given("pressure zero", 1.0, zero(&of)?);
         }
         Ok(tau)
     };

@@ -135,7 +135,8 @@ impl Propagated {
     #[must_use]
     pub fn symmetric_interval(&self, probability: f64) -> (f64, f64) {
         let inside = self.inside(probability);
-        let below = (self.values.len() - inside) / 2;
+        // The place r of the standard counts from 1.
+        let below = (self.values.len() - inside).div_ceil(2).saturating_sub(1);
         (self.values[below], self.values[below + inside])
     }
 

@@ -109,7 +109,7 @@ pub enum Unmeasured {
         index: usize,
     },
     /// A given quantity is impossible.
-    #[error("{name} is {found}, but must be {expected}; correct the sheet or the call")]
+    #[error("{name} is {found}, but must be {expected}; correct what was given")]
     Impossible {
         /// Which quantity, with its unit.
         name: &'static str,

@@ -11,8 +11,9 @@ use crate::uncertainty::Joint;
 /// Fewest samples for which a lag-1 autocorrelation, and so an uncertainty of a mean, is stated.
 pub const SERIES_SAMPLES_MIN: usize = 8;
 
-/// Largest autocorrelation that is believed; beyond it the samples amount to two or fewer.
-const LAG1_MAX: f64 = 0.99;
+/// Largest autocorrelation that is computed with. What it leaves of the samples is bounded otherwise: two
+/// independent ones are always left.
+const LAG1_MAX: f64 = 1.0 - 1.0e-9;
 
 /// Arithmetic mean in two passes: the second removes the rounding of the first. Zero when empty.
 #[must_use]

@@ -20,6 +20,9 @@ use stepwell_procedure::quantity::Dimension;
 /// Standard atmosphere, Pa (ISO 2533), what absolute pressures are taken against.
 const ATMOSPHERE_PA: f64 = 101_325.0;
 
+/// How far atmospheric pressure may be from it by the weather: 2 kPa either way, all equally likely; in Pa.
+const WEATHER_U_PA: f64 = 2_000.0 / 1.732_050_807_568_877_2;
+
 /// A recording with what was given beside it.
 struct Recording<'a> {
     table: &'a Table,
@@ -57,7 +60,7 @@ pub(crate) fn analyse(args: &AnalyseArgs, table: &Table) -> Result<Analysis, Fai
     }?;
     for found in &mut analysis.findings {
         if let Ok(measured) = &mut found.result {
-            *measured = recording.written(measured.clone());
+            *measured = recording.written(found.dimension, measured.clone());
         }
     }
     analysis.notes.extend(recording.unused());
@@ -78,8 +81,9 @@ fn gauge_pa(table: &Table) -> Result<Option<Vec<f64>>, Failure> {
     }
 }
 
-/// Columns and quantities that a kind uses.
-const fn uses(kind: AnalyseKind) -> (&'static [Name], &'static [&'static str]) {
+/// Columns and quantities that a kind uses, of a recording that has such columns.
+fn uses(kind: AnalyseKind, table: &Table) -> (&'static [Name], &'static [&'static str]) {
+    let has = |name| table.column(name).is_some();
     match kind {
         AnalyseKind::Coil => {
             (&[Name::Time, Name::Voltage, Name::Current, Name::Temperature], &["coil-temperature", "at"])
@@ -91,10 +95,12 @@ const fn uses(kind: AnalyseKind) -> (&'static [Name], &'static [&'static str]) {
         AnalyseKind::LeakDown => {
             (&[Name::Time, Name::Pressure, Name::AbsolutePressure], &["volume", "liquid-modulus"])
         }
-        AnalyseKind::Sweep => {
-            (&[Name::Time, Name::Duty, Name::Pressure, Name::AbsolutePressure, Name::Flow], &[])
+        AnalyseKind::Sweep if has(Name::Pressure) || has(Name::AbsolutePressure) => {
+            (&[Name::Time, Name::Duty, Name::Pressure, Name::AbsolutePressure], &[])
         }
-        AnalyseKind::Flow => (&[Name::Time, Name::Flow], &["k-factor"]),
+        AnalyseKind::Sweep => (&[Name::Time, Name::Duty, Name::Flow], &[]),
+        AnalyseKind::Flow if has(Name::Flow) => (&[Name::Time, Name::Flow], &[]),
+        AnalyseKind::Flow => (&[Name::Time], &["k-factor"]),
     }
 }
 
@@ -177,11 +183,22 @@ impl Recording<'_> {
     /// A value whose recording shows neither noise nor the steps of its recorder is still only as good as the
     /// digits it was written down with: rounding, rectangular over the last one. Where there is more than
     /// that it averages out.
-    fn written(&self, measured: Measured) -> Measured {
-        let columns = uses(self.kind).0.iter();
-        let relative =
-            columns.fold(0.0_f64, |all, name| all.hypot(self.table.digit(*name))) / 12.0_f64.sqrt();
-        let rounding = measured.value.abs() * relative;
+    fn written(&self, dimension: Dimension, measured: Measured) -> Measured {
+        let columns = uses(self.kind, self.table).0.iter();
+        let relative = columns.fold(0.0_f64, |all, name| all.hypot(self.table.digit(*name)));
+        let largest_s = self
+            .table
+            .column(Name::Time)
+            .map_or(0.0, |s| s.iter().fold(0.0_f64, |most, t| most.max(t.abs())));
+        // A time is read off the time axis, a share is one of the whole.
+        let whole = match dimension {
+            Dimension::Time => {
+                (self.table.digit(Name::Time) * largest_s).max(measured.value.abs() * relative)
+            }
+            Dimension::Fraction => measured.value.abs().max(1.0) * relative,
+            _ => measured.value.abs() * relative,
+        };
+        let rounding = whole / 12.0_f64.sqrt();
         if measured.standard_uncertainty() < rounding {
             measured.with_given("digits of the file", 1.0, rounding)
         } else {
@@ -191,7 +208,7 @@ impl Recording<'_> {
 
     /// What is there and makes no difference.
     fn unused(&self) -> Vec<String> {
-        let (columns, quantities) = uses(self.kind);
+        let (columns, quantities) = uses(self.kind, self.table);
         let columns = self.table.names().filter(|name| !columns.contains(name)).map(Name::word);
         let quantities = self
             .given()
@@ -208,7 +225,7 @@ impl Recording<'_> {
 
     /// What has no uncertainty of its own in the budgets.
     fn exact(&self) -> Vec<String> {
-        let quantities = uses(self.kind).1;
+        let quantities = uses(self.kind, self.table).1;
         let exact = |given: &Option<Input>| given.is_some_and(|input| input.standard_uncertainty == 0.0);
         let mut taken: Vec<&str> = self
             .given()
@@ -240,7 +257,6 @@ impl Recording<'_> {
         let time_s = self.column(Name::Time)?;
         let voltage_v = self.column(Name::Voltage)?;
         let current_a = self.column(Name::Current)?;
-        let column = self.table.column(Name::Temperature).map(|celsius| Input::exact(stats::mean(celsius)));
         let record = CoilRecord {
             time_s,
             voltage_v,
@@ -248,8 +264,11 @@ impl Recording<'_> {
             current_gain: Input::exact(1.0),
             voltage_gain: Input::exact(1.0),
             lead_ohm: Input::exact(0.0),
-            temperature: self.coil_celsius.or(column).map(|celsius| CoilTemperature { celsius }),
-            at_s: self.at_s.map(|at| at.value),
+            temperature: self
+                .coil_celsius
+                .or(self.first_celsius())
+                .map(|celsius| CoilTemperature { celsius }),
+            at_s: self.at_s.filter(|at| at.standard_uncertainty == 0.0).map(|at| at.value),
         };
         let y = Scale { name: "current", dimension: Dimension::Current };
         let mut chart = self.chart("Coil current", y, current_a, Vec::new())?;
@@ -270,6 +289,15 @@ impl Recording<'_> {
         })
     }
 
+    /// Temperature of the coil at the first row, by a straight line through its column.
+    fn first_celsius(&self) -> Option<Input> {
+        let (time_s, celsius) = (self.table.column(Name::Time)?, self.table.column(Name::Temperature)?);
+        Some(match stats::line(time_s, celsius) {
+            Ok(line) => Input::new(line.at(time_s[0]), line.uncertainty_at(time_s[0])),
+            Err(_) => Input::exact(celsius[0]),
+        })
+    }
+
     fn step(&self) -> Result<Analysis, Failure> {
         const ALL: [(&str, &str, Dimension); 5] = [RISE, DEAD_TIME, TIME_CONSTANT, RISE_TIME, OVERSHOOT];
         let time_s = self.column(Name::Time)?;
@@ -282,7 +310,8 @@ impl Recording<'_> {
                 let response = step::step_response(&StepRecord {
                     time_s,
                     pressure_pa: &pressure_pa[part.from..part.to],
-                    instant_s: part.instant_s,
+                    // An interval that was stated is kept; an exact instant and an edge come back as found.
+                    instant_s: self.at_s.filter(|at| at.standard_uncertainty > 0.0).or(part.instant_s),
                     ripple_period_s: None,
                     gain: Input::exact(1.0),
                 })?;
@@ -340,7 +369,10 @@ impl Recording<'_> {
         let mut chart = self.chart("Pressure of a shut rail", y, pressure_pa, Vec::new())?;
         let as_flow = self.volume_m3.is_some() && self.liquid_modulus_pa.is_some();
         let rate = if as_flow { LEAK_FLOW } else { LEAK_FALL };
-        let record = LeakDown::recorded(time_s, pressure_pa, self.volume_m3, self.liquid_modulus_pa);
+        let mut record = LeakDown::recorded(time_s, pressure_pa, self.volume_m3, self.liquid_modulus_pa);
+        if self.table.column(Name::AbsolutePressure).is_some() {
+            record.zero_u_pa = WEATHER_U_PA;
+        }
         Ok(match leak::leak_down(&record) {
             Err(why) => refused(&[rate, TIME_CONSTANT], &why, chart),
             Ok(leak) => {

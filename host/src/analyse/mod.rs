@@ -17,7 +17,7 @@ use crate::{print, render};
 use chart::Chart;
 use serde_json::json;
 use stepwell_analysis::Measured;
-use stepwell_analysis::uncertainty::COVERAGE_PROBABILITY;
+use stepwell_analysis::uncertainty::{COVERAGE_PROBABILITY, Share};
 use stepwell_procedure::quantity::Dimension;
 
 /// What became of one finding.
@@ -87,19 +87,15 @@ fn as_json(args: &AnalyseArgs, analysis: &Analysis) -> serde_json::Value {
 }
 
 fn budget(measured: &Measured) -> Vec<serde_json::Value> {
-    let combined = measured.standard_uncertainty();
-    measured
-        .contributions
-        .iter()
-        .map(|part| {
-            json!({
-                "contribution": part.name,
-                "standard_uncertainty": part.standard_uncertainty,
-                "share": (part.standard_uncertainty / combined).powi(2),
-                "degrees_of_freedom": Some(part.degrees_of_freedom).filter(|nu| nu.is_finite()),
-            })
+    let line = |part: Share| {
+        json!({
+            "contribution": part.name,
+            "standard_uncertainty": part.standard_uncertainty,
+            "share": part.share,
+            "degrees_of_freedom": Some(part.degrees_of_freedom).filter(|nu| nu.is_finite()),
         })
-        .collect()
+    };
+    measured.budget().into_iter().map(line).collect()
 }
 
 /// The SI coherent unit of a dimension as a UCUM code (case sensitive).
@@ -140,15 +136,10 @@ fn print(args: &AnalyseArgs, analysis: &Analysis) {
                     &label(found),
                     INDENT,
                 ));
-                let combined = measured.standard_uncertainty();
-                let mut parts = measured.contributions.clone();
-                parts.sort_by(|a, b| b.standard_uncertainty.total_cmp(&a.standard_uncertainty));
-                let shares: Vec<String> = parts
+                let shares: Vec<String> = measured
+                    .budget()
                     .iter()
-                    .map(|part| {
-                        let share = 100.0 * (part.standard_uncertainty / combined).powi(2);
-                        format!("{} {share:.0} %", part.name)
-                    })
+                    .map(|part| format!("{} {:.0} %", part.name, 100.0 * part.share))
                     .collect();
                 if !shares.is_empty() {
                     print::out(&render::wrapped(&format!("from {}", shares.join(", ")), INDENT, INDENT));

@@ -79,7 +79,7 @@ impl Step for LeakDown {
 /// Rise of the modulus with pressure over the modulus at atmospheric pressure, 1/Pa.
 fn stiffening_per_pa(bench: &BenchSheet) -> Input {
     let (slope, modulus) = (bench.fluid_modulus_slope, bench.fluid_modulus_pa);
-    let relative_u =
-        (slope.standard_uncertainty / slope.value).hypot(modulus.standard_uncertainty / modulus.value);
-    Input::relative(slope.value / modulus.value, relative_u)
+    let value = slope.value / modulus.value;
+    let by_modulus = value * modulus.standard_uncertainty / modulus.value;
+    Input::new(value, (slope.standard_uncertainty / modulus.value).hypot(by_modulus))
 }

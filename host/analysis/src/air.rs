@@ -34,8 +34,8 @@ use crate::shape::{inflation, thinned, wander};
 use crate::stats::mean;
 use crate::uncertainty::{Input, Measured};
 use core::f64::consts::{FRAC_PI_2, TAU};
-use onset::{Averaged, Onset};
-use window::{AIR, FIXED, Fitted, RATE, Stray, WAVES, Window};
+use onset::Onset;
+use window::{AIR, FIXED, FORM, Fitted, RATE, Stray, WAVES, Window};
 
 /// Fewest samples that count as a base line before the rise. None is needed.
 pub const BASE_SAMPLES_MIN: usize = 3;
@@ -76,8 +76,11 @@ const SAMPLES_MAX: usize = 2_000;
 /// than between, and a rectangle would hold its ends as unlikely: they are one standard deviation away.
 const GAS_EXPONENT_U: f64 = 0.2;
 
-/// The forms of the balance lie between 0 and 2; its ends are one standard deviation away.
-const FORM: (f64, f64) = (1.0, 1.0);
+/// The three published forms of the balance, one as good as another.
+const FORMS: [f64; 3] = [0.0, 1.0, 2.0];
+
+/// Their mean and standard deviation.
+const FORM_KNOWN: (f64, f64) = (1.0, 0.816_496_580_927_726);
 
 /// Rise of an oil's modulus per rise of pressure: none in the figures of whoever states one modulus, up to
 /// 12 in oils (n-dodecane: 11; common practice). Both ends are one standard deviation away.
@@ -120,7 +123,8 @@ pub struct BuildUp<'a> {
     pub gas_exponent: Input,
     /// How the balance is written: 0 for a rail that keeps its air and takes in liquid, 1 for the
     /// effective modulus of a mixture that comes in as it is, 2 where the liquid keeps the share that it
-    /// had at first. Each differs from the next by about x/2, relatively.
+    /// had at first. They differ by up to about x, relatively. With an uncertainty: any of the three, by
+    /// their evidence.
     pub form: Input,
     /// True pressure over reported pressure, about 1.
     pub gain: Input,
@@ -160,7 +164,7 @@ impl<'a> BuildUp<'a> {
             wall_modulus_pa: f64::INFINITY,
             volume_m3,
             gas_exponent: Input::new(1.2, GAS_EXPONENT_U),
-            form: Input::new(FORM.0, FORM.1),
+            form: Input::new(FORM_KNOWN.0, FORM_KNOWN.1),
             gain: Input::exact(1.0),
             zero_u_pa: 0.0,
             ripple: None,
@@ -208,6 +212,13 @@ pub fn air_fraction(rise: &BuildUp<'_>) -> Result<Air, Unmeasured> {
     if wander(&fit.residuals, 0.0).rms > MISFIT_SHARE_MAX * (highest_pa - lowest_pa).abs() {
         let why = "the rise has another shape than that of a closed rail";
         return Err(Unmeasured::NoFit { curve: "dead-headed pressure rise", why });
+    }
+    if rise.form.standard_uncertainty > 0.0 {
+        if let Some((best_window, best, of_forms)) = by_form(&window, &fit) {
+            averaged =
+                Averaged { more: averaged.more + of_forms.more, u: averaged.u.hypot(of_forms.u) };
+            (window, fit) = (best_window, best);
+        }
     }
     let rate_u = fit.rate_with[RATE].sqrt() / fit.parameters[RATE];
     if rate_u.is_nan() || rate_u > RATE_UNCERTAINTY_MAX {
@@ -450,6 +461,49 @@ fn fitted(whole: &Window) -> Result<(Window, Fitted), Unmeasured> {
     best
 }
 
+/// What other ways to see the same rise make of the air: added to the value, and in its uncertainty.
+#[derive(Clone, Copy, Debug, Default)]
+struct Averaged {
+    more: f64,
+    u: f64,
+}
+
+/// The rise by each form of the balance alone.
+fn by_form(window: &Window, fit: &Fitted) -> Option<(Window, Fitted, Averaged)> {
+    let of = |form: f64| {
+        let mut only = window.clone();
+        only.known[FORM] = Input::exact(form);
+        let mut parameters = fit.parameters;
+        parameters[FORM] = form;
+        let fit = only.fit(parameters, fit.edge).ok()?;
+        Some((only, fit, 0.0))
+    };
+    averaged(FORMS.into_iter().filter_map(of).collect())
+}
+
+/// The best of several fits of the same samples, and what their mean by evidence (and by
+/// the logarithm of what spoke for each beforehand) makes of the air.
+fn averaged(mut fits: Vec<(Window, Fitted, f64)>) -> Option<(Window, Fitted, Averaged)> {
+    for (window, fit, _) in &mut fits {
+        window.begin_at(fit);
+        *fit = window.fit(fit.parameters, fit.edge).ok()?;
+    }
+    let ln = |(_, fit, ln_before): &(Window, Fitted, f64)| fit.ln_evidence + ln_before;
+    fits.sort_by(|a, b| ln(b).total_cmp(&ln(a)));
+    let most = ln(fits.first()?);
+    let shares: Vec<f64> = fits.iter().map(|fit| (ln(fit) - most).exp()).collect();
+    let total: f64 = shares.iter().sum();
+    let mean_of = |of: &dyn Fn(&Fitted) -> f64| {
+        fits.iter().zip(&shares).map(|((_, fit, _), share)| share * of(fit)).sum::<f64>() / total
+    };
+    let air = mean_of(&|fit| fit.parameters[AIR]);
+    let variance = mean_of(&|fit| fit.air_with[AIR] + (fit.parameters[AIR] - air).powi(2));
+    let (window, best, _) = fits.swap_remove(0);
+    let u = (variance - best.air_with[AIR]).max(0.0).sqrt();
+    let more = air - best.parameters[AIR];
+    Some((window, best, Averaged { more, u }))
+}
+
 /// Puts the budget together: what the fit knows of, and everything else by fitting again.
 fn budget(
     rise: &BuildUp<'_>,
@@ -485,7 +539,7 @@ fn budget(
     };
     let degrees = ((fit.residuals.len() as f64 - 4.0) / inflation(&fit.residuals)).max(1.0);
     let mut fraction = Measured::new(air + averaged.more)
-        .with_given("how the inflow came on", 1.0, averaged.u)
+        .with_given("form of the balance and how the inflow came on", 1.0, averaged.u)
         .with_scatter("scatter about the rise", scatter.max(0.0).sqrt(), degrees)
         .with_given("noise of the flow", 1.0, flow);
     for (name, u) in known {

@@ -7,8 +7,9 @@
 //! at which an inflow that is full at once would have begun, tau later, which tau hardly moves. Four forms (steady at once, soft,
 //! wavering, both) are fitted to base line and rise together and weighed by their evidence.
 
-use super::BASE_SAMPLES_MIN;
-use super::window::{AIR, Fitted, Stray, Window};
+use super::{Averaged, BASE_SAMPLES_MIN, averaged};
+
+use super::window::{Fitted, MIDDLE_PA, Stray, Window};
 use crate::shape::{groups, wander};
 use crate::uncertainty::Input;
 use core::f64::consts::{LN_2, TAU};
@@ -81,19 +82,16 @@ impl Onset {
     }
 }
 
-/// What the other forms make of the air: added to the value, and in its uncertainty.
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Averaged {
-    pub(super) more: f64,
-    pub(super) u: f64,
-}
-
 /// The best form with what the others say; `None` without a base line or when none of them follows it.
 pub(super) fn found(window: &Window, apart: &Fitted) -> Option<(Window, Fitted, Averaged)> {
     if apart.edge < BASE_SAMPLES_MIN {
         return None;
     }
-    let window = &Window { start_pa: apart.base_pa.max(0.1 * window.atmosphere_pa), ..window.clone() };
+    // Held at the base line, which lies where the curve bends most.
+    let base_pa = apart.base_pa.max(0.1 * window.atmosphere_pa);
+    let window = &Window { start_pa: base_pa, middle: 0, ..window.clone() };
+    let mut parameters = apart.parameters;
+    parameters[MIDDLE_PA] = base_pa;
     let start_s = window.inflow[apart.edge];
     let length_s = window.inflow[window.inflow.len() - 1] - start_s;
     let steady = Onset {
@@ -117,7 +115,7 @@ pub(super) fn found(window: &Window, apart: &Fitted) -> Option<(Window, Fitted, 
     let mut add = |onsets: &[Onset], ln_prior: f64| {
         let fits = onsets.iter().filter_map(|onset| {
             let with = Window { stray: Stray::Onset(*onset), ..window.clone() };
-            with.fit(apart.parameters, 0).ok().map(|fit| (with, fit, ln_prior))
+            with.fit(parameters, 0).ok().map(|fit| (with, fit, ln_prior))
         });
         let best = fits.min_by(|a, b| a.1.squares().total_cmp(&b.1.squares()));
         let fit = best.as_ref().map(|(_, fit, _)| fit.clone());
@@ -230,27 +228,8 @@ fn weighed(
     if least.squares() > allowed && wander(&least.residuals, 0.1 * scatter_pa).is_real {
         return None;
     }
-    for (with, fit, _) in &mut forms {
+    for (with, _, _) in &mut forms {
         with.sample_u_pa = sample_u_pa;
-        if let Stray::Onset(onset) = &mut with.stray {
-            onset.first = core::array::from_fn(|k| fit.strays[k]);
-        }
-        *fit = with.fit(fit.parameters, 0).ok()?;
     }
-    let ln = |(_, fit, ln_prior): &(Window, Fitted, f64)| fit.ln_evidence + ln_prior;
-    forms.sort_by(|a, b| ln(b).total_cmp(&ln(a)));
-    let most = ln(&forms[0]);
-    let shares: Vec<f64> = forms.iter().map(|form| (ln(form) - most).exp()).collect();
-    let total: f64 = shares.iter().sum();
-    let mean_of = |of: &dyn Fn(&Fitted) -> f64| {
-        forms.iter().zip(&shares).map(|((_, fit, _), share)| share * of(fit)).sum::<f64>() / total
-    };
-    let air = mean_of(&|fit| fit.parameters[AIR]);
-    let variance = mean_of(&|fit| fit.air_with[AIR] + (fit.parameters[AIR] - air).powi(2));
-    let (with, best, _) = forms.swap_remove(0);
-    let averaged = Averaged {
-        more: air - best.parameters[AIR],
-        u: (variance - best.air_with[AIR]).max(0.0).sqrt(),
-    };
-    Some((with, best, averaged))
+    averaged(forms)
 }

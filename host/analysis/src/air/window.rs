@@ -21,6 +21,7 @@ use nalgebra::SMatrix;
 pub(super) const MIDDLE_PA: usize = 0;
 pub(super) const RATE: usize = 1;
 pub(super) const AIR: usize = 2;
+pub(super) const FORM: usize = AIR + 4;
 pub(super) const FIXED: usize = 2 + QUANTITIES;
 
 /// Ways in which the integral of a noisy flow may stray from the volume that came in.
@@ -213,6 +214,13 @@ impl Window {
             Stray::None => self.fit_of::<FIXED>(start, edge),
             Stray::Noise(_) => self.fit_of::<{ FIXED + WAVES }>(start, edge),
             Stray::Onset(_) => self.fit_of::<{ FIXED + ONSET }>(start, edge),
+        }
+    }
+
+    /// The next fit begins where this one ended.
+    pub(super) fn begin_at(&mut self, fit: &Fitted) {
+        if let Stray::Onset(onset) = &mut self.stray {
+            onset.first = core::array::from_fn(|k| fit.strays[k]);
         }
     }
 

@@ -215,8 +215,7 @@ pub fn air_fraction(rise: &BuildUp<'_>) -> Result<Air, Unmeasured> {
     }
     if rise.form.standard_uncertainty > 0.0 {
         if let Some((best_window, best, of_forms)) = by_form(&window, &fit) {
-            averaged =
-                Averaged { more: averaged.more + of_forms.more, u: averaged.u.hypot(of_forms.u) };
+            averaged = Averaged { more: averaged.more + of_forms.more, u: averaged.u.hypot(of_forms.u) };
             (window, fit) = (best_window, best);
         }
     }
@@ -483,11 +482,12 @@ fn by_form(window: &Window, fit: &Fitted) -> Option<(Window, Fitted, Averaged)> 
 
 /// The best of several fits of the same samples, and what their mean by evidence (and by
 /// the logarithm of what spoke for each beforehand) makes of the air.
-fn averaged(mut fits: Vec<(Window, Fitted, f64)>) -> Option<(Window, Fitted, Averaged)> {
-    for (window, fit, _) in &mut fits {
-        window.begin_at(fit);
-        *fit = window.fit(fit.parameters, fit.edge).ok()?;
-    }
+fn averaged(fits: Vec<(Window, Fitted, f64)>) -> Option<(Window, Fitted, Averaged)> {
+    let again = |(mut window, fit, ln_before): (Window, Fitted, f64)| {
+        window.begin_at(&fit);
+        window.fit(fit.parameters, fit.edge).ok().map(|fit| (window, fit, ln_before))
+    };
+    let mut fits: Vec<(Window, Fitted, f64)> = fits.into_iter().filter_map(again).collect();
     let ln = |(_, fit, ln_before): &(Window, Fitted, f64)| fit.ln_evidence + ln_before;
     fits.sort_by(|a, b| ln(b).total_cmp(&ln(a)));
     let most = ln(fits.first()?);

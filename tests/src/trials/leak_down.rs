@@ -189,22 +189,6 @@ mod tests {
     use super::{KIND, Noise};
     use crate::trials::assert_covers_enough;
 
-    #[test]
-    fn tmp_look() {
-        let mut c = std::collections::BTreeMap::<&str,(u64,u64)>::new();
-        for seed in 0..4000 {
-            for case in (KIND.anywhere)(&mut Noise::new(seed)) {
-                if let Ok(m) = &case.measured {
-                    let z = (m.value - case.truth)/m.standard_uncertainty();
-                    let e = c.entry(case.finding).or_default();
-                    e.0 += 1; e.1 += u64::from((m.value-case.truth).abs() <= m.expanded_uncertainty());
-                    if z.abs() > 4.5 { println!("{seed} {} z {z:.2} {} {} {}", case.finding, m.value, m.standard_uncertainty(), case.truth); }
-                }
-            }
-        }
-        println!("{c:?}");
-    }
-
     /// 362 is the 1e-4 quantile of 400 draws at 95 % (binomial distribution).
     #[test]
     fn intervals_hold_the_truth() {

@@ -9,7 +9,7 @@
 
 use super::{Averaged, BASE_SAMPLES_MIN, averaged};
 
-use super::window::{Fitted, MIDDLE_PA, Stray, Window};
+use super::window::{FIXED, Fitted, MIDDLE_PA, Stray, Window};
 use crate::shape::{groups, wander};
 use crate::uncertainty::Input;
 use core::f64::consts::{LN_2, TAU};
@@ -25,8 +25,8 @@ const HZ: usize = 4;
 /// Starts take some milliseconds, up to some tens (common practice, no source): half a Gaussian.
 const SOFT_U_S: f64 = 0.02;
 
-/// Fits begin at each of these, s: none of them is far from any other.
-const SOFT_STARTS_S: [f64; 3] = [0.002, 0.006, 0.018];
+/// Tried in turn, s.
+const SOFT_STARTS_S: [f64; 6] = [0.001, 0.002, 0.004, 0.008, 0.016, 0.032];
 
 /// Three or more plungers waver by some per cent (three: 7 %, geometry), s of either amplitude.
 const RIPPLE_U: f64 = 0.05;
@@ -58,7 +58,8 @@ impl Onset {
         if run_s <= 0.0 {
             return (0.0, by);
         }
-        let (rest, run) = if run_s < 40.0 * soft_s { ((-run_s / soft_s).exp(), run_s / soft_s) } else { (0.0, 0.0) };
+        let (rest, run) =
+            if run_s < 40.0 * soft_s { ((-run_s / soft_s).exp(), run_s / soft_s) } else { (0.0, 0.0) };
         let mut brought_s = run_s - soft_s * (1.0 - rest);
         let mut flow = 1.0 - rest;
         let (a, b, turn) = (onset[COSINE], onset[SINE], TAU * onset[HZ]);
@@ -111,33 +112,52 @@ pub(super) fn found(window: &Window, apart: &Fitted) -> Option<(Window, Fitted, 
             (0.0, 2.0 * PERIODS.1 / length_s),
         ],
     };
-    let mut forms: Vec<(Window, Fitted, f64)> = Vec::new();
-    let mut add = |onsets: &[Onset], ln_prior: f64| {
-        let fits = onsets.iter().filter_map(|onset| {
-            let with = Window { stray: Stray::Onset(*onset), ..window.clone() };
-            with.fit(parameters, 0).ok().map(|fit| (with, fit, ln_prior))
-        });
-        let best = fits.min_by(|a, b| a.1.squares().total_cmp(&b.1.squares()));
-        let fit = best.as_ref().map(|(_, fit, _)| fit.clone());
-        forms.extend(best);
-        fit
+    let fit = |onset: Onset, parameters: [f64; FIXED]| {
+        let with = Window { stray: Stray::Onset(onset), ..window.clone() };
+        with.fit(parameters, 0).ok().map(|fit| (with, fit))
     };
-    let softly = |onset: Onset, soft_s: f64| {
+    let softly = |onset: Onset, from: &Fitted| {
         let mut soft = onset;
         soft.known[SOFT_S] = Input::new(0.0, SOFT_U_S);
-        soft.first[SOFT_S] = soft_s;
-        soft.first[START_S] = start_s.min(window.inflow[0].max(start_s - soft_s) + soft_s);
+        soft.first[START_S] = from.strays[START_S];
+        soft.first[SOFT_S] = from.strays[SOFT_S];
         soft
     };
-    let at_once = add(&[steady], 0.0)?;
-    let soft = add(&SOFT_STARTS_S.map(|soft_s| softly(steady, soft_s.min(0.2 * length_s))), LN_2);
-    let soft_s = soft.as_ref().map_or(SOFT_STARTS_S[0], |fit| fit.strays[SOFT_S]);
-    let searched = soft.filter(|soft| soft.squares() < at_once.squares()).unwrap_or(at_once);
+    let at_once = fit(steady, parameters)?;
+    // With the time constant held the curve has no kink, and none of these is far from any other.
+    let held = SOFT_STARTS_S.iter().filter(|soft_s| **soft_s < 0.3 * length_s).filter_map(|soft_s| {
+        let mut held = steady;
+        held.known[SOFT_S] = Input::exact(*soft_s);
+        held.first[SOFT_S] = *soft_s;
+        held.first[START_S] = start_s.min(window.inflow[0].max(start_s - soft_s) + soft_s);
+        fit(held, parameters)
+    });
+    let held = held.min_by(|a, b| a.1.squares().total_cmp(&b.1.squares()));
+    let soft = held.and_then(|(with, held)| {
+        fit(softly(steady, &held), held.parameters)
+            .filter(|(_, free)| free.squares() < 1.01 * held.squares())
+            .or_else(|| {
+                let mut with = with;
+                if let Stray::Onset(onset) = &mut with.stray {
+                    onset.known[SOFT_S] = Input::new(held.strays[SOFT_S], 0.3 * held.strays[SOFT_S]);
+                }
+                with.begin_at(&held);
+                Some((with, held))
+            })
+    });
+    let searched = match &soft {
+        Some((_, soft)) if soft.squares() < at_once.1.squares() => soft.clone(),
+        _ => at_once.1.clone(),
+    };
+    let mut forms: Vec<(Window, Fitted, f64)> = vec![(at_once.0, at_once.1, 0.0)];
+    forms.extend(soft.map(|(with, fit)| (with, fit, LN_2)));
     if let Some(ripple) = rippled(&steady, window, &searched, length_s) {
         // Each of the independent frequencies might have been the one.
         let ln_prior = -((PERIODS.1 - PERIODS.0) / PERIODS_STEP / TAU.sqrt()).ln();
-        add(&[ripple], ln_prior);
-        add(&[softly(ripple, soft_s.max(SOFT_STARTS_S[0].min(0.2 * length_s)))], ln_prior + LN_2);
+        let wavering = fit(ripple, searched.parameters);
+        let both = fit(softly(ripple, &searched), searched.parameters);
+        forms.extend(wavering.map(|(with, fit)| (with, fit, ln_prior)));
+        forms.extend(both.map(|(with, fit)| (with, fit, ln_prior + LN_2)));
     }
     weighed(window, apart, forms)
 }
@@ -146,7 +166,8 @@ pub(super) fn found(window: &Window, apart: &Fitted) -> Option<(Window, Fitted, 
 fn rippled(steady: &Onset, window: &Window, fit: &Fitted, length_s: f64) -> Option<Onset> {
     let begins_s = Onset::begins_s(&fit.strays);
     let columns = window.columns(fit);
-    let rise = groups(window.inflow.len(), SEARCHED_SAMPLES).filter(|group| window.inflow[group.start] > begins_s);
+    let rise =
+        groups(window.inflow.len(), SEARCHED_SAMPLES).filter(|group| window.inflow[group.start] > begins_s);
     let rise: Vec<_> = rise.collect();
     let of = |value: &dyn Fn(usize) -> f64| -> Vec<f64> {
         rise.iter().map(|group| group.clone().map(value).sum::<f64>() / group.len() as f64).collect()

@@ -17,6 +17,7 @@
 //! squeezed. A fast rise finds the free air; a rail that has stood under pressure shows less of it than
 //! it will once the pressure is off.
 
+mod onset;
 mod rail;
 mod washout;
 mod window;
@@ -33,7 +34,8 @@ use crate::shape::{inflation, thinned, wander};
 use crate::stats::mean;
 use crate::uncertainty::{Input, Measured};
 use core::f64::consts::{FRAC_PI_2, TAU};
-use window::{AIR, FIXED, Fitted, RATE, WAVES, Window};
+use onset::Onset;
+use window::{AIR, FIXED, FORM, Fitted, RATE, Stray, WAVES, Window};
 
 /// Fewest samples that count as a base line before the rise. None is needed.
 pub const BASE_SAMPLES_MIN: usize = 3;
@@ -62,7 +64,7 @@ const MISFIT_SHARE_MAX: f64 = 0.05;
 
 /// What comes in must be known this well (relative standard uncertainty) from the straight part of the
 /// rise. Beyond, the fraction is a quotient by something that may be zero.
-const RATE_UNCERTAINTY_MAX: f64 = 0.1;
+const RATE_UNCERTAINTY_MAX: f64 = 0.2;
 
 /// The law is believed to this share of the pressure range at best, however quiet the recording is.
 const BELIEVED_SHARE: f64 = 2.0e-4;
@@ -70,12 +72,19 @@ const BELIEVED_SHARE: f64 = 2.0e-4;
 /// Longer recordings are averaged in groups to this many samples.
 const SAMPLES_MAX: usize = 2_000;
 
-/// The exponent lies between 1.0 and 1.4, its ends (isothermal, adiabatic) as likely as all between:
-/// variance half of that of two points, half of that of a rectangle, 0.2^2 (1 + 1/3)/2.
-const GAS_EXPONENT_U: f64 = 0.163;
+/// The exponent lies between 1.0 and 1.4. Recordings are made at either end (isothermal, adiabatic) more often
+/// than between, and a rectangle would hold its ends as unlikely: they are one standard deviation away.
+const GAS_EXPONENT_U: f64 = 0.2;
 
-/// One form of the balance or the other: two points at half a unit from the middle.
-const FORM_U: f64 = 0.5;
+/// The three published forms of the balance, one as good as another.
+const FORMS: [f64; 3] = [0.0, 1.0, 2.0];
+
+/// Their mean and standard deviation.
+const FORM_KNOWN: (f64, f64) = (1.0, 0.816_496_580_927_726);
+
+/// Rise of an oil's modulus per rise of pressure: none in the figures of whoever states one modulus, up to
+/// 12 in oils (n-dodecane: 11; common practice). Both ends are one standard deviation away.
+const MODULUS_SLOPE: (f64, f64) = (6.0, 6.0);
 
 /// Wavering of the inflow with the plungers.
 #[derive(Clone, Copy, Debug)]
@@ -113,26 +122,29 @@ pub struct BuildUp<'a> {
     /// large ones.
     pub gas_exponent: Input,
     /// How the balance is written: 0 for a rail that keeps its air and takes in liquid, 1 for the
-    /// effective modulus of a mixture that comes in as it is. They differ by about x, relatively.
+    /// effective modulus of a mixture that comes in as it is, 2 where the liquid keeps the share that it
+    /// had at first. They differ by up to about x, relatively. With an uncertainty: any of the three, by
+    /// their evidence.
     pub form: Input,
     /// True pressure over reported pressure, about 1.
     pub gain: Input,
     /// Standard uncertainty of the pressure zero, Pa.
     pub zero_u_pa: f64,
-    /// Wavering of a steady inflow, when the pump's speed is known.
+    /// Wavering of a steady inflow, when the pump's speed is known. Together with the soft start, or not at
+    /// all: where neither is known both are looked for in the recording, if it has a base line.
     pub ripple: Option<InflowRipple>,
     /// How long a steady inflow may take to come on in full, s: closing of the valve and lag of the
     /// sensor. A soft start looks like a little air.
-    pub soft_start_s: f64,
+    pub soft_start_s: Option<f64>,
 }
 
 impl<'a> BuildUp<'a> {
     /// A recording made elsewhere, of which no more is known than its columns.
     ///
     /// Atmospheric pressure is 101 325 Pa within 2 kPa (weather); the gas exponent anywhere between 1
-    /// and 1.4; the modulus is taken as constant, but may rise by up to 12 times the pressure rise,
-    /// as that of oils does (n-dodecane: 11; common practice); either form of the balance may hold.
-    /// The instruments are taken as exact.
+    /// and 1.4; the modulus may be constant or rise by up to 12 times the pressure rise, as that of oils
+    /// does (n-dodecane: 11; common practice); any form of the balance may hold. The instruments
+    /// are taken as exact. How the inflow came on and whether it wavers is looked for in the recording.
     #[must_use]
     pub fn recorded(
         time_s: &'a [f64],
@@ -148,15 +160,15 @@ impl<'a> BuildUp<'a> {
             flow_gain: Input::exact(1.0),
             atmosphere_pa: Input::rectangular(101_325.0, 2_000.0),
             liquid_modulus_pa,
-            modulus_slope: Input::rectangular(0.0, 12.0),
+            modulus_slope: Input::new(MODULUS_SLOPE.0, MODULUS_SLOPE.1),
             wall_modulus_pa: f64::INFINITY,
             volume_m3,
             gas_exponent: Input::new(1.2, GAS_EXPONENT_U),
-            form: Input::new(0.5, FORM_U),
+            form: Input::new(FORM_KNOWN.0, FORM_KNOWN.1),
             gain: Input::exact(1.0),
             zero_u_pa: 0.0,
             ripple: None,
-            soft_start_s: 0.0,
+            soft_start_s: None,
         }
     }
 }
@@ -189,11 +201,23 @@ pub struct Air {
 pub fn air_fraction(rise: &BuildUp<'_>) -> Result<Air, Unmeasured> {
     let modulus_pa = check(rise)?;
     let whole = whole_window(rise, modulus_pa)?;
-    let (window, fit) = fitted(&whole)?;
+    let (mut window, mut fit) = fitted(&whole)?;
+    let mut averaged = Averaged::default();
+    if rise.flow_m3_per_s.is_none() && rise.soft_start_s.is_none() && rise.ripple.is_none() {
+        if let Some(found) = onset::found(&window, &fit) {
+            (window, fit, averaged) = found;
+        }
+    }
     let (lowest_pa, highest_pa) = (fit.base_pa, mean(&window.pressure_pa[window.pressure_pa.len() - 3..]));
     if wander(&fit.residuals, 0.0).rms > MISFIT_SHARE_MAX * (highest_pa - lowest_pa).abs() {
         let why = "the rise has another shape than that of a closed rail";
         return Err(Unmeasured::NoFit { curve: "dead-headed pressure rise", why });
+    }
+    if rise.form.standard_uncertainty > 0.0 {
+        if let Some((best_window, best, of_forms)) = by_form(&window, &fit) {
+            averaged = Averaged { more: averaged.more + of_forms.more, u: averaged.u.hypot(of_forms.u) };
+            (window, fit) = (best_window, best);
+        }
     }
     let rate_u = fit.rate_with[RATE].sqrt() / fit.parameters[RATE];
     if rate_u.is_nan() || rate_u > RATE_UNCERTAINTY_MAX {
@@ -202,7 +226,7 @@ pub fn air_fraction(rise: &BuildUp<'_>) -> Result<Air, Unmeasured> {
         return Err(Unmeasured::NotReached { reached_pa, needed_pa });
     }
 
-    let fraction_at_atmosphere = budget(rise, &window, &fit)?;
+    let fraction_at_atmosphere = budget(rise, &window, &fit, averaged)?;
     let volume_m3 = match rise.volume_m3 {
         Some(volume) => Ok(fraction_at_atmosphere.scaled(volume.value).with_given(
             "rail volume",
@@ -224,7 +248,10 @@ pub fn air_fraction(rise: &BuildUp<'_>) -> Result<Air, Unmeasured> {
     Ok(Air {
         fraction_at_atmosphere,
         volume_m3,
-        begins_s: time_s[fit.edge],
+        begins_s: match window.stray {
+            Stray::Onset(_) => Onset::begins_s(&fit.strays),
+            _ => time_s[fit.edge],
+        },
         curve_pa: rise.time_s[..used].iter().map(|t| gauge_pa(between(&time_s, &curve_pa, *t))).collect(),
     })
 }
@@ -279,19 +306,22 @@ fn whole_window(rise: &BuildUp<'_>, modulus_pa: Input) -> Result<Window, Unmeasu
         return Err(Unmeasured::Impossible { name, found: lowest_pa, expected: "above vacuum" });
     }
     let nothing = Input::new(0.0, f64::INFINITY);
-    let per_volume = |volume: Input| {
+    // A steady flow is rounded to the same step all the time: this does not average out.
+    let per_volume = |volume: Input, flow: &[f64]| {
         let per_m3 = rise.flow_gain.value / volume.value;
-        let relative = volume.relative_uncertainty().hypot(rise.flow_gain.relative_uncertainty());
+        let rounding = resolution(flow) / 12.0_f64.sqrt() / extremes(&smoothed(flow)).1;
+        let relative =
+            volume.relative_uncertainty().hypot(rise.flow_gain.relative_uncertainty()).hypot(rounding);
         Input::relative(per_m3, relative)
     };
-    let (inflow, waves, rate) = match rise.flow_m3_per_s {
-        None => (time_s, Vec::new(), nothing),
+    let (inflow, stray, rate) = match rise.flow_m3_per_s {
+        None => (time_s, Stray::None, nothing),
         Some(flow) => {
             let absolute_pa: Vec<f64> =
                 reported_pa.iter().map(|p| p * rise.gain.value + rise.atmosphere_pa.value).collect();
             let waves = flow_waves(rise, flow, &time_s, &absolute_pa);
             let inflow = thinned(&pushed_in(rise.time_s, flow), SAMPLES_MAX);
-            (inflow, waves, rise.volume_m3.map_or(nothing, per_volume))
+            (inflow, Stray::Noise(waves), rise.volume_m3.map_or(nothing, |volume| per_volume(volume, flow)))
         }
     };
     let known = [nothing, rate, nothing, rise.gas_exponent, modulus_pa, rise.modulus_slope, rise.form];
@@ -302,9 +332,12 @@ fn whole_window(rise: &BuildUp<'_>, modulus_pa: Input) -> Result<Window, Unmeasu
         sample_u_pa: sample_u_pa * rise.gain.value,
         least_u_pa: BELIEVED_SHARE * rises_by_pa.min(FITTED_PA_MAX),
         atmosphere_pa: rise.atmosphere_pa.value,
+        start_pa: (mean(&reported_pa[..(reported_pa.len() / 40).max(1)]) * rise.gain.value
+            + rise.atmosphere_pa.value)
+            .max(0.1 * rise.atmosphere_pa.value),
         per_wall_pa: 1.0 / rise.wall_modulus_pa,
         known,
-        waves,
+        stray,
     })
 }
 
@@ -410,7 +443,7 @@ fn fitted(whole: &Window) -> Result<(Window, Fitted), Unmeasured> {
             inflow: whole.inflow[..to].to_vec(),
             pressure_pa: whole.pressure_pa[..to].to_vec(),
             middle: smooth_pa[..to].iter().rposition(|p| *p < half_pa).unwrap_or(to / 2),
-            waves: whole.waves.iter().take(to).copied().collect(),
+            stray: whole.stray.first(to),
             ..whole.clone()
         };
         let found = window.found().and_then(|fit| window.weighed(fit));
@@ -427,8 +460,57 @@ fn fitted(whole: &Window) -> Result<(Window, Fitted), Unmeasured> {
     best
 }
 
+/// What other ways to see the same rise make of the air: added to the value, and in its uncertainty.
+#[derive(Clone, Copy, Debug, Default)]
+struct Averaged {
+    more: f64,
+    u: f64,
+}
+
+/// The rise by each form of the balance alone.
+fn by_form(window: &Window, fit: &Fitted) -> Option<(Window, Fitted, Averaged)> {
+    let of = |form: f64| {
+        let mut only = window.clone();
+        only.known[FORM] = Input::exact(form);
+        let mut parameters = fit.parameters;
+        parameters[FORM] = form;
+        let fit = only.fit(parameters, fit.edge).ok()?;
+        Some((only, fit, 0.0))
+    };
+    averaged(FORMS.into_iter().filter_map(of).collect())
+}
+
+/// The best of several fits of the same samples, and what their mean by evidence (and by
+/// the logarithm of what spoke for each beforehand) makes of the air.
+fn averaged(fits: Vec<(Window, Fitted, f64)>) -> Option<(Window, Fitted, Averaged)> {
+    let again = |(mut window, fit, ln_before): (Window, Fitted, f64)| {
+        window.begin_at(&fit);
+        window.fit(fit.parameters, fit.edge).ok().map(|fit| (window, fit, ln_before))
+    };
+    let mut fits: Vec<(Window, Fitted, f64)> = fits.into_iter().filter_map(again).collect();
+    let ln = |(_, fit, ln_before): &(Window, Fitted, f64)| fit.ln_evidence + ln_before;
+    fits.sort_by(|a, b| ln(b).total_cmp(&ln(a)));
+    let most = ln(fits.first()?);
+    let shares: Vec<f64> = fits.iter().map(|fit| (ln(fit) - most).exp()).collect();
+    let total: f64 = shares.iter().sum();
+    let mean_of = |of: &dyn Fn(&Fitted) -> f64| {
+        fits.iter().zip(&shares).map(|((_, fit, _), share)| share * of(fit)).sum::<f64>() / total
+    };
+    let air = mean_of(&|fit| fit.parameters[AIR]);
+    let variance = mean_of(&|fit| fit.air_with[AIR] + (fit.parameters[AIR] - air).powi(2));
+    let (window, best, _) = fits.swap_remove(0);
+    let u = (variance - best.air_with[AIR]).max(0.0).sqrt();
+    let more = air - best.parameters[AIR];
+    Some((window, best, Averaged { more, u }))
+}
+
 /// Puts the budget together: what the fit knows of, and everything else by fitting again.
-fn budget(rise: &BuildUp<'_>, window: &Window, fit: &Fitted) -> Result<Measured, Unmeasured> {
+fn budget(
+    rise: &BuildUp<'_>,
+    window: &Window,
+    fit: &Fitted,
+    averaged: Averaged,
+) -> Result<Measured, Unmeasured> {
     let air = fit.parameters[AIR];
     // What is given moves the air by its covariance with it over its own uncertainty; the rest of the
     // variance is scatter.
@@ -451,9 +533,13 @@ fn budget(rise: &BuildUp<'_>, window: &Window, fit: &Fitted) -> Result<Measured,
         .filter(|k| !names[*k].is_empty())
         .map(|k| (names[k], share(fit.air_with[k], window.known[k].standard_uncertainty)))
         .collect();
-    let flow = fit.air_with[FIXED..].iter().fold(0.0_f64, |u, with| u.hypot(share(*with, 1.0)));
+    let flow = match window.stray {
+        Stray::Noise(_) => fit.air_with[FIXED..].iter().fold(0.0_f64, |u, with| u.hypot(share(*with, 1.0))),
+        _ => 0.0,
+    };
     let degrees = ((fit.residuals.len() as f64 - 4.0) / inflation(&fit.residuals)).max(1.0);
-    let mut fraction = Measured::new(air)
+    let mut fraction = Measured::new(air + averaged.more)
+        .with_given("form of the balance and how the inflow came on", 1.0, averaged.u)
         .with_scatter("scatter about the rise", scatter.max(0.0).sqrt(), degrees)
         .with_given("noise of the flow", 1.0, flow);
     for (name, u) in known {
@@ -502,8 +588,7 @@ fn unsteady(
         inflow: window.inflow.iter().map(|t| warp(*t)).collect(),
         ..window.clone()
     };
-    let soft_s = rise.soft_start_s;
-    if soft_s > 0.0 {
+    if let Some(soft_s) = rise.soft_start_s.filter(|soft_s| *soft_s > 0.0) {
         // Inflow that rises in proportion to time over the soft start has brought in
         // run^2/(2 soft) by then. It may or may not be so: the full effect is a half-width.
         let soft = warped(&|t| {

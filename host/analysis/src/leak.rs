@@ -283,7 +283,10 @@ impl Fits {
         let total: f64 = used().map(|(_, share)| share).sum();
         let value = used().map(|(fit, share)| share * of(fit).0).sum::<f64>() / total;
         let variance = used().map(|(fit, share)| share * fit.unit_variance(of(fit).1)).sum::<f64>() / total;
-        let between = used().map(|(fit, share)| share * (of(fit).0 - value).powi(2)).sum::<f64>() / total;
+        // The evidence itself scatters with the noise: by as much as its logarithm is, once doubled.
+        let blunt: f64 = used().map(|(_, share)| share.sqrt()).sum();
+        let between =
+            used().map(|(fit, share)| share.sqrt() * (of(fit).0 - value).powi(2)).sum::<f64>() / blunt;
         Measured::new(value)
             .with_scatter("scatter about the leak-down curve", variance.sqrt() * self.u_pa, self.degrees)
             .with_given("choice of the law", 1.0, between.sqrt())

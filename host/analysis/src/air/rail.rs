@@ -1,15 +1,20 @@
 //! The volume balance of a closed rail: what pressure a given inflow leads to.
 //!
-//! Two published ways of writing it differ once there is much air. A *closed rail* keeps its air and
+//! Three published ways of writing it differ once there is much air. A *closed rail* keeps its air and
 //! takes in liquid: `G = c (1 + pg/Kw - x s)`. The *mixture* formulas for an effective modulus (Wood;
 //! Cho, Nykanen, Gholizadeh and others) put into `dp/dt = Ke q/V` take in more of the same mixture:
 //! `G = pg/Kw - ln((1 - x)/c + x s)`. Both with `s = (pa/p)^(1/n)` and Murnaghan's
-//! `c = (1 + K' pg/K)^(1/K')`. The form `m` goes in a straight line from the first (0) to the second (1).
+//! `c = (1 + K' pg/K)^(1/K')`. Formulas of a *fixed share* keep the liquid that there was at
+//! the start, at pressure ps: `1/Ke = (1 - x pa/ps)/Kl + ...`, `G = (1 - x pa/ps) ln c + pg/Kw - x s`. The form `m`
+//! goes in a parabola from the first (0) through the second (1) to the third (2); each tells about x/2 less
+//! air than the one before, relatively.
 
-/// What a rail is made of. The derivatives of [`Node`] follow the order of the second to sixth field.
+/// What a rail is made of. The derivatives of [`Node`] follow the order of the third to seventh field.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Rail {
     pub(super) atmosphere_pa: f64,
+    /// Absolute, where the rise begins.
+    pub(super) start_pa: f64,
     pub(super) air: f64,
     pub(super) gas_exponent: f64,
     pub(super) modulus_pa: f64,
@@ -57,19 +62,26 @@ impl Rail {
         let mixture = liquid + gas;
         let mixed = gauge_pa * self.per_wall_pa - mixture.ln();
 
-        let both = |closed: f64, mixed: f64| (1.0 - self.form) * closed + self.form * mixed;
-        let by_ln_c = both(closed, liquid / mixture);
-        let by_gas = both(-c, -1.0 / mixture);
+        let squeezed = self.atmosphere_pa / self.start_pa;
+        let kept = 1.0 - x * squeezed;
+        let fixed = kept * ln_c + gauge_pa * self.per_wall_pa - gas;
+
+        let m = self.form;
+        let of_three = |closed: f64, mixed: f64, fixed: f64| {
+            0.5 * (m - 1.0) * (m - 2.0) * closed + m * (2.0 - m) * mixed + 0.5 * m * (m - 1.0) * fixed
+        };
+        let by_ln_c = of_three(closed, liquid / mixture, kept);
+        let by_gas = of_three(-c, -1.0 / mixture, -1.0);
         Node {
             p_pa,
-            g: both(closed, mixed),
-            by_p: by_ln_c * ln_c_by_p + both(c, 1.0) * self.per_wall_pa + by_gas * x * s_by_p,
+            g: of_three(closed, mixed, fixed),
+            by_p: by_ln_c * ln_c_by_p + of_three(c, 1.0, 1.0) * self.per_wall_pa + by_gas * x * s_by_p,
             by: [
-                both(-c * s, (1.0 / c - s) / mixture),
+                of_three(-c * s, (1.0 / c - s) / mixture, -squeezed * ln_c - s),
                 by_gas * x * s_by_n,
                 by_ln_c * ln_c_by_modulus,
                 by_ln_c * ln_c_by_slope,
-                mixed - closed,
+                (m - 1.5) * closed + (2.0 - 2.0 * m) * mixed + (m - 0.5) * fixed,
             ],
         }
     }
@@ -147,14 +159,15 @@ mod tests {
     /// 1e-5 leave 1e-10 of curvature and 1e-11 of rounding over the step.
     #[test]
     fn derivatives_are_those_of_the_balance() {
-        for modulus_slope in [0.0, 10.5] {
+        for (modulus_slope, form) in [(0.0, 0.3), (10.5, 0.3), (10.5, 1.6)] {
             let rail = Rail {
                 atmosphere_pa: 101_325.0,
+                start_pa: 150_000.0,
                 air: 0.08,
                 gas_exponent: 1.2,
                 modulus_pa: 1.4e9,
                 modulus_slope,
-                form: 0.3,
+                form,
                 per_wall_pa: 2e-11,
             };
             for p_pa in [0.05e6, 0.101e6, 0.4e6, 3.0e6, 40.0e6] {
@@ -171,7 +184,7 @@ mod tests {
                 near(node.by[2] * 1.4e9, by(&stiffer, h), 0.1);
                 let steeper = |d: f64| Rail { modulus_slope: modulus_slope + d, ..rail }.at(p_pa).g;
                 near(node.by[3], by(&steeper, 1e-3), 1e-2);
-                near(node.by[4], by(&|d| Rail { form: 0.3 + d, ..rail }.at(p_pa).g, h), 1.0);
+                near(node.by[4], by(&|d| Rail { form: form + d, ..rail }.at(p_pa).g, h), 1.0);
             }
         }
     }
@@ -183,6 +196,7 @@ mod tests {
     fn effective_moduli_are_the_published_ones() {
         let rail = Rail {
             atmosphere_pa: 101_325.0,
+            start_pa: 101_325.0,
             air: 0.005,
             gas_exponent: 1.0,
             modulus_pa: 1.4e9,

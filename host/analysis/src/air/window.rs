@@ -5,6 +5,7 @@
 //! curve meets the base line. Quantities that are given with an uncertainty are fitted as well, each
 //! held by one more "sample" of its own (a Gaussian prior); the recording may sharpen them.
 
+use super::onset::{ONSET, Onset};
 use super::rail::{Curve, Node, QUANTITIES, Rail};
 use super::{BASE_SAMPLES_MIN, RISE_SAMPLES_MIN};
 use crate::fit::{Fit, least_squares};
@@ -13,12 +14,14 @@ use crate::shape::{groups, inflation, thinned, wander};
 use crate::stats::{line, mean};
 use crate::uncertainty::Input;
 use core::cell::RefCell;
+use nalgebra::SMatrix;
 
 /// Places of the parameters: pressure at the middle sample, volume that comes in per unit of the
 /// inflow column over the volume of the rail, then the quantities of [`Rail`], then the flow's noise.
 pub(super) const MIDDLE_PA: usize = 0;
 pub(super) const RATE: usize = 1;
 pub(super) const AIR: usize = 2;
+pub(super) const FORM: usize = AIR + 4;
 pub(super) const FIXED: usize = 2 + QUANTITIES;
 
 /// Ways in which the integral of a noisy flow may stray from the volume that came in.
@@ -45,19 +48,50 @@ pub(super) struct Window {
     /// What that is never below, Pa.
     pub(super) least_u_pa: f64,
     pub(super) atmosphere_pa: f64,
+    /// Absolute, where the rise begins.
+    pub(super) start_pa: f64,
     pub(super) per_wall_pa: f64,
     /// What is known of each parameter; an infinite uncertainty where nothing is.
     pub(super) known: [Input; FIXED],
-    /// What one standard deviation of each stray adds to the inflow at each sample; empty without a flow
-    /// column.
-    pub(super) waves: Vec<[f64; WAVES]>,
+    pub(super) stray: Stray,
+}
+
+/// How what really came in may differ from the inflow column.
+#[derive(Clone, Debug)]
+pub(super) enum Stray {
+    /// Not at all.
+    None,
+    /// By the noise of a recorded flow: what one standard deviation of each wave adds at each sample.
+    Noise(Vec<[f64; WAVES]>),
+    /// By how a steady inflow came on and wavers.
+    Onset(Onset),
+}
+
+impl Stray {
+    /// The strays of the first so many samples.
+    pub(super) fn first(&self, count: usize) -> Stray {
+        match self {
+            Stray::Noise(waves) => Stray::Noise(waves[..count].to_vec()),
+            other => other.clone(),
+        }
+    }
+
+    fn known(&self) -> [Input; WAVES] {
+        match self {
+            Stray::Onset(onset) => {
+                core::array::from_fn(|k| onset.known.get(k).copied().unwrap_or(Input::exact(0.0)))
+            }
+            _ => [Input::new(0.0, 1.0); WAVES],
+        }
+    }
 }
 
 /// A fitted rise.
 #[derive(Clone, Debug)]
 pub(super) struct Fitted {
     pub(super) parameters: [f64; FIXED],
-    waves: [f64; WAVES],
+    /// Parameters of the stray.
+    pub(super) strays: [f64; WAVES],
     /// First sample on the curve; those before lie on the base line.
     pub(super) edge: usize,
     pub(super) base_pa: f64,
@@ -67,6 +101,8 @@ pub(super) struct Fitted {
     /// [`Window::sample_u_pa`].
     pub(super) air_with: [f64; FIXED + WAVES],
     pub(super) rate_with: [f64; FIXED + WAVES],
+    /// Logarithm of the evidence, up to what fits of the same samples share (Laplace's approximation).
+    pub(super) ln_evidence: f64,
 }
 
 impl Fitted {
@@ -77,21 +113,29 @@ impl Fitted {
         (squares / degrees * inflation(&self.residuals)).sqrt()
     }
 
+    /// Sum of squares of the samples on the curve.
+    pub(super) fn squares(&self) -> f64 {
+        self.residuals.iter().map(|r| r * r).sum()
+    }
+
     pub(super) fn rail(&self, window: &Window) -> Rail {
         window.rail(&self.parameters)
     }
 }
 
 struct Table {
-    of: [f64; FIXED],
+    of: [f64; FIXED + WAVES],
     curve: Curve,
     middle: Node,
+    /// What came in up to the middle sample, and its derivatives by the strays.
+    at_middle: (f64, [f64; WAVES]),
 }
 
 impl Window {
     fn rail(&self, p: &[f64]) -> Rail {
         Rail {
             atmosphere_pa: self.atmosphere_pa,
+            start_pa: self.start_pa,
             air: p[AIR],
             gas_exponent: p[AIR + 1],
             modulus_pa: p[AIR + 2],
@@ -104,9 +148,14 @@ impl Window {
     fn table(&self, p: &[f64]) -> Table {
         let rail = self.rail(p);
         let (from_pa, to_pa) = self.range_pa();
-        let mut of = [0.0; FIXED];
-        of.copy_from_slice(&p[..FIXED]);
-        Table { of, curve: Curve::new(&rail, from_pa, to_pa), middle: rail.at(p[MIDDLE_PA]) }
+        let mut of = [0.0; FIXED + WAVES];
+        of[..p.len()].copy_from_slice(p);
+        Table {
+            of,
+            curve: Curve::new(&rail, from_pa, to_pa),
+            middle: rail.at(p[MIDDLE_PA]),
+            at_middle: self.came_in(self.middle, &p[FIXED..]),
+        }
     }
 
     /// Pressures that the curve may take, with room for noise.
@@ -118,36 +167,60 @@ impl Window {
 
     /// The curve through all samples, those before the edge on the base line.
     pub(super) fn curve_pa(&self, fitted: &Fitted) -> Vec<f64> {
-        let table = self.table(&fitted.parameters);
+        let mut p = [0.0; FIXED + WAVES];
+        p[..FIXED].copy_from_slice(&fitted.parameters);
+        p[FIXED..].copy_from_slice(&fitted.strays);
+        let table = self.table(&p);
         (0..self.inflow.len())
             .map(|i| {
                 if i < fitted.edge {
-                    fitted.base_pa
-                } else {
-                    table.curve.at(self.balance(i, &table, fitted)).p_pa
+                    return fitted.base_pa;
                 }
+                let since_middle = self.came_in(i, &fitted.strays).0 - table.at_middle.0;
+                table.curve.at(table.middle.g + fitted.parameters[RATE] * since_middle).p_pa
             })
             .collect()
     }
 
-    fn balance(&self, i: usize, table: &Table, fitted: &Fitted) -> f64 {
-        let stray: f64 = self.waves_from_middle(i).iter().zip(fitted.waves).map(|(w, a)| w * a).sum();
-        table.middle.g + fitted.parameters[RATE] * (self.inflow[i] - self.inflow[self.middle] + stray)
+    /// How the curve answers to a start in an earlier unit of inflow, to the rate, and to what the rail is
+    /// made of, at each sample.
+    pub(super) fn columns(&self, fitted: &Fitted) -> Vec<[f64; 5]> {
+        let rail = self.rail(&fitted.parameters);
+        let lowest_pa = self.range_pa().0;
+        let middle = rail.at(fitted.parameters[MIDDLE_PA]);
+        let of = |(p_pa, inflow): (&f64, &f64)| {
+            let node = rail.at(p_pa.max(lowest_pa));
+            let by = |k: usize| (middle.by[k] - node.by[k]) / node.by_p;
+            [fitted.parameters[RATE] / node.by_p, inflow / node.by_p, by(0), by(1), by(3)]
+        };
+        self.pressure_pa.iter().zip(&self.inflow).map(of).collect()
     }
 
-    fn waves_from_middle(&self, i: usize) -> [f64; WAVES] {
-        if self.waves.is_empty() {
-            return [0.0; WAVES];
+    /// What came in up to a sample, in the unit of the inflow, and its derivatives by the strays.
+    fn came_in(&self, i: usize, strays: &[f64]) -> (f64, [f64; WAVES]) {
+        match &self.stray {
+            Stray::None => (self.inflow[i], [0.0; WAVES]),
+            Stray::Noise(waves) => {
+                let stray: f64 = strays.iter().zip(waves[i]).map(|(a, w)| a * w).sum();
+                (self.inflow[i] + stray, waves[i])
+            }
+            Stray::Onset(_) => Onset::came_in(self.inflow[i], strays),
         }
-        core::array::from_fn(|k| self.waves[i][k] - self.waves[self.middle][k])
     }
 
     /// Fits the curve to the samples from `edge` on.
     pub(super) fn fit(&self, start: [f64; FIXED], edge: usize) -> Result<Fitted, Unmeasured> {
-        if self.waves.is_empty() {
-            self.fit_of::<FIXED>(start, edge)
-        } else {
-            self.fit_of::<{ FIXED + WAVES }>(start, edge)
+        match self.stray {
+            Stray::None => self.fit_of::<FIXED>(start, edge),
+            Stray::Noise(_) => self.fit_of::<{ FIXED + WAVES }>(start, edge),
+            Stray::Onset(_) => self.fit_of::<{ FIXED + ONSET }>(start, edge),
+        }
+    }
+
+    /// The next fit begins where this one ended.
+    pub(super) fn begin_at(&mut self, fit: &Fitted) {
+        if let Stray::Onset(onset) = &mut self.stray {
+            onset.first = core::array::from_fn(|k| fit.strays[k]);
         }
     }
 
@@ -155,14 +228,15 @@ impl Window {
         let samples = self.pressure_pa.len() - edge;
         let mut data = self.pressure_pa[edge..].to_vec();
         data.extend([0.0; P]);
+        let strays = self.stray.known();
         let known: [Input; P] =
-            core::array::from_fn(|k| if k < FIXED { self.known[k] } else { Input::new(0.0, 1.0) });
+            core::array::from_fn(|k| if k < FIXED { self.known[k] } else { strays[k - FIXED] });
         let sample_u_pa = self.sample_u_pa.max(self.least_u_pa);
         // What is exact is held 1e10 times better than it matters.
-        let weights: [f64; P] = core::array::from_fn(|k| {
-            let u = known[k].standard_uncertainty.max(1.0e-10 * known[k].value.abs().max(1.0e-3));
-            sample_u_pa / u
+        let known_u: [f64; P] = core::array::from_fn(|k| {
+            known[k].standard_uncertainty.max(1.0e-10 * known[k].value.abs().max(1.0e-3))
         });
+        let weights = known_u.map(|u| sample_u_pa / u);
         let mut first = [0.0; P];
         first[..FIXED].copy_from_slice(&start);
         let mut bounds = [(f64::NEG_INFINITY, f64::INFINITY); P];
@@ -173,9 +247,14 @@ impl Window {
         bounds[AIR + 1] = (0.8, 1.8);
         bounds[AIR + 2] = (0.2 * self.known[AIR + 2].value, 5.0 * self.known[AIR + 2].value);
         bounds[AIR + 3] = (-8.0, 30.0);
-        bounds[AIR + 4] = (-0.5, 1.5);
+        bounds[AIR + 4] = (-0.5, 2.5);
+        if let Stray::Onset(onset) = &self.stray {
+            for k in 0..ONSET {
+                first[FIXED + k] = onset.first[k];
+                bounds[FIXED + k] = onset.bounds[k];
+            }
+        }
         let table = RefCell::new(self.table(&first));
-        let middle_inflow = self.inflow[self.middle];
         let fit: Fit<P> = least_squares("dead-headed pressure rise", &data, first, bounds, |i, p| {
             let mut slopes = [0.0; P];
             if i >= samples {
@@ -183,14 +262,13 @@ impl Window {
                 slopes[k] = weights[k];
                 return ((p[k] - known[k].value) * weights[k], slopes);
             }
-            if table.borrow().of != p[..FIXED] {
+            if table.borrow().of[..P] != p[..] {
                 *table.borrow_mut() = self.table(p);
             }
             let table = table.borrow();
             let i = i + edge;
-            let waves = if P > FIXED { self.waves_from_middle(i) } else { [0.0; WAVES] };
-            let stray: f64 = p[FIXED..].iter().zip(waves).map(|(a, w)| a * w).sum();
-            let inflow = self.inflow[i] - middle_inflow + stray;
+            let (came_in, by) = self.came_in(i, &p[FIXED..]);
+            let inflow = came_in - table.at_middle.0;
             let node = table.curve.at(table.middle.g + p[RATE] * inflow);
             slopes[MIDDLE_PA] = table.middle.by_p / node.by_p;
             slopes[RATE] = inflow / node.by_p;
@@ -198,7 +276,7 @@ impl Window {
                 slopes[AIR + k] = (table.middle.by[k] - node.by[k]) / node.by_p;
             }
             for k in FIXED..P {
-                slopes[k] = p[RATE] * waves[k - FIXED] / node.by_p;
+                slopes[k] = p[RATE] * (by[k - FIXED] - table.at_middle.1[k - FIXED]) / node.by_p;
             }
             (node.p_pa, slopes)
         })?;
@@ -208,12 +286,13 @@ impl Window {
         };
         Ok(Fitted {
             parameters: core::array::from_fn(|k| fit.parameters[k]),
-            waves: core::array::from_fn(|k| if FIXED + k < P { fit.parameters[FIXED + k] } else { 0.0 }),
+            strays: core::array::from_fn(|k| if FIXED + k < P { fit.parameters[FIXED + k] } else { 0.0 }),
             edge,
             base_pa: if edge == 0 { self.pressure_pa[0] } else { mean(&self.pressure_pa[..edge]) },
             residuals: fit.residuals[..samples].to_vec(),
             air_with: with(AIR),
             rate_with: with(RATE),
+            ln_evidence: ln_evidence(&fit, sample_u_pa, &known_u),
         })
     }
 
@@ -242,7 +321,7 @@ impl Window {
     }
 
     /// Sum of squares of all samples about curve and base line.
-    fn squares(&self, fitted: &Fitted) -> f64 {
+    pub(super) fn squares(&self, fitted: &Fitted) -> f64 {
         let base = self.pressure_pa[..fitted.edge].iter().map(|p| p - fitted.base_pa);
         base.chain(fitted.residuals.iter().copied()).map(|r| r * r).sum()
     }
@@ -255,19 +334,24 @@ impl Window {
         }
         let each = n.div_ceil(COARSE_SAMPLES);
         let of = |values: &[f64]| thinned(values, COARSE_SAMPLES);
-        let waves = groups(self.waves.len(), COARSE_SAMPLES)
-            .map(|group| {
-                core::array::from_fn(|k| {
-                    mean(&self.waves[group.clone()].iter().map(|w| w[k]).collect::<Vec<_>>())
-                })
-            })
-            .collect();
+        let stray = match &self.stray {
+            Stray::Noise(waves) => Stray::Noise(
+                groups(n, COARSE_SAMPLES)
+                    .map(|group| {
+                        core::array::from_fn(|k| {
+                            mean(&waves[group.clone()].iter().map(|w| w[k]).collect::<Vec<_>>())
+                        })
+                    })
+                    .collect(),
+            ),
+            other => other.clone(),
+        };
         let coarse = Window {
             inflow: of(&self.inflow),
             pressure_pa: of(&self.pressure_pa),
             middle: (self.middle / each).min(n / each - 1),
             sample_u_pa: self.sample_u_pa / (each as f64).sqrt(),
-            waves: if self.waves.is_empty() { Vec::new() } else { waves },
+            stray,
             ..self.clone()
         };
         let rough = coarse.best_fit()?;
@@ -328,7 +412,7 @@ impl Window {
         // The inflow column knows when nothing came in: the base line is part of the curve then.
         let least_pa = 0.1 * self.sample_u_pa.max(self.least_u_pa);
         let follows = |fitted: &Fitted| !wander(&fitted.residuals, least_pa).is_real;
-        if !self.waves.is_empty() && whole.as_ref().is_ok_and(follows) {
+        if matches!(self.stray, Stray::Noise(_)) && whole.as_ref().is_ok_and(follows) {
             return whole;
         }
         let others = [0.0, 0.5, 1.0].map(|s| self.fit_with_edge(share(s), edge_at((1.0 - s) * begins)));
@@ -359,4 +443,19 @@ impl Window {
     pub(super) fn again(&self, from: &Fitted) -> Result<f64, Unmeasured> {
         self.fit(from.parameters, from.edge).map(|fit| fit.parameters[AIR])
     }
+}
+
+/// Laplace's approximation for samples of standard deviation `sample_u_pa` and parameters known beforehand
+/// to `known_u`.
+fn ln_evidence<const P: usize>(fit: &Fit<P>, sample_u_pa: f64, known_u: &[f64; P]) -> f64 {
+    let squares: f64 = fit.residuals.iter().map(|r| r * r).sum();
+    let sd = |k: usize| fit.unit_covariance(k, k).sqrt();
+    let correlation = SMatrix::<f64, P, P>::from_fn(|j, k| fit.unit_covariance(j, k) / (sd(j) * sd(k)));
+    let volume: f64 = correlation
+        .cholesky()
+        .map_or(f64::NEG_INFINITY, |lower| (0..P).map(|k| lower.l_dirty()[(k, k)].ln()).sum());
+    let narrowed: f64 = (0..P)
+        .map(|k| (sd(k) * sample_u_pa).ln() - if known_u[k].is_finite() { known_u[k].ln() } else { 0.0 })
+        .sum();
+    -0.5 * squares / (sample_u_pa * sample_u_pa) + volume + narrowed
 }

@@ -30,7 +30,7 @@ fn rise<'a>(time_s: &'a [f64], pressure_pa: &'a [f64]) -> BuildUp<'a> {
         gain: Input::exact(1.0),
         zero_u_pa: 0.0,
         ripple: None,
-        soft_start_s: 0.0,
+        soft_start_s: Some(0.0),
     }
 }
 
@@ -155,7 +155,7 @@ fn coverage_with_ripple_and_a_soft_start() {
             let noisy = noisy(&clean, &mut noise);
             let found = air_fraction(&BuildUp {
                 ripple: Some(InflowRipple { period_s: 0.08, amplitude: 0.07 }),
-                soft_start_s: 0.004,
+                soft_start_s: Some(0.004),
                 ..rise(&time_s, &noisy)
             })
             .unwrap();

@@ -283,6 +283,6 @@ fn measure(
             period_s: 1.0 / (RIPPLES_PER_REV * rig.pump.points.speed_rev_per_s),
             amplitude: RIPPLE_AMPLITUDE,
         }),
-        soft_start_s: if by_valve { VALVE_SHUTS_S } else { DUMP_SHUTS_S },
+        soft_start_s: Some(if by_valve { VALVE_SHUTS_S } else { DUMP_SHUTS_S }),
     })
 }

@@ -6,8 +6,8 @@
 
 use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step, Stretch, rail_gain, rail_trace};
 use crate::quantity::Dimension;
-use stepwell_analysis::{Input, flow};
 use stepwell_analysis::step::{StepRecord, step_response};
+use stepwell_analysis::{Input, flow};
 use stepwell_protocol::channel::{Channel, Coil};
 
 #[derive(Debug)]

@@ -29,16 +29,20 @@ impl Response {
     pub fn of(before: &[Moment], after: &[Moment]) -> Response {
         let level = |stretch| mean(last(stretch, LEVEL_MS), |moment: &Moment| moment.rail_pa);
         let after_pa = level(after);
-        let part = |moment: &Moment| {
-            let turns = moment.angle_rad * PLUNGERS / TAU;
-            (((turns - turns.floor()) * PARTS as f64) as usize).min(PARTS - 1)
-        };
+        // Where in the ripple's period, in parts of it.
+        let place = |moment: &Moment| (moment.angle_rad * PLUNGERS / TAU).rem_euclid(1.0) * PARTS as f64;
         let (mut sums, mut counts) = ([0.0; PARTS], [0_u32; PARTS]);
         for moment in last(after, LEVEL_MS) {
-            sums[part(moment)] += moment.rail_pa - after_pa;
-            counts[part(moment)] += 1;
+            let part = place(moment) as usize % PARTS;
+            sums[part] += moment.rail_pa - after_pa;
+            counts[part] += 1;
         }
-        let ripple_pa = |moment: &Moment| sums[part(moment)] / f64::from(counts[part(moment)].max(1));
+        // Straight between the middles of the parts.
+        let ripple_pa = |moment: &Moment| {
+            let at = place(moment) + PARTS as f64 - 0.5;
+            let of = |part: usize| sums[part % PARTS] / f64::from(counts[part % PARTS].max(1));
+            of(at as usize) + at.fract() * (of(at as usize + 1) - of(at as usize))
+        };
         let calm_pa = after.iter().map(|moment| moment.rail_pa - ripple_pa(moment)).collect();
         Response { calm_pa, before_pa: level(before), after_pa }
     }

@@ -139,7 +139,9 @@ fn air_before_the_last_build_up(asked: &Asked<'_>) -> f64 {
 
 /// The gate of the flow step: the end of its dwells, as long as the procedure says.
 fn gate<'a>(asked: &Asked<'a>) -> &'a [Moment] {
-    let StepKind::Flow { gate_s, .. } = asked.kind() else { panic!("{} is no flow step", asked.finding.step) };
+    let StepKind::Flow { gate_s, .. } = asked.kind() else {
+        panic!("{} is no flow step", asked.finding.step)
+    };
     let dwells = asked.dwells();
     last(dwells[dwells.len() - 1], (gate_s * 1e3).round() as usize)
 }

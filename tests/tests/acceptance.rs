@@ -202,10 +202,10 @@ fn dwelling<'a>(report: &'a Report, step: &str) -> Vec<&'a [Moment]> {
         .collect()
 }
 
-/// The gate of the flow step: the last ten seconds of its dwells, as the procedure says.
+/// The gate of the flow step: the last twelve seconds of its dwells, as the procedure says.
 fn gate(report: &Report) -> &[Moment] {
     let stretch = dwelling(report, "delivery")[0];
-    &stretch[stretch.len() - 10_000..]
+    &stretch[stretch.len() - 12_000..]
 }
 
 fn flow_in_the_gate(report: &Report) -> f64 {

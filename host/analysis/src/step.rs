@@ -265,11 +265,16 @@ fn ripple_of(trace: &Trace<'_>, rough: &Rough) -> Option<Ripple> {
     let time_s = trace.time_s;
     let place = |t_s: f64| time_s.partition_point(|t| *t < t_s);
     let rise_s = rough.late_s - rough.early_s;
-    let flat = Flat {
+    let mut flat = Flat {
         until: place(rough.early_s - 0.3 * rise_s),
         from: place(rough.late_s + 3.0 * rise_s),
         end: time_s.len(),
     };
+    // Another level may have another ripple, and a loaded shaft turns slower: what follows the response is
+    // in step with it, what was before only nearly so. A long end is enough by itself.
+    if trace.ripple_period_s.is_some() && flat.end.saturating_sub(flat.from) > 2 * flat.until {
+        flat.until = 0;
+    }
     match trace.ripple_period_s {
         Some(period_s) => Ripple::of_period(time_s, trace.way, &flat, period_s),
         None => Ripple::found(time_s, trace.way, &flat),

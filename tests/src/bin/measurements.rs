@@ -35,8 +35,24 @@ const RATIO_WITHIN: f64 = 0.05;
 /// Least share of all end-to-end findings whose interval holds the truth, and of each.
 const RUNS_HELD_MIN: (f64, f64) = (0.94, 0.90);
 
-/// A table of its own: its name, and what prints it and says how much it found wanting.
-type Other = (&'static str, fn() -> usize);
+/// What is wanted of a row of a table, and whether it is so.
+#[derive(Clone, Debug)]
+struct Checked {
+    /// The table and what its row is about, as the summary groups them.
+    of: String,
+    /// The row.
+    row: String,
+    met: bool,
+}
+
+impl Checked {
+    fn new(of: String, row: impl Into<String>, met: bool) -> Checked {
+        Checked { of, row: row.into(), met }
+    }
+}
+
+/// A table of its own: its name, and what prints it and says what it found.
+type Other = (&'static str, fn() -> Vec<Checked>);
 
 /// Tables besides those of the kinds.
 const OTHERS: &[Other] = &[("decisions", print_decisions), ("runs", print_runs)];
@@ -53,16 +69,32 @@ fn main() -> ExitCode {
     }
     let wanted = |name: &str| asked.is_empty() || asked.iter().any(|asked| asked == name);
     let kinds: Vec<&Kind> = KINDS.iter().filter(|kind| wanted(kind.name)).collect();
-    let mut wanting = 0;
+    let mut checked = Vec::new();
     if !kinds.is_empty() {
-        wanting += print_coverage(&kinds) + print_efficiency(&kinds) + print_scatter(&kinds);
+        checked.extend(print_coverage(&kinds));
+        checked.extend(print_efficiency(&kinds));
+        checked.extend(print_scatter(&kinds));
     }
     for (_, print) in OTHERS.iter().filter(|other| wanted(other.0)) {
-        wanting += print();
+        checked.extend(print());
     }
+    print_summary(&checked);
     let processors = std::thread::available_parallelism().map_or(1, usize::from);
-    println!("{} s on {processors} processors. Requirements not met: {wanting}.", begun.elapsed().as_secs());
-    if wanting == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+    println!("{} s on {processors} processors.", begun.elapsed().as_secs());
+    if checked.iter().all(|checked| checked.met) { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}
+
+fn print_summary(checked: &[Checked]) {
+    println!("## Requirements\n");
+    println!("| requirement | rows | met |");
+    println!("|---|---:|---|");
+    for rows in checked.chunk_by(|a, b| a.of == b.of) {
+        let out: Vec<&str> = rows.iter().filter(|row| !row.met).map(|row| row.row.as_str()).collect();
+        let met = if out.is_empty() { "met".to_owned() } else { format!("**not met**: {}", out.join(", ")) };
+        println!("| {} | {} | {met} |", rows[0].of, rows.len());
+    }
+    let wanting = checked.iter().filter(|row| !row.met).count();
+    println!("\n{wanting} of {} rows do not meet their requirement.\n", checked.len());
 }
 
 /// A mark for what does not meet its requirement.
@@ -74,7 +106,7 @@ fn per_cent(share: Option<f64>) -> String {
     share.map_or_else(|| "–".to_owned(), |share| format!("{:.2}", 100.0 * share))
 }
 
-fn print_coverage(kinds: &[&Kind]) -> usize {
+fn print_coverage(kinds: &[&Kind]) -> Vec<Checked> {
     println!("## Coverage\n");
     println!(
         "{RECORDINGS} recordings of each kind, spread over its working range. Covered: the interval stated \
@@ -84,11 +116,11 @@ fn print_coverage(kinds: &[&Kind]) -> usize {
     );
     println!("| kind | finding | recordings | measured | covered, % | U, % | refused |");
     println!("|---|---|---:|---:|---:|---:|---|");
-    let mut wanting = 0;
+    let mut checked = Vec::new();
     for kind in kinds {
         for row in coverage(kind, RECORDINGS) {
             let met = row.held().is_some_and(|held| COVERED.contains(&held));
-            wanting += usize::from(!met);
+            checked.push(Checked::new(format!("coverage, {}", kind.name), row.finding, met));
             println!(
                 "| {} | `{}` | {} | {} | {}{} | {} | {} |",
                 kind.name,
@@ -103,7 +135,7 @@ fn print_coverage(kinds: &[&Kind]) -> usize {
         }
     }
     println!();
-    wanting
+    checked
 }
 
 fn refused(row: &Coverage) -> String {
@@ -112,7 +144,7 @@ fn refused(row: &Coverage) -> String {
     reasons.join(", ")
 }
 
-fn print_efficiency(kinds: &[&Kind]) -> usize {
+fn print_efficiency(kinds: &[&Kind]) -> Vec<Checked> {
     println!("## Efficiency\n");
     println!(
         "Root mean square error in white noise over the smallest possible (Cramér and Rao), {ESTIMATES} \
@@ -120,11 +152,12 @@ fn print_efficiency(kinds: &[&Kind]) -> usize {
     );
     println!("| kind | finding | working point | measured | refused | rms / bound |");
     println!("|---|---|---|---:|---:|---:|");
-    let mut wanting = 0;
+    let mut checked = Vec::new();
     for kind in kinds {
         for row in efficiency(kind, ESTIMATES) {
             let met = row.rms_over_bound <= RMS_OVER_BOUND_MAX;
-            wanting += usize::from(!met);
+            let name = format!("{} ({})", row.finding, row.point);
+            checked.push(Checked::new(format!("efficiency, {}", kind.name), name, met));
             println!(
                 "| {} | `{}` | {} | {} | {} | {:.3}{} |",
                 kind.name,
@@ -138,10 +171,10 @@ fn print_efficiency(kinds: &[&Kind]) -> usize {
         }
     }
     println!();
-    wanting
+    checked
 }
 
-fn print_scatter(kinds: &[&Kind]) -> usize {
+fn print_scatter(kinds: &[&Kind]) -> Vec<Checked> {
     println!("## Stated uncertainty against Monte Carlo\n");
     println!(
         "{REPEATS} recordings at one working point, errors of instruments drawn as stated (JCGM 101). Ratio: \
@@ -151,11 +184,11 @@ fn print_scatter(kinds: &[&Kind]) -> usize {
     );
     println!("| kind | finding | measured | refused | standard deviation | stated | ratio | bias |");
     println!("|---|---|---:|---:|---:|---:|---:|---:|");
-    let mut wanting = 0;
+    let mut checked = Vec::new();
     for kind in kinds {
         for row in scatter(kind, REPEATS) {
             let met = (row.ratio() - 1.0).abs() <= RATIO_WITHIN;
-            wanting += usize::from(!met);
+            checked.push(Checked::new(format!("stated uncertainty, {}", kind.name), row.finding, met));
             println!(
                 "| {} | `{}` | {} | {} | {:.3e} | {:.3e} | {:.3}{} | {:+.3} |",
                 kind.name,
@@ -171,10 +204,10 @@ fn print_scatter(kinds: &[&Kind]) -> usize {
         }
     }
     println!();
-    wanting
+    checked
 }
 
-fn print_decisions() -> usize {
+fn print_decisions() -> Vec<Checked> {
     println!("## Decisions\n");
     println!(
         "Items at and beyond the upper limit of a tolerance, {ITEMS} for each of {} makes of measurement. \
@@ -186,14 +219,14 @@ fn print_decisions() -> usize {
         "| outside by | pass, % | conditional pass, % | conditional fail, % | fail, % | worst pass, % |"
     );
     println!("|---:|---:|---:|---:|---:|---:|");
-    let mut wanting = 0;
+    let mut checked = Vec::new();
     for row in decisions::decisions(ITEMS, 1) {
         let share = |number: usize| number as f64 / row.all.items as f64;
         // A rule at exactly its limit passes and fails it by the luck of the draw: three of its standard
         // deviations are allowed.
         let luck = 3.0 * (FALSE_ACCEPT_MAX * (1.0 - FALSE_ACCEPT_MAX) / row.all.items as f64).sqrt();
         let met = share(row.all.pass) <= FALSE_ACCEPT_MAX + luck;
-        wanting += usize::from(!met);
+        checked.push(Checked::new("false accepts".to_owned(), format!("{} u outside", row.outside_u), met));
         println!(
             "| {} | {:.2}{} | {:.2} | {:.2} | {:.2} | {:.2} |",
             row.outside_u,
@@ -206,10 +239,10 @@ fn print_decisions() -> usize {
         );
     }
     println!();
-    wanting
+    checked
 }
 
-fn print_runs() -> usize {
+fn print_runs() -> Vec<Checked> {
     println!("## Runs on the built-in bench\n");
     println!(
         "{RUNS} acceptance runs, pump, surroundings and errors of instruments drawn anew for each. Held: the \
@@ -227,17 +260,17 @@ fn print_runs() -> usize {
             findings.push(&case.finding);
         }
     }
-    let mut wanting = 0;
+    let mut checked = Vec::new();
     for finding in findings {
         let of: Vec<&RunCase> = cases.iter().filter(|case| case.finding == finding).collect();
-        wanting += print_runs_row(&format!("`{finding}`"), &of, RUNS_HELD_MIN.1);
+        checked.push(print_runs_row(finding, &of, RUNS_HELD_MIN.1));
     }
-    wanting += print_runs_row("all", &cases.iter().collect::<Vec<_>>(), RUNS_HELD_MIN.0);
+    checked.push(print_runs_row("all", &cases.iter().collect::<Vec<_>>(), RUNS_HELD_MIN.0));
     println!();
-    wanting
+    checked
 }
 
-fn print_runs_row(name: &str, cases: &[&RunCase], held_min: f64) -> usize {
+fn print_runs_row(name: &str, cases: &[&RunCase], held_min: f64) -> Checked {
     let found: Vec<_> = cases.iter().filter_map(|case| case.found.as_ref().ok()).collect();
     let count = found.len() as f64;
     let held = found.iter().filter(|found| found.holds()).count() as f64 / count;
@@ -246,11 +279,11 @@ fn print_runs_row(name: &str, cases: &[&RunCase], held_min: f64) -> usize {
     let deviation = (errors.iter().map(|error| (error - mean).powi(2)).sum::<f64>() / count).sqrt();
     let met = held >= held_min;
     println!(
-        "| {name} | {} | {} | {}{} | {mean:+.2} ± {deviation:.2} |",
+        "| `{name}` | {} | {} | {}{} | {mean:+.2} ± {deviation:.2} |",
         found.len(),
         cases.len() - found.len(),
         per_cent((count > 0.0).then_some(held)),
         mark(met)
     );
-    usize::from(!met)
+    Checked::new("runs".to_owned(), name, met)
 }

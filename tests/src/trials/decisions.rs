@@ -9,8 +9,9 @@ use stepwell_analysis::Measured;
 use stepwell_procedure::finding::{Value, Verdict, judge};
 use stepwell_procedure::sheet::Tolerance;
 
-/// How far beyond the limit the items are, in standard uncertainties of the measurement.
-pub const OUTSIDE_U: [f64; 4] = [0.0, 0.5, 1.0, 2.0];
+/// How far beyond the limit the items are, in standard uncertainties of the measurement: at it, just outside
+/// and farther.
+pub const OUTSIDE_U: [f64; 5] = [0.0, 0.1, 0.5, 1.0, 2.0];
 
 /// Readings of one measurement, and the share of its variance that is the readings' scatter; the rest is
 /// the instrument's error, which is normal and known to the measurement by its standard uncertainty. From

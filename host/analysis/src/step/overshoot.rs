@@ -23,8 +23,9 @@ pub(super) fn overshoot(
     let from = trace.time_s.partition_point(|t| *t < transition.middle.at_s);
     let beyond: Vec<f64> =
         trace.way[from..settled_from.max(from)].iter().map(|v| (v - after.value) / change).collect();
-    // A peak of any smooth transition is far wider than this share of its rise time.
-    let half = ((0.2 * transition.rise_time_s() / trace.spacing_s) as usize).max(2);
+    // A peak of any smooth transition is far wider than this share of its rise time: at twice of it the
+    // parabola would cut a tenth off a peak that follows a straight rise.
+    let half = ((0.1 * transition.rise_time_s() / trace.spacing_s) as usize).max(2);
     let noise = after.noise / change.abs();
     if beyond.len() < 2 * half + 1 {
         return (0.0, noise);

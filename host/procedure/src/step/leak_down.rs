@@ -5,9 +5,10 @@
 
 use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step, rail_gain, rail_pressures_pa};
 use crate::quantity::Dimension;
+use crate::recording::Window;
 use crate::sheet::BenchSheet;
 use stepwell_analysis::{Input, leak};
-use stepwell_protocol::channel::Coil;
+use stepwell_protocol::channel::{Channel, Coil};
 
 #[derive(Debug)]
 pub(super) struct LeakDown {
@@ -16,6 +17,11 @@ pub(super) struct LeakDown {
 
 /// The shaft coasts and the fluid settles this long before the fall is watched, in ms.
 const SETTLE_MS: u32 = 1_500;
+
+/// Air that is left dissolves under pressure, within some ten seconds, and makes the rail give way as a leak
+/// does. While the pressure stays above this share of what it was, there is time to let it: the fall is then
+/// watched over the second half of the stretch only.
+const LASTING_SHARE: f64 = 0.5;
 
 /// The rail must have been pressed up within this time, in s.
 const PRESS_UP_S_MAX: f64 = 5.0;
@@ -54,7 +60,7 @@ impl Step for LeakDown {
 
     fn conclude(&mut self, rig: &Rig<'_>, evidence: &Evidence<'_>) -> Conclusion {
         let measured = evidence.get("leak-down").and_then(|stretch| {
-            let window = stretch.window.part(SETTLE_MS, u32::MAX);
+            let window = watched(rig, &stretch.window);
             let pressure_pa = rail_pressures_pa(rig, &window);
             let time_s: Vec<f64> = (0..pressure_pa.len()).map(|index| index as f64 * 1e-3).collect();
             let bench = rig.calibration.bench();
@@ -73,6 +79,21 @@ impl Step for LeakDown {
         let findings =
             self.expects(rig).iter().map(|expected| expected.concluded(measured.as_ref())).collect();
         Conclusion { again: false, findings }
+    }
+}
+
+/// The part of the stretch in which the fall is watched.
+fn watched<'a>(rig: &Rig<'_>, stretch: &Window<'a>) -> Window<'a> {
+    const LEVEL_MS: u32 = 100;
+    let half_ms = stretch.len_ms() / 2;
+    let at_pa = |ms: u32| {
+        let level = stretch.part(ms, LEVEL_MS);
+        rig.calibration.rail_pa(level.mean_counts(Channel::RailPressure))
+    };
+    if half_ms > SETTLE_MS && at_pa(half_ms) > LASTING_SHARE * at_pa(SETTLE_MS) {
+        stretch.part(half_ms, u32::MAX)
+    } else {
+        stretch.part(SETTLE_MS, u32::MAX)
     }
 }
 

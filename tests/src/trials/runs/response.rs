@@ -14,20 +14,37 @@ const PLUNGERS: f64 = 3.0;
 /// The ripple is told in so many parts of its period.
 const PARTS: usize = 40;
 
-/// A true response.
-#[derive(Clone, Copy, Debug)]
-pub struct Response<'a> {
-    after: &'a [Moment],
+/// A true response, the plungers' ripple taken out by the shaft's angle.
+#[derive(Clone, Debug)]
+pub struct Response {
+    /// Pressure after the step, Pa, once a tick.
+    calm_pa: Vec<f64>,
     before_pa: f64,
     after_pa: f64,
 }
 
-impl<'a> Response<'a> {
-    /// The response to the step between two stretches.
+impl Response {
+    /// The response to the step between two stretches. The ripple is that of the settled end.
     #[must_use]
-    pub fn of(before: &[Moment], after: &'a [Moment]) -> Response<'a> {
+    pub fn of(before: &[Moment], after: &[Moment]) -> Response {
         let level = |stretch| mean(last(stretch, LEVEL_MS), |moment: &Moment| moment.rail_pa);
-        Response { after, before_pa: level(before), after_pa: level(after) }
+        let after_pa = level(after);
+        // Where in the ripple's period, in parts of it.
+        let place = |moment: &Moment| (moment.angle_rad * PLUNGERS / TAU).rem_euclid(1.0) * PARTS as f64;
+        let (mut sums, mut counts) = ([0.0; PARTS], [0_u32; PARTS]);
+        for moment in last(after, LEVEL_MS) {
+            let part = place(moment) as usize % PARTS;
+            sums[part] += moment.rail_pa - after_pa;
+            counts[part] += 1;
+        }
+        // Straight between the middles of the parts.
+        let ripple_pa = |moment: &Moment| {
+            let at = place(moment) + PARTS as f64 - 0.5;
+            let of = |part: usize| sums[part % PARTS] / f64::from(counts[part % PARTS].max(1));
+            of(at as usize) + at.fract() * (of(at as usize + 1) - of(at as usize))
+        };
+        let calm_pa = after.iter().map(|moment| moment.rail_pa - ripple_pa(moment)).collect();
+        Response { calm_pa, before_pa: level(before), after_pa }
     }
 
     /// Difference of the state levels, Pa.
@@ -38,7 +55,7 @@ impl<'a> Response<'a> {
 
     /// Shares of the way at each tick after the step.
     fn way(&self) -> impl Iterator<Item = f64> + '_ {
-        self.after.iter().map(|moment| (moment.rail_pa - self.before_pa) / self.rise_pa())
+        self.calm_pa.iter().map(|pa| (pa - self.before_pa) / self.rise_pa())
     }
 
     /// Time from the step to the first crossing of a share of the way, s.
@@ -70,25 +87,11 @@ impl<'a> Response<'a> {
         self.crossing_s(0.9) - self.crossing_s(0.1)
     }
 
-    /// Highest pressure after the transition beyond the level, the plungers' ripple taken out by the
-    /// shaft's angle, over the rise.
+    /// Highest pressure after the transition beyond the level, over the rise.
     #[must_use]
     pub fn overshoot(&self) -> f64 {
-        let part = |moment: &Moment| {
-            let turns = moment.angle_rad * PLUNGERS / TAU;
-            (((turns - turns.floor()) * PARTS as f64) as usize).min(PARTS - 1)
-        };
-        let (mut sums, mut counts) = ([0.0; PARTS], [0_u32; PARTS]);
-        for moment in last(self.after, LEVEL_MS) {
-            sums[part(moment)] += moment.rail_pa - self.after_pa;
-            counts[part(moment)] += 1;
-        }
-        let ripple_pa = |moment: &Moment| sums[part(moment)] / f64::from(counts[part(moment)].max(1));
         let from = (self.crossing_s(0.9) * 1e3) as usize;
-        let highest_pa = self.after[from..]
-            .iter()
-            .map(|moment| moment.rail_pa - ripple_pa(moment))
-            .fold(f64::NEG_INFINITY, f64::max);
+        let highest_pa = self.calm_pa[from..].iter().copied().fold(f64::NEG_INFINITY, f64::max);
         ((highest_pa - self.after_pa) / self.rise_pa()).max(0.0)
     }
 }

@@ -35,7 +35,7 @@ impl<'a> Asked<'a> {
         &steps.iter().find(|step| step.name == self.finding.step).expect("a step of the procedure").kind
     }
 
-    fn response(&self) -> Response<'a> {
+    fn response(&self) -> Response {
         let dwells = self.dwells();
         let (before, after) = last_two(&dwells);
         Response::of(before, after)
@@ -137,10 +137,13 @@ fn air_before_the_last_build_up(asked: &Asked<'_>) -> f64 {
     dwells[dwells.len() - 2][0].rail_gas_m3 / asked.drawn.rig.rail.volume_m3
 }
 
-/// The gate of the flow step: the last ten seconds of its dwells, as the procedure says.
+/// The gate of the flow step: the end of its dwells, as long as the procedure says.
 fn gate<'a>(asked: &Asked<'a>) -> &'a [Moment] {
+    let StepKind::Flow { gate_s, .. } = asked.kind() else {
+        panic!("{} is no flow step", asked.finding.step)
+    };
     let dwells = asked.dwells();
-    last(dwells[dwells.len() - 1], 10_000)
+    last(dwells[dwells.len() - 1], (gate_s * 1e3).round() as usize)
 }
 
 /// Mean flow of fluid through the meter.
@@ -167,9 +170,9 @@ fn hysteresis(asked: &Asked<'_>) -> f64 {
 
 /// `V/(K G)` at zero gauge pressure, G being the leak that explains how far the pressure really fell
 /// while it was watched: `-dp/dt = K(p) G p/V` with `1/K = 1/(K0 + K' p) + 1/Kw` integrates to
-/// `ln(p/(K0 + K' p))/K0 + ln(p)/Kw`, falling at the rate `G/V`.
+/// `ln(p/(K0 + K' p))/K0 + ln(p)/Kw`, falling at the rate `G/V`. The second half of the stretch tells:
+/// until then air dissolves, and the pressure falls without a leak.
 fn leak_time_constant(asked: &Asked<'_>) -> f64 {
-    const SETTLE_MS: usize = 1_500;
     let rig = &asked.drawn.rig;
     let oil = &rig.fluid;
     let slope = oil.bulk_modulus_per_pa;
@@ -178,7 +181,8 @@ fn leak_time_constant(asked: &Asked<'_>) -> f64 {
     let wall_pa = rig.rail.wall_pa;
     let integral = |p: f64| (p / (k0_pa + slope * p)).ln() / k0_pa + p.ln() / wall_pa;
     let dwells = asked.dwells();
-    let watched = &dwells[dwells.len() - 1][SETTLE_MS..];
+    let stretch = dwells[dwells.len() - 1];
+    let watched = last(stretch, stretch.len() / 2);
     let seconds = (watched.len() - 1) as f64 * 1e-3;
     let (from_pa, to_pa) = (watched[0].rail_pa, watched[watched.len() - 1].rail_pa);
     let leak_over_volume = (integral(from_pa) - integral(to_pa)) / seconds;

@@ -49,6 +49,8 @@ pub type Rule = fn(&Asked<'_>) -> f64;
 pub const RULES: &[(&str, Rule)] = &[
     ("inlet_coil_resistance_20c", |asked| asked.report.trace[0].resistance_20_ohm[0]),
     ("pressure_coil_resistance_20c", |asked| asked.report.trace[0].resistance_20_ohm[1]),
+    ("inlet_coil_inductance", |asked| inductance_h(asked, 0)),
+    ("pressure_coil_inductance", |asked| inductance_h(asked, 1)),
     ("feed_pressure", feed_pressure),
     ("still_flow", |asked| to_meter(asked.dwells()[0])),
     ("pressure_output_stops", |asked| stopped_share(asked, 1)),
@@ -166,6 +168,12 @@ fn hysteresis(asked: &Asked<'_>) -> f64 {
     let averages = || pairs.iter().map(|(up, down)| f64::midpoint(*up, *down));
     let span = averages().fold(f64::NEG_INFINITY, f64::max) - averages().fold(f64::INFINITY, f64::min);
     pairs.iter().map(|(up, down)| (down - up).abs()).fold(0.0, f64::max) / span
+}
+
+/// Mean incremental inductance over the end of the burst, 18 to 30 ms after the coil was switched on, which is what
+/// the finding is defined over; each coil has a dwell of its own.
+fn inductance_h(asked: &Asked<'_>, coil: usize) -> f64 {
+    mean(&asked.dwells()[coil][18..30], |moment| moment.inductance_h[coil])
 }
 
 /// `V/(K G)` at zero gauge pressure, G being the leak that explains how far the pressure really fell

@@ -195,7 +195,7 @@ pub enum Unmeasured {
     },
     /// The recorder was at the end of its range.
     #[error(
-        "the {signal} recording is cut off at {level:.4} (SI unit) from {from_s:.4} s to {to_s:.4} s: the recorder \
+        "the {signal} recording is cut off from {from_s:.4} s to {to_s:.4} s: the recorder \
          was at the end of its range; record again with a larger range"
     )]
     Clipped {

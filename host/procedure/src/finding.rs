@@ -41,6 +41,16 @@ impl Verdict {
         }
     }
 
+    /// Exit code of the program for this verdict.
+    #[must_use]
+    pub const fn exit_code(self) -> u8 {
+        match self {
+            Verdict::Pass => 0,
+            Verdict::Fail => 3,
+            _ => 4,
+        }
+    }
+
     /// Whether work that relies on this finding may go on.
     #[must_use]
     pub const fn lets_go_on(self) -> bool {

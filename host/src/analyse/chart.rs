@@ -2,7 +2,7 @@
 
 use crate::failure::Failure;
 use plotters::prelude::{
-    ChartBuilder, Circle, EmptyElement, IntoDrawingArea, LineSeries, PathElement, RGBColor, SVGBackend,
+    ChartBuilder, Circle, Color, EmptyElement, IntoDrawingArea, LineSeries, PathElement, RGBColor, SVGBackend,
 };
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
@@ -92,7 +92,7 @@ impl Chart {
 }
 
 /// Colours told apart without seeing red or green; and the fit is a line, the recording points.
-const DATA: RGBColor = RGBColor(110, 110, 110);
+const DATA: RGBColor = RGBColor(150, 150, 150);
 const FIT: RGBColor = RGBColor(0, 70, 160);
 
 fn draw(drawn: &Drawn, title: &str, svg: &mut String) -> Result<(), Box<dyn std::error::Error>> {
@@ -114,12 +114,12 @@ fn draw(drawn: &Drawn, title: &str, svg: &mut String) -> Result<(), Box<dyn std:
         .label_style(("sans-serif", 15))
         .draw()?;
     chart
-        .draw_series(drawn.data.iter().map(|at| EmptyElement::at(*at) + Circle::new((0, 0), 2, DATA)))?
+        .draw_series(drawn.data.iter().map(|at| EmptyElement::at(*at) + Circle::new((0, 0), 1, DATA)))?
         .label("recording")
         .legend(|(x, y)| Circle::new((x + 10, y), 3, DATA));
     if !drawn.fit.is_empty() {
         chart
-            .draw_series(LineSeries::new(drawn.fit.iter().copied(), FIT))?
+            .draw_series(LineSeries::new(drawn.fit.iter().copied(), FIT.stroke_width(2)))?
             .label("fit")
             .legend(|(x, y)| PathElement::new(vec![(x, y), (x + 20, y)], FIT));
     }

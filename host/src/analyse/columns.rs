@@ -65,6 +65,8 @@ pub(crate) enum Heading<'a> {
     Known(Name, &'a str),
     /// A name of ours without a unit in brackets.
     WithoutUnit(Name),
+    /// A name of ours with its unit in brackets of another kind.
+    InOtherBrackets(Name),
     /// None of ours.
     Unknown,
 }
@@ -75,8 +77,14 @@ pub(crate) fn heading(text: &str) -> Heading<'_> {
         Some((name, rest)) => (name, rest.trim_end().strip_suffix(']')),
         None => (text, None),
     };
-    let plain = name.split_whitespace().collect::<Vec<_>>().join(" ").to_lowercase();
-    match (Name::ALL.into_iter().find(|known| known.word() == plain), unit) {
+    let known = |name: &str| {
+        let plain = name.split_whitespace().collect::<Vec<_>>().join(" ").to_lowercase();
+        Name::ALL.into_iter().find(|known| known.word() == plain)
+    };
+    if let Some(other) = text.split_once(['(', '{']).and_then(|(name, _)| known(name)) {
+        return Heading::InOtherBrackets(other);
+    }
+    match (known(name), unit) {
         (Some(known), Some(unit)) => Heading::Known(known, unit.trim()),
         (Some(known), None) => Heading::WithoutUnit(known),
         (None, _) => Heading::Unknown,

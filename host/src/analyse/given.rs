@@ -10,6 +10,9 @@ use stepwell_procedure::quantity::Dimension;
 /// Between a value and the half-width of its interval.
 const WITHIN: [&str; 3] = [" within ", "±", "+-"];
 
+/// Temperatures at which enamelled copper is used, in °C (common practice, no source).
+const CELSIUS: std::ops::RangeInclusive<f64> = -60.0..=250.0;
+
 /// Reads the quantity behind `--name`.
 pub(crate) fn quantity(name: &str, dimension: Dimension, text: &str) -> Result<Input, Failure> {
     let wrong = |found: &stepwell_procedure::quantity::NotAQuantity| {
@@ -22,6 +25,14 @@ pub(crate) fn quantity(name: &str, dimension: Dimension, text: &str) -> Result<I
     let may_be_negative = matches!(dimension, Dimension::Temperature | Dimension::Time);
     if value <= 0.0 && !may_be_negative {
         return Err(Failure::Usage(format!("reading --{name} {text:?}: it must be above zero")));
+    }
+    if dimension == Dimension::Temperature && !CELSIUS.contains(&value) {
+        return Err(Failure::Usage(format!(
+            "reading --{name} {text:?}: no coil of a valve is at {}; {} to {} is possible here",
+            dimension.display(value),
+            dimension.display(*CELSIUS.start()),
+            dimension.display(*CELSIUS.end())
+        )));
     }
     let Some(within) = within else { return Ok(Input::exact(value)) };
     let difference = match dimension {

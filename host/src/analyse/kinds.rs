@@ -184,8 +184,10 @@ impl Recording<'_> {
     /// digits it was written down with: rounding, rectangular over the last one. Where there is more than
     /// that it averages out.
     fn written(&self, dimension: Dimension, measured: Measured) -> Measured {
-        let columns = uses(self.kind, self.table).0.iter();
-        let relative = columns.fold(0.0_f64, |all, name| all.hypot(self.table.digit(*name)));
+        // Time and duty say when; how finely a value can be told is a matter of its signals.
+        let signals =
+            uses(self.kind, self.table).0.iter().filter(|name| !matches!(name, Name::Time | Name::Duty));
+        let relative = signals.fold(0.0_f64, |all, name| all.hypot(self.table.digit(*name)));
         let largest_s = self
             .table
             .column(Name::Time)
@@ -455,6 +457,13 @@ impl Recording<'_> {
             }
             let findings = vec![noted(of(FLOW, mean), "mean of the column")];
             return Ok(Analysis { findings, notes: Vec::new(), chart: Some(chart) });
+        }
+        if !self.table.is_alone(Name::Time) {
+            return Err(Failure::Usage(
+                "the recording has other columns beside time [s], but none “flow [mL/s]”: the instants of pulses \
+                 stand in a file of their own, or name the column of the flow"
+                    .into(),
+            ));
         }
         let Some(k_factor_per_m3) = self.k_factor_per_m3 else {
             let name = "the number of pulses per volume";

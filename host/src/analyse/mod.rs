@@ -47,6 +47,13 @@ pub(crate) fn analyse(args: &AnalyseArgs) -> Result<u8, Failure> {
     let table = table::Table::read(&args.file)?;
     let mut analysis = kinds::analyse(args, &table)?;
     analysis.notes.extend(table.notes);
+    if let (Some(path), Ok(recording)) = (&args.plot, args.file.canonicalize())
+        && path.canonicalize().is_ok_and(|picture| picture == recording)
+    {
+        return Err(Failure::Usage(
+            "the picture would overwrite the recording; name another file with --plot".into(),
+        ));
+    }
     if let (Some(path), Some(chart)) = (&args.plot, &analysis.chart) {
         chart.svg(path)?;
     } else if args.plot.is_some() {
@@ -72,7 +79,7 @@ fn as_json(args: &AnalyseArgs, analysis: &Analysis) -> serde_json::Value {
             "expanded_uncertainty": measured.map(Measured::expanded_uncertainty),
             "coverage_factor": measured.map(|m| m.coverage_factor(COVERAGE_PROBABILITY)),
             "coverage_probability": COVERAGE_PROBABILITY,
-            "degrees_of_freedom": measured.map(Measured::degrees_of_freedom).filter(|nu| nu.is_finite()),
+            "degrees_of_freedom": measured.map(Measured::degrees_of_freedom).filter(|nu| *nu < MANY),
             "budget": measured.map_or(Vec::new(), budget),
             "reason": found.result.as_ref().err(),
             "notes": found.notes,
@@ -86,13 +93,16 @@ fn as_json(args: &AnalyseArgs, analysis: &Analysis) -> serde_json::Value {
     })
 }
 
+/// So many degrees of freedom are as good as infinitely many.
+const MANY: f64 = 1e6;
+
 fn budget(measured: &Measured) -> Vec<serde_json::Value> {
     let line = |part: Share| {
         json!({
-            "contribution": part.name,
+            "name": part.name,
             "standard_uncertainty": part.standard_uncertainty,
             "share": part.share,
-            "degrees_of_freedom": Some(part.degrees_of_freedom).filter(|nu| nu.is_finite()),
+            "degrees_of_freedom": Some(part.degrees_of_freedom).filter(|nu| *nu < MANY),
         })
     };
     measured.budget().into_iter().map(line).collect()

@@ -25,7 +25,7 @@ struct Column {
     name: Name,
     /// In the SI unit of its dimension.
     values: Vec<f64>,
-    /// Last digit of its largest number, over that number.
+    /// The finest last digit of its numbers, over the largest of them.
     digit: f64,
 }
 
@@ -43,7 +43,13 @@ impl Table {
         self.columns.iter().find(|column| column.name == name).map(|column| column.values.as_slice())
     }
 
-    /// How finely the numbers of a column are written: the last digit of its largest number over that number.
+    /// Whether the file has no other column, known or not.
+    pub(crate) fn is_alone(&self, name: Name) -> bool {
+        self.notes.is_empty() && self.names().eq([name])
+    }
+
+    /// How finely the numbers of a column are written: the finest last digit (writers drop zeros at the end)
+    /// over the largest number.
     /// Zero for a column that is not there.
     pub(crate) fn digit(&self, name: Name) -> f64 {
         self.columns.iter().find(|column| column.name == name).map_or(0.0, |column| column.digit)
@@ -149,9 +155,8 @@ fn parse(text: &str) -> Result<Table, String> {
             let field = row.get(*place).unwrap_or_default();
             let told = |wrong: String| format!("line {line}, column “{}”: {wrong}", reading.heading);
             let number = numbers.read(field, line).map_err(told)?;
-            if number.abs() > reading.largest {
-                (reading.largest, reading.digit) = (number.abs(), last_digit(field) / number.abs());
-            }
+            reading.largest = reading.largest.max(number.abs());
+            reading.digit = reading.digit.min(last_digit(field));
             let value = (reading.to_si)(number);
             if value.abs() > SI_MAX {
                 return Err(told(format!("“{field}” is more than any recorder records; check the unit")));
@@ -173,7 +178,10 @@ fn parse(text: &str) -> Result<Table, String> {
     numbers.check()?;
     let columns = columns
         .into_iter()
-        .map(|(Reading { name, values, digit, .. }, _)| Column { name, values, digit })
+        .map(|(Reading { name, values, largest, digit, .. }, _)| {
+            let digit = if largest > 0.0 { digit / largest } else { 0.0 };
+            Column { name, values, digit }
+        })
         .collect();
     Ok(Table { columns, notes })
 }
@@ -194,11 +202,20 @@ fn headed(headings: &csv::StringRecord) -> Result<(Vec<Placed>, Vec<String>), St
                 }
                 let values = Vec::new();
                 let heading = text.to_owned();
-                columns.push((Reading { name, heading, to_si, values, largest: 0.0, digit: 0.0 }, place));
+                columns.push((
+                    Reading { name, heading, to_si, values, largest: 0.0, digit: f64::INFINITY },
+                    place,
+                ));
             }
             Heading::WithoutUnit(name) => {
                 return Err(format!(
                     "column “{text}” has no unit; write it in square brackets, as in “{}”",
+                    name.heading()
+                ));
+            }
+            Heading::InOtherBrackets(name) => {
+                return Err(format!(
+                    "column “{text}”: write the unit in square brackets, as in “{}”",
                     name.heading()
                 ));
             }

@@ -1,6 +1,6 @@
 //! Whether part of the current follows the voltage at once: two curves, weighted by their probability.
 //!
-//! With an edge share that is anywhere from nothing to [`SHARE_MAX`] beforehand, and a normal likelihood, the
+//! With an edge share that is anywhere from nothing to [`SHARE_USUAL`] beforehand, and a normal likelihood, the
 //! odds of the curve with a share are the likelihood's mean over that range to its value at nothing
 //! (Laplace's form of the Bayes factor; Kass and Raftery, J. Am. Stat. Assoc. 90, 1995, from memory). Both
 //! curves are equally probable beforehand. A quantity's value is the weighted mean of what the two say, and
@@ -8,6 +8,7 @@
 
 use super::budget::{Covariances, covariances};
 use super::model::{P, Parameters, SHARE};
+use super::ridge;
 use super::search::{Closest, Problem};
 use super::voltage::Prepared;
 use crate::reason::{Signal, Unmeasured};
@@ -15,8 +16,9 @@ use crate::uncertainty::Measured;
 use statrs::distribution::{ContinuousCDF, Normal};
 use std::f64::consts::TAU as TWO_PI;
 
-/// Largest share that is thought possible: 15 ohm of eddy resistance across 3 ohm of winding.
-const SHARE_MAX: f64 = 0.2;
+/// A share is thought to be anywhere up to this: 27 ohm of eddy resistance across 3 ohm of winding. A larger one
+/// that the data show is not cut off.
+pub(super) const SHARE_USUAL: f64 = 0.1;
 
 /// A curve less probable than this is left out.
 const WEIGHT_MIN: f64 = 1.0e-3;
@@ -45,6 +47,11 @@ pub(super) fn weigh(
     problem: &Problem<'_>,
     mut with: Candidate,
 ) -> Result<Vec<Candidate>, Unmeasured> {
+    if prepared.edge_is_open
+        && let Some(both) = ridge::integrated(problem, &with)
+    {
+        return Ok(both);
+    }
     let share = with.closest.parameters[SHARE];
     let u = with.covariances.total(SHARE);
     let odds = if u > 0.0 { odds(share, u) } else { f64::INFINITY };
@@ -72,8 +79,7 @@ pub(super) fn weigh(
 /// Odds of a share to none when it was found to be `share` with standard uncertainty `u`.
 fn odds(share: f64, u: f64) -> f64 {
     let normal = Normal::standard();
-    let inside = normal.cdf((SHARE_MAX - share) / u) - normal.cdf(-share / u);
-    (0.5 * (share / u).powi(2)).exp() * TWO_PI.sqrt() * u / SHARE_MAX * inside
+    (0.5 * (share / u).powi(2)).exp() * TWO_PI.sqrt() * u / SHARE_USUAL * normal.cdf(share / u)
 }
 
 /// A quantity (value and derivatives at given parameters) from all candidates, with its budget.

@@ -69,8 +69,8 @@ const PULL_MIN: f64 = 4.0;
 const WARMING_TIME_CONSTANTS_MIN: f64 = 10.0;
 
 /// Eddy share that a recording without a jump of the voltage cannot show: anywhere up to this in valve
-/// coils (30 to 300 ohm across 3 ohm, common practice, no source).
-const EDDY_SHARE_UNSEEN_MAX: f64 = 0.1;
+/// coils (15 ohm and more across 3 ohm, common practice, no source).
+const EDDY_SHARE_UNSEEN_MAX: f64 = 0.2;
 
 const CURRENT_STEPS: &str = "steps of the current readings";
 const VOLTAGE_STEPS: &str = "steps of the voltage readings";

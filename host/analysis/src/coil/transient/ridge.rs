@@ -19,6 +19,9 @@ const POINTS: u32 = 64;
 /// Deviations from its maximum beyond which a likelihood is nothing.
 const REACH_DEVIATIONS: f64 = 6.0;
 
+/// A likelihood that reaches this many times as far as the interval does is flat there.
+const FLAT_REACHES: f64 = 1.0e3;
+
 /// Mass and moments of share and instant under one of the two hypotheses.
 struct Moments {
     mass: f64,
@@ -42,13 +45,19 @@ impl Moments {
 /// Points and their width in the part of `-half..half` near `mean`; none when that is outside.
 fn points(mean: f64, sd: f64, half: f64) -> impl Iterator<Item = (f64, f64)> {
     let reach = REACH_DEVIATIONS * sd;
-    let (from, to) = if reach.is_finite() && mean.is_finite() {
+    // A likelihood wider than the interval by far is flat in it, and its maximum rounding.
+    let (from, to) = if reach < FLAT_REACHES * half {
         ((mean - reach).max(-half), (mean + reach).min(half))
     } else {
         (-half, half)
     };
     let width = (to - from) / f64::from(POINTS);
     (0..POINTS).filter(move |_| width > 0.0).map(move |k| (from + (f64::from(k) + 0.5) * width, width))
+}
+
+/// By how much a share must change to make up for one second of the instant, 1/s.
+fn along_step(curvature: Matrix2<f64>) -> f64 {
+    curvature[(0, 1)] / curvature[(0, 0)]
 }
 
 /// The curves with and without a share, from the fit of both. `None` when the fit lies so far outside of all
@@ -83,15 +92,19 @@ pub(super) fn integrated(problem: &Problem<'_>, with: &Candidate) -> Option<Vec<
     };
     let normal_law = Normal::standard();
 
+    // Many recorders are triggered by the step, which then lies at a sample, an end of its interval, more often
+    // than by chance. Where the interval rather than the noise hides a share, it is no evidence against one.
+    let interval_share = problem.edge_reach_s / 2.0 * along_step(curvature).abs();
+    let seen = share_sd.powi(2) / (share_sd.powi(2) + interval_share.powi(2));
     // Without a share the instant alone is open.
     let edge_s = here[1] + (slope[1] + curvature[(0, 1)] * here[0]) / curvature[(1, 1)];
     let mut none = Moments::new();
     // Likelihoods are told relative to that of the fit, which is all but the greatest there is.
     for (at_s, width) in points(edge_s, (wider / curvature[(1, 1)]).sqrt(), half_s) {
-        none.add(width * log(0.0, at_s).exp(), 0.0, 0.0, at_s);
+        none.add(seen * width * log(0.0, at_s).exp(), 0.0, 0.0, at_s);
     }
     // With one, it is a normal variable cut off at nothing, for every instant.
-    let coupling = curvature[(0, 1)] / curvature[(0, 0)];
+    let coupling = along_step(curvature);
     let ridge_curvature = curvature[(1, 1)] - coupling * curvature[(0, 1)];
     let ridge_s = here[1] + (slope[1] - coupling * slope[0]) / ridge_curvature;
     let mut some = Moments::new();

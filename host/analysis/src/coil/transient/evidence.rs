@@ -31,13 +31,16 @@ pub(super) const JUMPS: &str = "instants of the steps";
 pub(super) struct Candidate {
     pub(super) closest: Closest,
     pub(super) covariances: Covariances,
+    /// Its probability, by which it enters values.
     pub(super) weight: f64,
+    /// How far it is believed in uncertainties: its probability, but for what an interval between samples hides.
+    pub(super) believed: f64,
 }
 
 impl Candidate {
     pub(super) fn new(prepared: &Prepared, problem: &Problem<'_>, closest: Closest) -> Candidate {
         let (covariances, _) = covariances(prepared, problem, &closest);
-        Candidate { closest, covariances, weight: 1.0 }
+        Candidate { closest, covariances, weight: 1.0, believed: 1.0 }
     }
 }
 
@@ -69,8 +72,10 @@ pub(super) fn weigh(
     free[SHARE] = false;
     let mut without = Candidate::new(prepared, problem, problem.search(parameters, free)?);
     without.weight = 1.0 - with.weight;
+    (with.believed, without.believed) = (with.weight, without.weight);
     if with.weight < WEIGHT_MIN {
         without.weight = 1.0;
+        without.believed = 1.0;
         return Ok(vec![without]);
     }
     Ok(vec![with, without])
@@ -88,16 +93,18 @@ pub(super) fn combined(
     candidates: &[Candidate],
     quantity: fn(&Parameters) -> (f64, Parameters),
 ) -> Measured {
-    let found: Vec<(f64, f64, [f64; 4])> = candidates
+    let found: Vec<([f64; 2], f64, [f64; 4])> = candidates
         .iter()
         .map(|candidate| {
             let (value, slopes) = quantity(&candidate.closest.parameters);
-            (candidate.weight, value, candidate.covariances.of(&slopes))
+            ([candidate.weight, candidate.believed], value, candidate.covariances.of(&slopes))
         })
         .collect();
-    let value: f64 = found.iter().map(|(weight, value, _)| weight * value).sum();
-    let part = |k: usize| found.iter().map(|(weight, _, u)| weight * u[k].powi(2)).sum::<f64>().sqrt();
-    let apart = found.iter().map(|(weight, one, _)| weight * (one - value).powi(2)).sum::<f64>().sqrt();
+    let value: f64 = found.iter().map(|([weight, _], value, _)| weight * value).sum();
+    let part =
+        |k: usize| found.iter().map(|([_, believed], _, u)| believed * u[k].powi(2)).sum::<f64>().sqrt();
+    let apart =
+        found.iter().map(|([_, believed], one, _)| believed * (one - value).powi(2)).sum::<f64>().sqrt();
     let freedom = candidates[0].closest.degrees_of_freedom;
     Measured::new(value)
         .with_scatter("noise of the current", part(0), freedom)

@@ -93,7 +93,8 @@ pub(super) fn integrated(problem: &Problem<'_>, with: &Candidate) -> Option<Vec<
     let normal_law = Normal::standard();
 
     // Many recorders are triggered by the step, which then lies at a sample, an end of its interval, more often
-    // than by chance. Where the interval rather than the noise hides a share, it is no evidence against one.
+    // than by chance. Where the interval rather than the noise hides a share, it is no evidence against one, and
+    // the uncertainty goes by the other odds.
     let interval_share = problem.edge_reach_s / 2.0 * along_step(curvature).abs();
     let seen = share_sd.powi(2) / (share_sd.powi(2) + interval_share.powi(2));
     // Without a share the instant alone is open.
@@ -101,7 +102,7 @@ pub(super) fn integrated(problem: &Problem<'_>, with: &Candidate) -> Option<Vec<
     let mut none = Moments::new();
     // Likelihoods are told relative to that of the fit, which is all but the greatest there is.
     for (at_s, width) in points(edge_s, (wider / curvature[(1, 1)]).sqrt(), half_s) {
-        none.add(seen * width * log(0.0, at_s).exp(), 0.0, 0.0, at_s);
+        none.add(width * log(0.0, at_s).exp(), 0.0, 0.0, at_s);
     }
     // With one, it is a normal variable cut off at nothing, for every instant.
     let coupling = along_step(curvature);
@@ -123,7 +124,8 @@ pub(super) fn integrated(problem: &Problem<'_>, with: &Candidate) -> Option<Vec<
     if !(mass > 0.0 && mass.is_finite()) {
         return None;
     }
-    let candidate = |moments: &Moments, has_share: bool| {
+    let doubted = seen * none.mass + some.mass;
+    let candidate = |moments: &Moments, has_share: bool, seen: f64| {
         let mean = moments.first / moments.mass;
         let spread = moments.second / moments.mass - mean * mean.transpose();
         let moved = inverse * gradient + along * (mean - here);
@@ -132,8 +134,18 @@ pub(super) fn integrated(problem: &Problem<'_>, with: &Candidate) -> Option<Vec<
         closest.free[SHARE] = has_share;
         let scatter = inverse * variance + along * spread * along.transpose();
         let covariances = with.covariances.given(inverse, scatter, variance);
-        Candidate { closest, covariances, weight: moments.mass / mass }
+        Candidate {
+            closest,
+            covariances,
+            weight: moments.mass / mass,
+            believed: seen * moments.mass / doubted,
+        }
     };
-    let both = [(&some, true), (&none, false)];
-    Some(both.into_iter().filter(|(m, _)| m.mass > 0.0).map(|(m, has)| candidate(m, has)).collect())
+    let both = [(&some, true, 1.0), (&none, false, seen)];
+    Some(
+        both.into_iter()
+            .filter(|(m, ..)| m.mass > 0.0)
+            .map(|(m, has, seen)| candidate(m, has, seen))
+            .collect(),
+    )
 }

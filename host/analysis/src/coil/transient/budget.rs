@@ -42,9 +42,9 @@ impl Covariances {
 
     /// The same with another inverse of the normal equations and another scatter, the instant of the one jump
     /// being part of it; `variance` is that of the noise of the current.
-    pub(super) fn given(&self, inverse: Square, scatter: Square, variance: f64) -> Covariances {
+    pub(super) fn given(&self, inverse: &Square, scatter: &Square, variance: f64) -> Covariances {
         Covariances {
-            current: scatter,
+            current: *scatter,
             voltage: inverse * self.volts * inverse,
             jumps: Square::zeros(),
             shape: inverse * (variance * (self.inflation - 1.0)),

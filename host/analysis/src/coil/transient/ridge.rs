@@ -81,7 +81,7 @@ pub(super) fn integrated(problem: &Problem<'_>, with: &Candidate) -> Option<Vec<
     let slope = along.transpose() * gradient;
     let variance = closest.residual_sd().powi(2).max(problem.noise_a.powi(2));
     // Noise of the voltage and another shape of the curve widen the likelihood as they do the share's variance.
-    let of_share = with.covariances.given(known, known * variance, variance);
+    let of_share = with.covariances.given(&known, &(known * variance), variance);
     let wider = variance * (of_share.total(SHARE).powi(2) / of_share.current[(SHARE, SHARE)]);
     let here = Vector2::new(closest.parameters[SHARE], closest.parameters[EDGE]);
     let half_s = 0.5 * 3.0_f64.sqrt() * problem.edge_reach_s;
@@ -133,7 +133,7 @@ pub(super) fn integrated(problem: &Problem<'_>, with: &Candidate) -> Option<Vec<
         closest.parameters.iter_mut().zip(moved.iter()).for_each(|(p, moved)| *p += moved);
         closest.free[SHARE] = has_share;
         let scatter = inverse * variance + along * spread * along.transpose();
-        let covariances = with.covariances.given(inverse, scatter, variance);
+        let covariances = with.covariances.given(&inverse, &scatter, variance);
         Candidate {
             closest,
             covariances,

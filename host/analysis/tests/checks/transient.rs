@@ -91,8 +91,13 @@ fn every_shape_of_recording_gives_the_coil() {
         let found = transient(&record(&t, &v, &i)).unwrap();
         holds(&found.resistance, 3.0);
         holds(&found.inductance_h, 12e-3);
-        // Direct current: resistance only.
+        // Direct current: resistance only, and none from readings that never move.
         let i = noisy(vec![4.0; 1_500], 4.0);
+        if spread == 0.0 {
+            let refused = transient(&record(&t, &v, &i)).unwrap_err();
+            assert!(matches!(refused, Unmeasured::NoFit { curve: "resistance", .. }));
+            continue;
+        }
         let found = transient(&record(&t, &v, &i)).unwrap();
         holds(&found.resistance, 3.0);
         assert!(matches!(found.inductance_h, Err(Unmeasured::NoStep { .. })));
@@ -110,6 +115,8 @@ fn temperature_leads_and_gains_enter() {
         voltage_gain: Input::new(0.98, 0.0),
         lead_ohm: Input::new(0.2, 0.02),
         temperature: Some(CoilTemperature { celsius: Input::new(80.0, 0.0) }),
+        // Known only to within a sample, it would leave the inductance to within h/tau.
+        at_s: Some(0.0),
         ..record(&t, &v, &i)
     };
     let found = transient(&given).unwrap();

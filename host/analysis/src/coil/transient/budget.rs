@@ -26,6 +26,10 @@ pub(super) struct Covariances {
     pub(super) shape: Square,
     /// Standard deviation of that other shape, A.
     pub(super) misfit_a: f64,
+    /// What the noise of the voltage does to the right side of the normal equations.
+    volts: Square,
+    /// How many times the shape inflates the variances.
+    inflation: f64,
 }
 
 impl Covariances {
@@ -34,6 +38,18 @@ impl Covariances {
         let slopes = SVector::<f64, P>::from(*slopes);
         [&self.current, &self.voltage, &self.jumps, &self.shape]
             .map(|part| (slopes.transpose() * part * slopes)[0].max(0.0).sqrt())
+    }
+
+    /// The same with another inverse of the normal equations and another scatter, the instant of the one jump
+    /// being part of it; `variance` is that of the noise of the current.
+    pub(super) fn given(&self, inverse: &Square, scatter: &Square, variance: f64) -> Covariances {
+        Covariances {
+            current: *scatter,
+            voltage: inverse * self.volts * inverse,
+            jumps: Square::zeros(),
+            shape: inverse * (variance * (self.inflation - 1.0)),
+            ..self.clone()
+        }
     }
 
     /// Standard uncertainty of parameter `q`, all sources together.
@@ -71,6 +87,8 @@ pub(super) fn covariances(
         jumps: spread(jumps(prepared, &by_jump)),
         shape: inverse * (variance * (colour.inflation - 1.0)),
         misfit_a: colour.sd_a,
+        volts: volts.outer,
+        inflation: colour.inflation,
     };
     (covariances, residuals)
 }
@@ -105,7 +123,7 @@ impl<'a> Volts<'a> {
             self.sag += volt * sag.off_a[k - stretch.from];
         }
         if k == stretch.from {
-            let of_mean = variance / (stretch.to - stretch.from) as f64;
+            let of_mean = variance / (stretch.to - stretch.from) as f64 + self.prepared.step_v.powi(2) / 12.0;
             self.outer += self.level * self.level.transpose() * of_mean;
             if let Some(sag) = &stretch.sag {
                 self.outer += self.sag * self.sag.transpose() * sag.variance;

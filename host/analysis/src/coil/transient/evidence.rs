@@ -1,6 +1,6 @@
 //! Whether part of the current follows the voltage at once: two curves, weighted by their probability.
 //!
-//! With an edge share that is anywhere from nothing to [`SHARE_MAX`] beforehand, and a normal likelihood, the
+//! With an edge share that is anywhere from nothing to [`SHARE_USUAL`] beforehand, and a normal likelihood, the
 //! odds of the curve with a share are the likelihood's mean over that range to its value at nothing
 //! (Laplace's form of the Bayes factor; Kass and Raftery, J. Am. Stat. Assoc. 90, 1995, from memory). Both
 //! curves are equally probable beforehand. A quantity's value is the weighted mean of what the two say, and
@@ -8,6 +8,7 @@
 
 use super::budget::{Covariances, covariances};
 use super::model::{P, Parameters, SHARE};
+use super::ridge;
 use super::search::{Closest, Problem};
 use super::voltage::Prepared;
 use crate::reason::{Signal, Unmeasured};
@@ -15,8 +16,9 @@ use crate::uncertainty::Measured;
 use statrs::distribution::{ContinuousCDF, Normal};
 use std::f64::consts::TAU as TWO_PI;
 
-/// Largest share that is thought possible: 15 ohm of eddy resistance across 3 ohm of winding.
-const SHARE_MAX: f64 = 0.2;
+/// A share is thought to be anywhere up to this: 27 ohm of eddy resistance across 3 ohm of winding. A larger one
+/// that the data show is not cut off.
+pub(super) const SHARE_USUAL: f64 = 0.1;
 
 /// A curve less probable than this is left out.
 const WEIGHT_MIN: f64 = 1.0e-3;
@@ -29,13 +31,16 @@ pub(super) const JUMPS: &str = "instants of the steps";
 pub(super) struct Candidate {
     pub(super) closest: Closest,
     pub(super) covariances: Covariances,
+    /// Its probability, by which it enters values.
     pub(super) weight: f64,
+    /// How far it is believed in uncertainties: its probability, but for what an interval between samples hides.
+    pub(super) believed: f64,
 }
 
 impl Candidate {
     pub(super) fn new(prepared: &Prepared, problem: &Problem<'_>, closest: Closest) -> Candidate {
         let (covariances, _) = covariances(prepared, problem, &closest);
-        Candidate { closest, covariances, weight: 1.0 }
+        Candidate { closest, covariances, weight: 1.0, believed: 1.0 }
     }
 }
 
@@ -45,6 +50,11 @@ pub(super) fn weigh(
     problem: &Problem<'_>,
     mut with: Candidate,
 ) -> Result<Vec<Candidate>, Unmeasured> {
+    if prepared.edge_is_open
+        && let Some(both) = ridge::integrated(problem, &with)
+    {
+        return Ok(both);
+    }
     let share = with.closest.parameters[SHARE];
     let u = with.covariances.total(SHARE);
     let odds = if u > 0.0 { odds(share, u) } else { f64::INFINITY };
@@ -62,8 +72,10 @@ pub(super) fn weigh(
     free[SHARE] = false;
     let mut without = Candidate::new(prepared, problem, problem.search(parameters, free)?);
     without.weight = 1.0 - with.weight;
+    (with.believed, without.believed) = (with.weight, without.weight);
     if with.weight < WEIGHT_MIN {
         without.weight = 1.0;
+        without.believed = 1.0;
         return Ok(vec![without]);
     }
     Ok(vec![with, without])
@@ -72,8 +84,7 @@ pub(super) fn weigh(
 /// Odds of a share to none when it was found to be `share` with standard uncertainty `u`.
 fn odds(share: f64, u: f64) -> f64 {
     let normal = Normal::standard();
-    let inside = normal.cdf((SHARE_MAX - share) / u) - normal.cdf(-share / u);
-    (0.5 * (share / u).powi(2)).exp() * TWO_PI.sqrt() * u / SHARE_MAX * inside
+    (0.5 * (share / u).powi(2)).exp() * TWO_PI.sqrt() * u / SHARE_USUAL * normal.cdf(share / u)
 }
 
 /// A quantity (value and derivatives at given parameters) from all candidates, with its budget.
@@ -82,16 +93,18 @@ pub(super) fn combined(
     candidates: &[Candidate],
     quantity: fn(&Parameters) -> (f64, Parameters),
 ) -> Measured {
-    let found: Vec<(f64, f64, [f64; 4])> = candidates
+    let found: Vec<([f64; 2], f64, [f64; 4])> = candidates
         .iter()
         .map(|candidate| {
             let (value, slopes) = quantity(&candidate.closest.parameters);
-            (candidate.weight, value, candidate.covariances.of(&slopes))
+            ([candidate.weight, candidate.believed], value, candidate.covariances.of(&slopes))
         })
         .collect();
-    let value: f64 = found.iter().map(|(weight, value, _)| weight * value).sum();
-    let part = |k: usize| found.iter().map(|(weight, _, u)| weight * u[k].powi(2)).sum::<f64>().sqrt();
-    let apart = found.iter().map(|(weight, one, _)| weight * (one - value).powi(2)).sum::<f64>().sqrt();
+    let value: f64 = found.iter().map(|([weight, _], value, _)| weight * value).sum();
+    let part =
+        |k: usize| found.iter().map(|([_, believed], _, u)| believed * u[k].powi(2)).sum::<f64>().sqrt();
+    let apart =
+        found.iter().map(|([_, believed], one, _)| believed * (one - value).powi(2)).sum::<f64>().sqrt();
     let freedom = candidates[0].closest.degrees_of_freedom;
     Measured::new(value)
         .with_scatter("noise of the current", part(0), freedom)

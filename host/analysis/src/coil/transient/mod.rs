@@ -17,6 +17,7 @@
 mod budget;
 mod evidence;
 mod model;
+mod ridge;
 mod ripple;
 mod search;
 mod steady;
@@ -68,8 +69,11 @@ const PULL_MIN: f64 = 4.0;
 const WARMING_TIME_CONSTANTS_MIN: f64 = 10.0;
 
 /// Eddy share that a recording without a jump of the voltage cannot show: anywhere up to this in valve
-/// coils (30 to 300 ohm across 3 ohm, common practice, no source).
-const EDDY_SHARE_UNSEEN_MAX: f64 = 0.1;
+/// coils (15 ohm and more across 3 ohm, common practice, no source).
+const EDDY_SHARE_UNSEEN_MAX: f64 = 0.2;
+
+const CURRENT_STEPS: &str = "steps of the current readings";
+const VOLTAGE_STEPS: &str = "steps of the voltage readings";
 
 const TOO_COARSE: Unmeasured = Unmeasured::NoFit {
     curve: "current of a coil",
@@ -136,7 +140,13 @@ pub struct CoilFound {
 /// [`CoilFound`].
 pub fn transient(record: &CoilRecord<'_>) -> Result<CoilFound, Unmeasured> {
     check(record)?;
-    let prepared = prepare(record.time_s, record.voltage_v, record.current_a, record.at_s)?;
+    let prepared = prepare(
+        record.time_s,
+        record.voltage_v,
+        record.current_a,
+        record.at_s,
+        unsmoothed_step(record.voltage_v),
+    )?;
     let step_a = if repeats(record.current_a) { step_of(record.current_a) } else { 0.0 };
     let noise_a = noise_sd(&prepared.current_a).max(step_a / 12.0_f64.sqrt());
     let span_a = check_flows(&prepared, noise_a)?;
@@ -285,7 +295,11 @@ fn findings(
             Err(Unmeasured::TooShort { found_s: length_s, needed_s })
         }
     };
-    let steps = reading_steps(record, prepared.rest_a.is_some());
+    let mut steps = reading_steps(record, prepared.rest_a.is_some());
+    if prepared.step_v > 0.0 {
+        // Counted stretch by stretch.
+        steps.retain(|(name, _)| *name != VOLTAGE_STEPS);
+    }
     let scaled = |measured: Measured| {
         let value = measured.value * gains;
         steps
@@ -304,6 +318,15 @@ fn findings(
         let lead = record.lead_ohm;
         ohm.mapped(ohm.value - lead.value, 1.0).with_given("leads", 1.0, lead.standard_uncertainty)
     });
+    // A voltage that sags or ripples passes through a share that no jump shows.
+    let held = prepared.drive.jumps.is_empty().then(|| best.closest.moved_by(SHARE));
+    let unseen = |measured: Measured, by: fn(&model::Parameters, &model::Parameters) -> f64| match &held {
+        Some(moved) => {
+            let slope = by(&best.closest.parameters, moved);
+            measured.with_given("eddy share not seen", slope, EDDY_SHARE_UNSEEN_MAX / 3.0_f64.sqrt())
+        }
+        None => measured,
+    };
     let inductance_h = stated(|p| {
         let slow = 1.0 - p[SHARE];
         let mut by = [0.0; P];
@@ -313,17 +336,22 @@ fn findings(
         (p[TAU] * slow / p[G], by)
     })
     .map(|henry| {
-        let henry = scaled(henry);
-        if prepared.drive.jumps.is_empty() {
-            let value = henry.value;
-            return henry.with_given("eddy share not seen", value, EDDY_SHARE_UNSEEN_MAX / 3.0_f64.sqrt());
-        }
-        henry
+        scaled(unseen(henry, |p, by| {
+            (by[TAU] * (1.0 - p[SHARE]) - p[TAU] - p[TAU] * (1.0 - p[SHARE]) * by[G] / p[G]) / p[G]
+        }))
     });
     let tau_s = stated(|p| {
         let mut by = [0.0; P];
         by[TAU] = 1.0;
         (p[TAU], by)
+    })
+    .map(|tau| {
+        // What the last readings are off by moves the end that the rise is thought to go to.
+        let value = tau.value;
+        steps
+            .iter()
+            .filter(|(name, _)| *name == CURRENT_STEPS)
+            .fold(unseen(tau, |_, by| by[TAU]), |m, (name, relative)| m.with_given(name, value, *relative))
     });
     CoilFound {
         resistance_20c: to_20c(&resistance, record.temperature),
@@ -339,22 +367,22 @@ fn findings(
 /// is too small to smooth the steps out.
 fn reading_steps(record: &CoilRecord<'_>, from_rest: bool) -> Vec<(&'static str, f64)> {
     let mut found = Vec::new();
-    for (name, values) in [
-        ("steps of the current readings", record.current_a),
-        ("steps of the voltage readings", record.voltage_v),
-    ] {
-        if !repeats(values) {
-            continue;
-        }
-        let step = step_of(values);
+    for (name, values) in [(CURRENT_STEPS, record.current_a), (VOLTAGE_STEPS, record.voltage_v)] {
+        let step = unsmoothed_step(values);
         let (least, most) =
             values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(*v), b.max(*v)));
         let height = if from_rest { most - least } else { most.max(-least) };
-        if noise_sd(values) < 0.5 * step {
+        if step > 0.0 {
             found.push((name, step / 12.0_f64.sqrt() / height));
         }
     }
     found
+}
+
+/// The step of a recorder's readings where its noise is too small to smooth it out, else 0.
+fn unsmoothed_step(values: &[f64]) -> f64 {
+    let step = if repeats(values) { step_of(values) } else { 0.0 };
+    if noise_sd(values) < 0.5 * step { step } else { 0.0 }
 }
 
 /// The step of a recorder's readings. A record of two levels does not show it: it is then at most that of 8 bits

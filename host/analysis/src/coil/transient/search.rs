@@ -48,8 +48,9 @@ pub(super) struct Closest {
     /// Sum of squares of the residuals alone, A².
     pub(super) squares: f64,
     pub(super) degrees_of_freedom: f64,
-    normal: Square,
-    gradient: SVector<f64, P>,
+    /// Normal equations and gradient there, with the weight of the edge.
+    pub(super) normal: Square,
+    pub(super) gradient: SVector<f64, P>,
 }
 
 impl Closest {
@@ -66,6 +67,13 @@ impl Closest {
         self.normal[(EDGE, EDGE)] -= edge;
         self.gradient = point.gradient;
         self
+    }
+
+    /// What one unit more of a parameter that was held does to all parameters.
+    pub(super) fn moved_by(&self, held: usize) -> Parameters {
+        let mut moved: Parameters = (-(self.inverse * self.normal.column(held))).into();
+        moved[held] = 1.0;
+        moved
     }
 
     /// How many of its standard uncertainties a parameter that was held would move if it were free, and
@@ -246,7 +254,8 @@ fn solve(point: &Point, damping: f64, free: Free) -> Option<SVector<f64, P>> {
     Some(scaled.cholesky()?.solve(&gradient).component_div(&scale))
 }
 
-fn inverse(normal: &Square, free: Free) -> Option<Square> {
+/// Inverse of the normal equations of the free parameters, when the data tell them apart.
+pub(super) fn inverse(normal: &Square, free: Free) -> Option<Square> {
     let (scale, scaled) = scaled(normal, free)?;
     let inverse = scaled.cholesky()?.inverse();
     let told_apart = (0..P).all(|q| inverse[(q, q)] * INDEPENDENT_SHARE_MIN < 1.0);

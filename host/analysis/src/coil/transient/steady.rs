@@ -46,6 +46,10 @@ fn energies(time_s: &[f64], voltage_v: &[f64], current_a: &[f64]) -> Vec<f64> {
 pub(super) fn steady(record: &CoilRecord<'_>) -> Result<CoilFound, Unmeasured> {
     let CoilRecord { time_s, voltage_v, current_a, .. } = *record;
     check_count(time_s.len(), SERIES_SAMPLES_MIN)?;
+    if [voltage_v, current_a].iter().all(|values| values.iter().all(|value| *value == values[0])) {
+        let why = "the readings never move, so they show neither noise nor steps; record with more digits";
+        return Err(Unmeasured::NoFit { curve: "resistance", why });
+    }
     let (volts, amperes) = (mean(voltage_v), mean(current_a));
     let ohm = volts / amperes;
     let unbalanced_v: Vec<f64> = voltage_v.iter().zip(current_a).map(|(v, i)| v - ohm * i).collect();

@@ -9,7 +9,6 @@ use crate::edges::{Edge, edges};
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{noise_sd, spacing_without_gaps_s};
 use crate::stats::mean;
-use std::f64::consts::TAU as TWO_PI;
 
 /// Samples this near to even spacing, as a share of it, are even but for the digits of their times.
 const UNEVEN_SHARE_MAX: f64 = 0.01;
@@ -23,11 +22,18 @@ const REST_SHARE_MAX: f64 = 0.05;
 /// Fewest samples at rest that tell the zero of the current.
 const REST_SAMPLES_MIN: usize = 3;
 
-/// Largest sag that is thought possible, as a share of the largest voltage.
-const SAG_SHARE_MAX: f64 = 0.3;
+/// Standard deviation of what sags are thought to be, as a share of the largest voltage: 0.15 ohm of supply and
+/// wires before 3 ohm (common practice, no source).
+const SAG_SHARE_USUAL: f64 = 0.05;
+
+/// A current that moves by less than this share of its largest shows no sag.
+const SAG_CURRENT_SHARE_MIN: f64 = 1.0e-3;
+
+/// Left of a voltage that is smooth but for rounding, as a share of the largest.
+const ROUNDING_SHARE: f64 = 1.0e-12;
 
 /// A sag less probable than this is left out.
-const SAG_WEIGHT_MIN: f64 = 0.1;
+const SAG_WEIGHT_MIN: f64 = 0.02;
 
 /// What is left of a voltage once it is smoothed must be free of correlation between neighbours to
 /// within this many standard deviations.
@@ -47,6 +53,8 @@ pub(super) struct Prepared {
     pub(super) smooth: Option<Vec<Stretch>>,
     /// Standard deviation of the noise of the voltage, V, and its degrees of freedom.
     pub(super) noise_v: (f64, f64),
+    /// Step of the voltage readings that no noise smooths out, V, when levels are few; else 0.
+    pub(super) step_v: f64,
     /// Whether the instant of the only jump is a matter of its interval.
     pub(super) edge_is_open: bool,
     /// Current at rest, when there is rest: mean reading, A.
@@ -78,6 +86,7 @@ pub(super) fn prepare(
     voltage_v: &[f64],
     current_a: &[f64],
     at_s: Option<f64>,
+    step_v: f64,
 ) -> Result<Prepared, Unmeasured> {
     let spacing_s = spacing_without_gaps_s(time_s, Signal::CoilVoltage)?;
     let largest_v = voltage_v.iter().fold(0.0_f64, |most, v| most.max(v.abs()));
@@ -119,15 +128,19 @@ pub(super) fn prepare(
         places,
         smooth: None,
         noise_v: (0.0, f64::INFINITY),
+        step_v: 0.0,
         edge_is_open,
         rest_a: None,
         recorded_v,
         current_a,
     };
+    // The levels of a PWM voltage recur, and all of one are off by the same.
+    prepared.step_v = if prepared.drive.jumps.len() > 2 { 0.0 } else { step_v };
     let with = prepared.current_a.clone();
     prepared.smooth(&with);
     if prepared.smooth.is_none() {
         prepared.noise_v.0 = noise_sd(&prepared.recorded_v);
+        prepared.step_v = 0.0;
     }
     prepared.rest_a = prepared.rest(largest_v);
     Ok(prepared)
@@ -192,6 +205,8 @@ impl Prepared {
     pub(super) fn smooth(&mut self, current_a: &[f64]) {
         let n = self.recorded_v.len();
         let largest_v = self.recorded_v.iter().fold(0.0_f64, |most, v| most.max(v.abs()));
+        let largest_a = current_a.iter().fold(0.0_f64, |most, i| most.max(i.abs()));
+        let scales = Scales { largest_v, largest_a, step_v: self.step_v };
         let bounds = self.bounds();
         let mut smooth_v = Vec::with_capacity(n);
         let mut stretches = Vec::with_capacity(bounds.len());
@@ -199,7 +214,7 @@ impl Prepared {
         for pair in bounds.windows(2) {
             let (from, to) = (pair[0], pair[1]);
             let (stretch, fitted) =
-                Stretch::fit(from, &self.recorded_v[from..to], &current_a[from..to], largest_v);
+                Stretch::fit(from, &self.recorded_v[from..to], &current_a[from..to], &scales);
             let left: Vec<f64> = self.recorded_v[from..to].iter().zip(&fitted).map(|(v, s)| v - s).collect();
             squares += left.iter().map(|d| d * d).sum::<f64>();
             products += left.windows(2).map(|pair| pair[0] * pair[1]).sum::<f64>();
@@ -240,13 +255,20 @@ impl Prepared {
     }
 }
 
+/// What sags are measured by.
+struct Scales {
+    largest_v: f64,
+    largest_a: f64,
+    step_v: f64,
+}
+
 impl Stretch {
     /// A stretch that begins at sample `from`, and its smoothed voltage.
     ///
     /// How much of the sag that the data show is believed follows from its odds against none, as for two
-    /// equally probable curves of which one has a sag of anything up to [`SAG_SHARE_MAX`] of the largest voltage
-    /// (Kass and Raftery, J. Am. Stat. Assoc. 90, 1995, from memory).
-    fn fit(from: usize, voltage_v: &[f64], current_a: &[f64], largest_v: f64) -> (Stretch, Vec<f64>) {
+    /// equally probable curves of which one has a sag normally distributed by [`SAG_SHARE_USUAL`] of the largest
+    /// voltage (Kass and Raftery, J. Am. Stat. Assoc. 90, 1995, from memory).
+    fn fit(from: usize, voltage_v: &[f64], current_a: &[f64], scales: &Scales) -> (Stretch, Vec<f64>) {
         let n = voltage_v.len();
         let level_v = mean(voltage_v);
         let plain = (Stretch { from, to: from + n, sag: None }, vec![level_v; n]);
@@ -258,20 +280,24 @@ impl Stretch {
         let spread: f64 = off_a.iter().map(|i| i * i).sum();
         let shared: f64 = off_a.iter().zip(voltage_v).map(|(i, v)| i * (v - level_v)).sum();
         let squares: f64 = voltage_v.iter().map(|v| (v - level_v).powi(2)).sum();
-        if spread == 0.0 {
+        let reach_a = (12.0 * spread / n as f64).sqrt();
+        let is_exact = squares <= n as f64 * (ROUNDING_SHARE * scales.largest_v).powi(2);
+        if reach_a <= SAG_CURRENT_SHARE_MIN * scales.largest_a || is_exact && scales.step_v == 0.0 {
             return plain;
         }
         let slope = shared / spread;
         let variance = (squares - shared * slope).max(0.0) / (n as f64 - 2.0) / spread;
-        let reach_a = (12.0 * spread / n as f64).sqrt();
-        let slope_max = SAG_SHARE_MAX * largest_v / reach_a;
-        let odds = (TWO_PI * variance).sqrt() / slope_max * (0.5 * slope * slope / variance).exp();
+        let usual = (SAG_SHARE_USUAL * scales.largest_v / reach_a).powi(2);
+        let kept = usual / (usual + variance);
+        let odds = (1.0 - kept).sqrt() * (0.5 * kept * slope * slope / variance).exp();
         let weight = if odds.is_finite() { odds / (1.0 + odds) } else { 1.0 };
-        if weight < SAG_WEIGHT_MIN {
+        let unread = scales.step_v.powi(2) / 12.0 * n as f64 / spread;
+        if weight < SAG_WEIGHT_MIN && unread == 0.0 {
             return plain;
         }
-        let fitted = off_a.iter().map(|i| level_v + weight * slope * i).collect();
-        let variance = weight * variance + weight * (1.0 - weight) * slope * slope;
+        let believed = kept * slope;
+        let fitted = off_a.iter().map(|i| level_v + weight * believed * i).collect();
+        let variance = weight * kept * variance + weight * (1.0 - weight) * believed * believed + unread;
         (Stretch { from, to: from + n, sag: Some(Sag { off_a, variance, weight }) }, fitted)
     }
 }

@@ -25,12 +25,12 @@ from instruments import write
 def six(folder):
     """One recording a kind, none of them alike in units, order of columns and make of file."""
     made = [
-        kinds.coil(np.random.default_rng(1), kinds.COIL_OF_THE_SIX),
-        kinds.step(np.random.default_rng(2), kinds.STEP_OF_THE_SIX),
-        kinds.air(np.random.default_rng(3), kinds.AIR_OF_THE_SIX),
-        kinds.leak_down(np.random.default_rng(4), kinds.LEAK_DOWN_OF_THE_SIX),
-        kinds.sweep(np.random.default_rng(5), kinds.SWEEP_OF_THE_SIX),
-        kinds.flow(np.random.default_rng(6), kinds.FLOW_OF_THE_SIX),
+        kinds.coil(np.random.default_rng([2026, 1]), kinds.COIL_OF_THE_SIX),
+        kinds.step(np.random.default_rng([2026, 2]), kinds.STEP_OF_THE_SIX),
+        kinds.air(np.random.default_rng([2026, 3]), kinds.AIR_OF_THE_SIX),
+        kinds.leak_down(np.random.default_rng([2026, 4]), kinds.LEAK_DOWN_OF_THE_SIX),
+        kinds.sweep(np.random.default_rng([2026, 5]), kinds.SWEEP_OF_THE_SIX),
+        kinds.flow(np.random.default_rng([2026, 6]), kinds.FLOW_OF_THE_SIX),
     ]
     forms = [{}, {"comma": True}, {}, {"crlf": True}, {"bom": True}, {}]
     save(folder, [(recording, recording["kind"] + ".csv", form) for recording, form in zip(made, forms)])

@@ -176,7 +176,7 @@ mod tests {
 
     fn chart(points: usize) -> Chart {
         let data: Vec<(f64, f64)> =
-            (0..points).map(|i| (i as f64 * 1e-3, 1e6 * (i as f64 * 0.01).sin())).collect();
+            (0..points).map(|i| (i as f64 * 1e-3, 2e6 * (i as f64 * 0.01).sin())).collect();
         let scale = |name, dimension| Scale { name, dimension };
         Chart {
             title: "Step".to_owned(),

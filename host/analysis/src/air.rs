@@ -203,21 +203,20 @@ pub fn air_fraction(rise: &BuildUp<'_>) -> Result<Air, Unmeasured> {
     let whole = whole_window(rise, modulus_pa)?;
     let (mut window, mut fit) = fitted(&whole)?;
     let mut averaged = Averaged::default();
-    if rise.flow_m3_per_s.is_none() && rise.soft_start_s.is_none() && rise.ripple.is_none() {
-        if let Some(found) = onset::found(&window, &fit) {
-            (window, fit, averaged) = found;
-        }
+    let onset_unknown = rise.flow_m3_per_s.is_none() && rise.soft_start_s.is_none() && rise.ripple.is_none();
+    if onset_unknown && let Some(found) = onset::found(&window, &fit) {
+        (window, fit, averaged) = found;
     }
     let (lowest_pa, highest_pa) = (fit.base_pa, mean(&window.pressure_pa[window.pressure_pa.len() - 3..]));
     if wander(&fit.residuals, 0.0).rms > MISFIT_SHARE_MAX * (highest_pa - lowest_pa).abs() {
         let why = "the rise has another shape than that of a closed rail";
         return Err(Unmeasured::NoFit { curve: "dead-headed pressure rise", why });
     }
-    if rise.form.standard_uncertainty > 0.0 {
-        if let Some((best_window, best, of_forms)) = by_form(&window, &fit) {
-            averaged = Averaged { more: averaged.more + of_forms.more, u: averaged.u.hypot(of_forms.u) };
-            (window, fit) = (best_window, best);
-        }
+    if rise.form.standard_uncertainty > 0.0
+        && let Some((best_window, best, of_forms)) = by_form(&window, &fit)
+    {
+        averaged = Averaged { more: averaged.more + of_forms.more, u: averaged.u.hypot(of_forms.u) };
+        (window, fit) = (best_window, best);
     }
     let rate_u = fit.rate_with[RATE].sqrt() / fit.parameters[RATE];
     if rate_u.is_nan() || rate_u > RATE_UNCERTAINTY_MAX {

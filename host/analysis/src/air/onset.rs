@@ -9,7 +9,7 @@
 
 use super::{Averaged, BASE_SAMPLES_MIN, averaged};
 
-use super::window::{FIXED, Fitted, MIDDLE_PA, Stray, Window};
+use super::window::{FIXED, Fitted, MIDDLE_PA, OTHERS, Stray, Window};
 use crate::shape::{groups, wander};
 use crate::uncertainty::Input;
 use core::f64::consts::{LN_2, TAU};
@@ -177,13 +177,15 @@ fn rippled(steady: &Onset, window: &Window, fit: &Fitted, length_s: f64) -> Opti
     let residuals = of(&|i| fit.residuals[i]);
     // What the other parameters would take for theirs is no wave.
     let mut others: Vec<Vec<f64>> = Vec::new();
-    for k in 0..columns[0].len() {
-        let mut column = of(&|i| columns[i][k]);
+    let of_others: [Vec<f64>; OTHERS] = core::array::from_fn(|k| of(&|i| columns[i][k]));
+    for mut column in of_others {
         let before = dot(&column, &column);
         less(&mut column, &others);
         let size = dot(&column, &column);
         if size > 1.0e-12 * before {
-            column.iter_mut().for_each(|v| *v /= size.sqrt());
+            for v in &mut column {
+                *v /= size.sqrt();
+            }
             others.push(column);
         }
     }
@@ -232,7 +234,9 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 fn less(column: &mut [f64], others: &[Vec<f64>]) {
     for other in others {
         let share = dot(column, other);
-        column.iter_mut().zip(other).for_each(|(v, o)| *v -= share * o);
+        for (v, o) in column.iter_mut().zip(other) {
+            *v -= share * o;
+        }
     }
 }
 

@@ -27,6 +27,9 @@ pub(super) const FIXED: usize = 2 + QUANTITIES;
 /// Ways in which the integral of a noisy flow may stray from the volume that came in.
 pub(super) const WAVES: usize = 8;
 
+/// Columns that a wave is looked for beside.
+pub(super) const OTHERS: usize = 5;
+
 /// Starting points are tried on groups of samples, at most so many.
 const COARSE_SAMPLES: usize = 300;
 
@@ -184,7 +187,7 @@ impl Window {
 
     /// How the curve answers to a start in an earlier unit of inflow, to the rate, and to what the rail is
     /// made of, at each sample.
-    pub(super) fn columns(&self, fitted: &Fitted) -> Vec<[f64; 5]> {
+    pub(super) fn columns(&self, fitted: &Fitted) -> Vec<[f64; OTHERS]> {
         let rail = self.rail(&fitted.parameters);
         let lowest_pa = self.range_pa().0;
         let middle = rail.at(fitted.parameters[MIDDLE_PA]);
@@ -249,10 +252,8 @@ impl Window {
         bounds[AIR + 3] = (-8.0, 30.0);
         bounds[AIR + 4] = (-0.5, 2.5);
         if let Stray::Onset(onset) = &self.stray {
-            for k in 0..ONSET {
-                first[FIXED + k] = onset.first[k];
-                bounds[FIXED + k] = onset.bounds[k];
-            }
+            first[FIXED..FIXED + ONSET].copy_from_slice(&onset.first);
+            bounds[FIXED..FIXED + ONSET].copy_from_slice(&onset.bounds);
         }
         let table = RefCell::new(self.table(&first));
         let fit: Fit<P> = least_squares("dead-headed pressure rise", &data, first, bounds, |i, p| {

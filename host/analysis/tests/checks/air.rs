@@ -2,6 +2,8 @@
 
 use crate::common::{Noise, Table, assert_close, assert_covers, assert_covers_at_least, assert_near};
 use core::f64::consts::TAU;
+use proptest::prelude::*;
+use proptest::test_runner::RngSeed;
 use stepwell_analysis::air::{BuildUp, InflowRipple, air_fraction, cycles_needed};
 use stepwell_analysis::reason::Signal;
 use stepwell_analysis::{Input, Measured, Unmeasured};
@@ -286,5 +288,44 @@ fn air_of_recordings_made_elsewhere() {
         })
         .unwrap();
         assert_near(known.fraction_at_atmosphere.value, other, other_u / 3.0);
+    }
+}
+
+/// A sensor at the end of its range for the last third of the rise.
+#[test]
+fn a_clipped_rise_is_refused() {
+    let (time_s, clean) = drawn(0.5, 0.01, steady);
+    let most_pa = clean[clean.len() * 2 / 3];
+    let clipped: Vec<f64> = noisy(&clean, &mut Noise::seeded(65)).iter().map(|p| p.min(most_pa)).collect();
+    assert!(matches!(air_fraction(&rise(&time_s, &clipped)), Err(Unmeasured::Clipped { .. })));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 100, failure_persistence: None, rng_seed: RngSeed::Fixed(11), ..ProptestConfig::default() })]
+
+    /// Whatever is thrown at it: a reason or finite numbers, never a panic.
+    #[test]
+    fn anything_is_answered(
+        values in proptest::collection::vec(prop_oneof![3 => -1e5..1e7_f64, 1 => Just(0.0)], 0..150),
+        sorted: bool,
+        base in 0..40_usize,
+        with_flow: bool,
+        spacing_s in prop_oneof![Just(1e-5), Just(1e-3), Just(1.0)],
+    ) {
+        let mut pressure_pa = values.clone();
+        if sorted {
+            pressure_pa.sort_by(f64::total_cmp);
+            let level_pa = pressure_pa.first().copied().unwrap_or(0.0);
+            pressure_pa.splice(0..0, (0..base).map(|k| level_pa + (k % 3) as f64));
+        }
+        let time_s: Vec<f64> = (0..pressure_pa.len()).map(|i| i as f64 * spacing_s).collect();
+        let flow: Vec<f64> = pressure_pa.iter().rev().map(|p| p * 1e-12).collect();
+        let flow = with_flow.then_some(flow.as_slice());
+        let modulus = Some(Input::new(1.4e9, 0.03e9));
+        if let Ok(air) = air_fraction(&BuildUp::recorded(&time_s, &pressure_pa, flow, Some(Input::exact(2e-5)), modulus)) {
+            let fraction = air.fraction_at_atmosphere;
+            prop_assert!(fraction.value.is_finite() && fraction.standard_uncertainty().is_finite());
+            prop_assert!(air.curve_pa.iter().all(|p| p.is_finite()));
+        }
     }
 }

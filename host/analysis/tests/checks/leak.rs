@@ -1,6 +1,8 @@
 //! Leak-down against closed forms, and its refusals.
 
 use crate::common::{Noise, Table, assert_close, assert_covers};
+use proptest::prelude::*;
+use proptest::test_runner::RngSeed;
 use stepwell_analysis::leak::{LeakDown, Leaking, leak_down};
 use stepwell_analysis::{Input, Unmeasured};
 
@@ -173,5 +175,27 @@ fn leaks_of_recordings_made_elsewhere() {
         assert!((known.rate_pa_per_s.standard_uncertainty() / other_u - 1.0).abs() < 0.05);
         let rate = leak_down(&LeakDown::recorded(&time_s, &pressure_pa, None, None)).unwrap().rate_pa_per_s;
         assert!((rate.value - 0.8e6).abs() <= rate.expanded_uncertainty(), "{rate:?}");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 100, failure_persistence: None, rng_seed: RngSeed::Fixed(12), ..ProptestConfig::default() })]
+
+    /// Whatever is thrown at it: a reason or finite numbers, never a panic.
+    #[test]
+    fn anything_is_answered(
+        values in proptest::collection::vec(prop_oneof![3 => -1e5..1e7_f64, 1 => Just(0.0)], 0..150),
+        falling: bool,
+        spacing_s in prop_oneof![Just(1e-5), Just(1e-2), Just(60.0)],
+    ) {
+        let mut pressure_pa = values.clone();
+        if falling {
+            pressure_pa.sort_by(|a, b| b.total_cmp(a));
+        }
+        let time_s: Vec<f64> = (0..pressure_pa.len()).map(|i| i as f64 * spacing_s).collect();
+        if let Ok(leak) = leak_down(&LeakDown::recorded(&time_s, &pressure_pa, None, None)) {
+            prop_assert!(leak.rate_pa_per_s.value.is_finite() && leak.rate_pa_per_s.standard_uncertainty().is_finite());
+            prop_assert!(leak.curve_pa.iter().all(|p| p.is_finite()));
+        }
     }
 }

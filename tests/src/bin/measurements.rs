@@ -13,6 +13,10 @@ use stepwell_tests::trials::runs::{self, RunCase};
 use stepwell_tests::trials::tables::{Coverage, coverage, efficiency, scatter};
 use stepwell_tests::trials::{KINDS, Kind, decisions, over_seeds};
 
+/// Recordings of each kind, spread over its range.
+const RECORDINGS: u64 = 10_000;
+/// Recordings at each bounded working point: the ratio is then good to 1 % (one standard deviation).
+const ESTIMATES: u64 = 5_000;
 /// Recordings at one working point: their standard deviation is then known to 1/sqrt(2 n) = 1.3 %, against the
 /// 5 % that are asked about.
 const REPEATS: u64 = 3_000;

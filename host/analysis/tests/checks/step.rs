@@ -191,7 +191,8 @@ fn dead_time_of_a_straight_rise() {
     // Fourth-order term of e^-x over the window of +-5 ms (0.4 of its time constant) at the end, what is
     // left of it in the middle of a cubic: 0.1 (0.4)^4/24 3/35 = 1e-5 of the step, 1 us there.
     assert_near(value(&found.rise_time_10_90), ramp_rise_s(), 1e-5);
-    assert_eq!(value(&found.overshoot), 0.0);
+    // Nothing but rounding.
+    assert_near(value(&found.overshoot), 0.0, 1e-12);
     assert!(matches!(found.time_constant, Err(Unmeasured::NoFit { .. })));
 }
 

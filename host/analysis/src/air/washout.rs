@@ -30,7 +30,7 @@ pub struct CyclesNeeded {
 ///
 /// # Errors
 /// [`Unmeasured::Impossible`] for a limit that is not above zero, [`Unmeasured::NotANumber`];
-/// [`Unmeasured::TooFewSamples`] with fewer than [`CYCLES_MIN`] cycles whose air exceeds its standard
+/// [`Unmeasured::TooFewSamples`] with fewer than two cycles whose air exceeds its standard
 /// uncertainty; [`Unmeasured::NoFit`] when the air does not get less from cycle to cycle.
 pub fn cycles_needed(left: &[(u32, Measured)], limit: f64) -> Result<CyclesNeeded, Unmeasured> {
     check_positive("the limit for air", limit)?;

@@ -16,6 +16,7 @@ const PARTS: usize = 40;
 
 /// A true response, the plungers' ripple taken out by the shaft's angle.
 #[derive(Clone, Debug)]
+#[expect(clippy::struct_field_names, reason = "a unit belongs to every name")]
 pub struct Response {
     /// Pressure after the step, Pa, once a tick.
     calm_pa: Vec<f64>,

@@ -1,8 +1,9 @@
 //! Where a transition may really have started, around the foot of a straight line through it.
 //!
-//! Pressure moves at the latest where it first stands out of noise. It started the earlier, the smoother:
-//! force and inertia begin with the square of time, smoother than which no rail starts; so a parabola
-//! through that place and the 10 % crossing has the earliest start. A straight start lies between the two.
+//! Pressure moves at the latest where it first stands out of noise. It started the earlier, the smoother;
+//! the smoothest start that is allowed for is that of a response of second order, with the square of time
+//! (references: second-order closed forms): a parabola through that place and the 10 % crossing. A
+//! straight start lies between the two.
 
 use super::shape::smoothed;
 

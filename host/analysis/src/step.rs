@@ -29,6 +29,7 @@ mod ripple;
 mod scatter;
 mod second_order;
 mod shape;
+mod start;
 mod transition;
 mod under;
 
@@ -99,8 +100,8 @@ pub struct StepResponse {
     /// Settled level less level before, Pa; negative when pressure fell.
     pub pressure_rise: Result<Measured, Unmeasured>,
     /// Time from the step to where pressure starts to move, s. Without a model it is where the line
-    /// through the 10 % and the 50 % crossing meets the level before; how much earlier a smooth start
-    /// may lie is in its uncertainty. May come out slightly negative where there is none.
+    /// through the 10 % and the 50 % crossing meets the level before; how far from there pressure may
+    /// really have started is in its uncertainty. May come out slightly negative where there is none.
     pub dead_time: Result<Measured, Unmeasured>,
     /// Time constant, s; only of a response of first order.
     pub time_constant: Result<Measured, Unmeasured>,
@@ -319,15 +320,17 @@ fn modelled(
     let Some(said) = model::together(models) else { return Ok(None) };
     let Estimate { value: change, scatter, resolution, .. } = said.findings.change;
     let needed = NOISE_FACTOR_MIN * scatter.hypot(resolution);
-    if change.abs() <= needed || !needed.is_finite() {
-        return Err(trace.no_response(change, needed));
-    }
-    if said.reached < REACHED_MIN {
+    let is_plain = change.abs() > needed && needed.is_finite();
+    // Where a straight line goes nobody knows, but what moved beyond noise is no missing response.
+    if said.reached < REACHED_MIN && (is_plain || moves(way, &said.curve)) {
         return Err(Unmeasured::NotSettled {
             signal: Signal::Pressure,
             drift_percent: 100.0 * (1.0 - said.reached),
             allowed_percent: 100.0 * (1.0 - REACHED_MIN),
         });
+    }
+    if !is_plain {
+        return Err(trace.no_response(change, needed));
     }
     // A level that moved before the step is no level, whatever the curve makes of it.
     let moved = time_s.partition_point(|t| *t < said.findings.onset_s.value);
@@ -339,6 +342,13 @@ fn modelled(
         return Ok(None);
     }
     Ok(Some(said))
+}
+
+/// Whether a curve moves by more, from its first to its last sample, than noise moves a sample.
+fn moves(way: &[f64], curve: &[f64]) -> bool {
+    let squares: f64 = way.iter().zip(curve).map(|(y, c)| (y - c).powi(2)).sum();
+    let noise = (squares / way.len() as f64).sqrt();
+    (curve[curve.len() - 1] - curve[0]).abs() > NOISE_FACTOR_MIN * noise
 }
 
 /// The spacing of times that all lie on a grid, to well below what a fit can tell.

@@ -6,6 +6,7 @@
 
 use super::level::Level;
 use super::overshoot::overshoot;
+use super::start::off_foot_s;
 use super::transition::{Crossing, Transition};
 use super::{NOISE_FACTOR_MIN, SETTLED_SHARE, Trace};
 use crate::reason::{Signal, Unmeasured};
@@ -17,11 +18,6 @@ use crate::uncertainty::Measured;
 /// in its last tenth; slower ends would not be settled within the record.
 const STILL_SHARE: f64 = 0.015;
 const STILL_TENTHS: usize = 3;
-
-/// How far, in distances between the line's foot and the 10 % crossing, a smooth start may lie before
-/// that foot: 1.4 for second order with a damping of 0.5 (references: second-order closed forms), less
-/// for lower damping, 2.2 for critical damping.
-const SOFT_START: f64 = 1.4;
 
 /// What levels and crossings tell, in the scale of the trace and in s.
 pub(super) struct Free {
@@ -60,7 +56,8 @@ pub(super) fn read(trace: &Trace<'_>, edge: usize) -> Result<Free, Unmeasured> {
     let levels = Levels { before: &before, after: &after, change, resolution: trace.resolution_u };
     let (height, u_height) = overshoot(trace, &after, change, &transition, settled_from);
     let onset = levels.time(&[(1.25, &transition.early), (-0.25, &transition.middle)]);
-    let shape_s = SOFT_START * (transition.early.at_s - onset.value).abs();
+    let line = (onset.value, transition.early.at_s);
+    let shape_s = off_foot_s(time_s, &way, noise * alike / change.abs(), line);
     Ok(Free {
         rise: levels.rise(),
         onset_s: onset.with_given("shape of the start", 1.0, shape_s / 3.0_f64.sqrt()),

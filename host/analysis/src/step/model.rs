@@ -156,22 +156,14 @@ pub(super) fn first_order(
     let m = model.0;
     let fitted = Fitted::of(time_s, y, model, grain, (m.onset_s, m.tau_s));
     let rise = 9.0_f64.ln();
-    // An overshoot would have to stand out of the mean over half a time constant.
     let top = fitted.place(0.5) - fitted.place(0.0);
     fitted.said(Shape::FirstOrder, m.before, |estimate, memory, residuals| {
-        let sd = (residuals.iter().map(|r| r * r).sum::<f64>() / residuals.len() as f64).sqrt();
-        let u_top = sd * (memory.inflation() / top.max(1) as f64).sqrt().min(1.0);
         let change = estimate(m.change, &[0.0, 1.0]);
         Findings {
             change,
             onset_s: estimate(m.onset_s, &[0.0, 0.0, 1.0]),
             rise_time_s: estimate(rise * m.tau_s, &[0.0, 0.0, 0.0, rise * m.tau_s]),
-            overshoot: Estimate {
-                value: 0.0,
-                scatter: u_top.hypot(change.scatter) / m.change.abs(),
-                resolution: change.resolution / m.change.abs(),
-                choice: 0.0,
-            },
+            overshoot: no_overshoot(&change, residuals, memory, top),
             tau_s: Some(estimate(m.tau_s, &[0.0, 0.0, 0.0, m.tau_s])),
         }
     })
@@ -192,28 +184,51 @@ pub(super) fn second_order(
         let h = 1e-4 * z;
         (second_order::unit_rise(z + h) - second_order::unit_rise(z - h)) / (2.0 * h * w)
     };
-    fitted.said(Shape::SecondOrder, m.before, |estimate, _, _| Findings {
-        change: estimate(m.change, &[0.0, 1.0]),
-        onset_s: estimate(m.onset_s, &[0.0, 0.0, 1.0]),
-        rise_time_s: estimate(rise_s, &[0.0, 0.0, 0.0, -rise_s, by_damping]),
-        overshoot: overshoot(z, &estimate(z, &[0.0, 0.0, 0.0, 0.0, 1.0])),
-        tau_s: None,
+    let top = fitted.place(0.5) - fitted.place(0.0);
+    fitted.said(Shape::SecondOrder, m.before, |estimate, memory, residuals| {
+        let change = estimate(m.change, &[0.0, 1.0]);
+        let hidden = no_overshoot(&change, residuals, memory, top);
+        Findings {
+            change,
+            onset_s: estimate(m.onset_s, &[0.0, 0.0, 1.0]),
+            rise_time_s: estimate(rise_s, &[0.0, 0.0, 0.0, -rise_s, by_damping]),
+            overshoot: overshoot(z, &estimate(z, &[0.0, 0.0, 0.0, 0.0, 1.0]), &hidden),
+            tau_s: None,
+        }
     })
 }
 
 /// Overshoot falls so steeply towards a damping of 1 that its derivative there says nothing; how far it
-/// would be off for a damping that is off by one and by two of its standard uncertainties does.
-fn overshoot(z: f64, damping: &Estimate) -> Estimate {
+/// would be off for a response that is off by one and by two standard uncertainties does. They are taken
+/// of beta = 1/(2 z)^2, the number that is fitted: a damping far above 1 is hardly known, and yet known
+/// to be far above 1. Below what would stand out of the record, `hidden`, it is not known any better.
+fn overshoot(z: f64, damping: &Estimate, hidden: &Estimate) -> Estimate {
     let value = second_order::overshoot(z);
-    let off = |u: f64| {
-        let (low, high) = (second_order::overshoot((z - u).max(0.0)), second_order::overshoot(z + u));
-        (0.5 * (low - high)).max((second_order::overshoot((z - 2.0 * u).max(0.0)) - value) / 2.0)
+    let beta = 0.25 / (z * z);
+    let at = |beta: f64| second_order::overshoot(0.5 / beta.max(0.0).sqrt());
+    let off = |u: f64, least: f64| {
+        let u = u * 2.0 * beta / z;
+        let off = (0.5 * (at(beta + u) - at(beta - u))).max(0.5 * (at(beta + 2.0 * u) - value));
+        if value < hidden.scatter { off.max(least) } else { off }
     };
     Estimate {
         value,
-        scatter: off(damping.scatter),
-        resolution: off(damping.resolution),
-        choice: off(damping.choice),
+        scatter: off(damping.scatter, hidden.scatter),
+        resolution: off(damping.resolution, hidden.resolution),
+        choice: off(damping.choice, 0.0),
+    }
+}
+
+/// An overshoot of 0, as uncertain as noise makes the mean over half a time constant, out of which one
+/// would have to stand, and the level after.
+fn no_overshoot(change: &Estimate, residuals: &[f64], memory: Memory, samples: usize) -> Estimate {
+    let sd = (residuals.iter().map(|r| r * r).sum::<f64>() / residuals.len() as f64).sqrt();
+    let u_top = sd * (memory.inflation() / samples.max(1) as f64).sqrt().min(1.0);
+    Estimate {
+        value: 0.0,
+        scatter: u_top.hypot(change.scatter) / change.value.abs(),
+        resolution: change.resolution / change.value.abs(),
+        choice: 0.0,
     }
 }
 

@@ -50,7 +50,8 @@ pub(super) fn overshoot(
     };
     let spread = if peak.residual_sd > 0.0 { peak.uncertainty(0) / peak.residual_sd } else { 0.0 };
     let u = noise * spread;
-    if height > OVERSHOOT_UNCERTAINTIES_MIN * u.hypot(after.u / change) {
+    let hidden = u.hypot(after.u / change).hypot(trace.resolution_u / change);
+    if height > OVERSHOOT_UNCERTAINTIES_MIN * hidden {
         (height, u)
     } else {
         (0.0, u.max(height.abs() / 3.0_f64.sqrt()))

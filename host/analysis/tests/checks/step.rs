@@ -378,6 +378,66 @@ fn unusable_records_are_refused() {
     assert!(matches!(step_response(&outside), Err(Unmeasured::Impossible { .. })));
 }
 
+/// A response far slower than the record, and a line without end, with a step anywhere: not settled where the
+/// instant is given, and never a panic or a number, whether it and a ripple's period are given or not.
+#[test]
+fn what_has_not_settled_is_said_to_be_so() {
+    let mut noise = Noise::seeded(59);
+    let slow = |t: f64| 8.0e6 * (1.0 - (-t.max(0.0) / 5.0).exp());
+    let line = |t: f64| 1.0e6 * t;
+    for way in [&slow as &dyn Fn(f64) -> f64, &line] {
+        for sd in [0.0, 0.01e6] {
+            for place in 1..20 {
+                let edge_s = 3.0 * f64::from(place) / 20.0;
+                let time_s: Vec<f64> = (0..3_000).map(|i| f64::from(i) * 1.0e-3).collect();
+                let values: Vec<f64> =
+                    time_s.iter().map(|t| 5.0e6 + way(*t - edge_s) + noise.normal(sd)).collect();
+                for instant_s in [None, Some(Input::exact(edge_s))] {
+                    for ripple_period_s in [None, Some(0.02), Some(0.5)] {
+                        let given = StepRecord { instant_s, ripple_period_s, ..record(&time_s, &values) };
+                        let found = step_response(&given);
+                        // The level before may be missing, or a period within it, and near the end a response.
+                        let has_level = instant_s.is_some() && ripple_period_s.is_none_or(|p| p < edge_s);
+                        let must = has_level && place <= 10;
+                        assert!(
+                            matches!(found, Err(Unmeasured::NotSettled { .. })) || (!must && found.is_err()),
+                            "{edge_s} {sd} {instant_s:?} {ripple_period_s:?}: {found:?}"
+                        );
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// A response of first order, or damped beyond 1, has no overshoot. Noise hides one: the interval is never
+/// nothing, and never more than a record shows that scatters by 1 % of the rise or less: three standard
+/// deviations of one sample, out of which the mean over the top of the response is known far better.
+#[test]
+fn no_overshoot_is_known_as_well_as_noise_lets_it() {
+    let mut noise = Noise::seeded(61);
+    // Closed form of two poles at z +- sqrt(z z - 1).
+    let damped = |z: f64, x: f64| {
+        let root = (z * z - 1.0_f64).sqrt();
+        let (slow, fast) = (z - root, z + root);
+        1.0 - (fast * (-slow * x).exp() - slow * (-fast * x).exp()) / (2.0 * root)
+    };
+    let first = |t: f64| 1.0 - (-t.max(0.0) / 0.1).exp();
+    let (over, far_over) = (|t: f64| damped(1.3, 30.0 * t.max(0.0)), |t: f64| damped(2.0, 30.0 * t.max(0.0)));
+    for way in [&first as &dyn Fn(f64) -> f64, &over, &far_over] {
+        for sd in [0.002, 0.005, 0.01] {
+            for _ in 0..15 {
+                let (time_s, clean) = sampled(2.5, way);
+                let values: Vec<f64> = clean.iter().map(|w| 5.0e6 + 8.0e6 * (w + noise.normal(sd))).collect();
+                let overshoot = step_response(&record(&time_s, &values)).unwrap().overshoot.unwrap();
+                let expanded = overshoot.expanded_uncertainty();
+                assert!(expanded > 0.0 && expanded < 3.0 * sd, "noise {sd}: {overshoot:?}");
+                assert!(overshoot.value < 3.0 * sd, "noise {sd}: {overshoot:?}");
+            }
+        }
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
 

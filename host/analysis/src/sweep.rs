@@ -156,14 +156,17 @@ pub fn sweep_of_points(up: &[SweepPoint], down: &[SweepPoint]) -> Result<Sweep, 
     let count = readings.len() as f64;
     let noise = if usual > 0.0 { (usual, legs::WEIGHT_OF_SCATTER * count) } else { (0.0, 0.0) };
     let turned = up[up.len() - 1].duty < up[0].duty;
-    measured(&Ways { readings, is_points: true, ends, noise, turned }, 0.0)
+    measured(&Ways { readings, is_points: true, ends, step: 0.0, noise, turned }, 0.0)
 }
 
 fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     let scale = Scale::of(ways)?;
     let readings = scale.readings(ways);
     let dead = ends(ways, &readings);
+    // A corner lies anywhere within a step of duty: a rectangular distribution.
+    let within_step = ways.step / scale.duty_range.abs() / 12.0_f64.sqrt();
     let mut corners = corners(&dead);
+    corners.iter_mut().for_each(|corner| corner.u = corner.u.hypot(within_step));
     let mut duties: Vec<f64> = readings.iter().map(|reading| reading.at).collect();
     duties.sort_by(f64::total_cmp);
     duties.dedup_by(|b, a| *b - *a < 0.005);
@@ -240,7 +243,10 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
         hysteresis,
         dead_band: longest(&dead.iter().map(|end| end.plateau).collect::<Vec<_>>())
             .map(|found| {
-                found.with_given("resolution of the recorder", 1.0, rounding).scaled(scale.duty_range)
+                found
+                    .with_given("resolution of the recorder", 1.0, rounding)
+                    .with_given("step of the duty", 1.0, within_step)
+                    .scaled(scale.duty_range)
             })
             .ok_or(Unmeasured::TooFewSamples { found: readings.len(), needed: 16 }),
         linearity,

@@ -61,11 +61,23 @@ impl Valve {
 /// How it was recorded.
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Form {
-    Ramp { samples: usize, cycles: usize },
+    Ramp {
+        samples: usize,
+        cycles: usize,
+    },
     /// A ramp that was computed beforehand: every way ends at a sample, and its ends are held for some.
-    Computed { per_way: usize, held: usize, timed: bool },
-    Stairs { levels: usize, hold: usize },
-    Points { levels: usize },
+    Computed {
+        per_way: usize,
+        held: usize,
+        timed: bool,
+    },
+    Stairs {
+        levels: usize,
+        hold: usize,
+    },
+    Points {
+        levels: usize,
+    },
 }
 
 /// A valve and the recording of it.

@@ -22,6 +22,7 @@
 
 mod legs;
 mod line;
+mod pairs;
 mod plateau;
 mod smooth;
 
@@ -156,14 +157,24 @@ pub fn sweep_of_points(up: &[SweepPoint], down: &[SweepPoint]) -> Result<Sweep, 
     let count = readings.len() as f64;
     let noise = if usual > 0.0 { (usual, legs::WEIGHT_OF_SCATTER * count) } else { (0.0, 0.0) };
     let turned = up[up.len() - 1].duty < up[0].duty;
-    measured(&Ways { readings, is_points: true, ends, noise, turned }, 0.0)
+    let mut sweep = measured(&Ways { readings, is_points: true, ends, step: 0.0, noise, turned }, 0.0)?;
+    // Of the curves and the points themselves, those that know it better.
+    if let Some(of_points) = pairs::hysteresis(up, down)
+        && of_points.standard_uncertainty() < sweep.hysteresis.standard_uncertainty()
+    {
+        sweep.hysteresis = of_points;
+    }
+    Ok(sweep)
 }
 
 fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     let scale = Scale::of(ways)?;
     let readings = scale.readings(ways);
     let dead = ends(ways, &readings);
+    // A corner lies anywhere within a step of duty: a rectangular distribution.
+    let within_step = ways.step / scale.duty_range.abs() / 12.0_f64.sqrt();
     let mut corners = corners(&dead);
+    corners.iter_mut().for_each(|corner| corner.u = corner.u.hypot(within_step));
     let mut duties: Vec<f64> = readings.iter().map(|reading| reading.at).collect();
     duties.sort_by(f64::total_cmp);
     duties.dedup_by(|b, a| *b - *a < 0.005);
@@ -219,6 +230,8 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
                 degrees,
             )
             .with_given("resolution of the recorder", 1.0, rounding)
+            // A corner that hides within the step next to a turn changes the span by as much.
+            .with_given("step of the duty", value, within_step)
     };
     let share = |largest: f64, curves: &Curves| largest / view.span(curves).abs();
     let hysteresis =
@@ -240,7 +253,12 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
         hysteresis,
         dead_band: longest(&dead.iter().map(|end| end.plateau).collect::<Vec<_>>())
             .map(|found| {
-                found.with_given("resolution of the recorder", 1.0, rounding).scaled(scale.duty_range)
+                // Where nothing was seen, a stretch may be hidden from 0 up to a step.
+                let within_step = if found.value == 0.0 { 2.0 * within_step } else { within_step };
+                found
+                    .with_given("resolution of the recorder", 1.0, rounding)
+                    .with_given("step of the duty", 1.0, within_step)
+                    .scaled(scale.duty_range)
             })
             .ok_or(Unmeasured::TooFewSamples { found: readings.len(), needed: 16 }),
         linearity,

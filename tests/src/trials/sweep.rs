@@ -61,9 +61,23 @@ impl Valve {
 /// How it was recorded.
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Form {
-    Ramp { samples: usize, cycles: usize },
-    Stairs { levels: usize, hold: usize },
-    Points { levels: usize },
+    Ramp {
+        samples: usize,
+        cycles: usize,
+    },
+    /// A ramp that was computed beforehand: every way ends at a sample, and its ends are held for some.
+    Computed {
+        per_way: usize,
+        held: usize,
+        timed: bool,
+    },
+    Stairs {
+        levels: usize,
+        hold: usize,
+    },
+    Points {
+        levels: usize,
+    },
 }
 
 /// A valve and the recording of it.
@@ -102,12 +116,17 @@ impl Scene {
         // Where nothing moves, the difference does not change either.
         let may_rest = matches!(ways, Ways::Same(_) | Ways::Play(_));
         let threshold = if may_rest && pick(noise, 2) == 0 { noise.uniform(0.03, 0.25) } else { 0.0 };
-        let form = match pick(noise, 4) {
+        let form = match pick(noise, 5) {
             0 | 1 => Form::Ramp {
                 samples: noise.log_uniform(300.0, 20_000.0) as usize,
                 cycles: 1 + pick(noise, 3),
             },
-            2 => Form::Stairs { levels: 9 + pick(noise, 13), hold: 20 + pick(noise, 200) },
+            2 => Form::Computed {
+                per_way: noise.log_uniform(150.0, 3_000.0) as usize,
+                held: [1, 1, 2, 3, 10, 50][pick(noise, 6)],
+                timed: pick(noise, 2) == 0,
+            },
+            3 => Form::Stairs { levels: 9 + pick(noise, 13), hold: 20 + pick(noise, 200) },
             _ => Form::Points { levels: 9 + pick(noise, 33) },
         };
         Scene {
@@ -138,6 +157,15 @@ impl Scene {
                     rows.push((at, self.valve.output(at, is_up)));
                 }
             }
+            Form::Computed { per_way, held, .. } => {
+                let mut add = |k: usize, is_up: bool| {
+                    let at = k as f64 / per_way as f64;
+                    let samples = if k == 0 || k == per_way { held } else { 1 };
+                    rows.extend(std::iter::repeat_n((at, self.valve.output(at, is_up)), samples));
+                };
+                (0..=per_way).for_each(|k| add(k, true));
+                (0..per_way).rev().for_each(|k| add(k, false));
+            }
             Form::Stairs { levels, hold } => {
                 let mut output = self.valve.output(0.0, true);
                 for (at, is_up) in levels_up_and_down(levels) {
@@ -155,7 +183,7 @@ impl Scene {
             }
         }
         let mut recording = Recording {
-            time_s: (!matches!(self.form, Form::Points { .. }))
+            time_s: (!matches!(self.form, Form::Points { .. } | Form::Computed { timed: false, .. }))
                 .then(|| (0..rows.len()).map(|i| i as f64 * 1e-3).collect()),
             duty: Vec::new(),
             output: Vec::new(),
@@ -174,7 +202,7 @@ impl Scene {
     fn truth(&self) -> [f64; 3] {
         let valve = &self.valve;
         let last = match self.form {
-            Form::Ramp { .. } => FINE,
+            Form::Ramp { .. } | Form::Computed { .. } => FINE,
             Form::Stairs { levels, .. } | Form::Points { levels } => levels - 1,
         };
         let is_points = last != FINE;

@@ -42,6 +42,8 @@ pub(super) struct Ways {
     pub(super) is_points: bool,
     /// Lowest and highest duty.
     pub(super) ends: (f64, f64),
+    /// Step of duty within which nobody knows where on a ramp something happened; 0 without.
+    pub(super) step: f64,
     /// Variance of a reading as seen within it, and degrees of freedom; 0 when unknown.
     pub(super) noise: (f64, f64),
     /// The first way goes down in duty.
@@ -55,7 +57,9 @@ pub(super) fn ways(duty: &[f64], output: &[f64], signal: Signal, is_timed: bool)
     if range <= 0.0 {
         return Err(Unmeasured::NoStep { signal: Signal::Duty });
     }
-    let levels = if is_timed { levels(duty, range) } else { None };
+    // A table without time of more rows than could be single points is a ramp or a staircase.
+    let is_ordered = is_timed || longest_way(&turns(duty, range)) > READINGS_MAX;
+    let levels = if is_ordered { levels(duty, range) } else { None };
     let (duties, parts): (Vec<f64>, Vec<(usize, usize)>) = match levels {
         Some(levels) if !is_ramp(&levels, output) => {
             check_settled(&levels, output, signal)?;
@@ -65,7 +69,7 @@ pub(super) fn ways(duty: &[f64], output: &[f64], signal: Signal, is_timed: bool)
         }
         _ => (duty.to_vec(), Vec::new()),
     };
-    let is_points = !is_timed || !parts.is_empty();
+    let is_points = !is_ordered || !parts.is_empty();
     let mut readings: Vec<Gathered> = Vec::new();
     let mut ramps: Vec<Ramp> = Vec::new();
     let mut way = 0;
@@ -83,13 +87,14 @@ pub(super) fn ways(duty: &[f64], output: &[f64], signal: Signal, is_timed: bool)
             continue;
         }
         let count = to - from;
+        let per_sample = travel.abs() / count as f64;
         let blocks = count.min(READINGS_MAX);
         for k in 0..blocks {
             let (a, b) = (from + count * k / blocks, from + count * (k + 1) / blocks);
             let (c, d) = if parts.is_empty() { (a, b) } else { (parts[a].0, parts[b - 1].1) };
             readings.push(Gathered {
                 duty: mean(&duty[c..d]),
-                width: if is_points { 0.0 } else { travel.abs() / count as f64 * (b - a) as f64 },
+                width: if is_points { 0.0 } else { per_sample * extent(b - a) },
                 output: mean(&output[c..d]),
                 samples: if parts.is_empty() { (b - a) as f64 } else { 1.0 },
                 is_up: travel > 0.0,
@@ -97,7 +102,7 @@ pub(super) fn ways(duty: &[f64], output: &[f64], signal: Signal, is_timed: bool)
             });
         }
         if !is_points {
-            ramps.push(Ramp::of(&duties[from..to], from, pair[0].middle, pair[1].middle));
+            ramps.push(Ramp::of(&duties[from..to], from, [pair[0], pair[1]]));
         }
         way += 1;
     }
@@ -106,27 +111,58 @@ pub(super) fn ways(duty: &[f64], output: &[f64], signal: Signal, is_timed: bool)
     let ends = if is_points {
         (duties().fold(f64::INFINITY, f64::min), duties().fold(f64::NEG_INFINITY, f64::max))
     } else {
-        ends_of(&ramps, lowest, lowest + range)
+        ends_of(&ramps, duty, lowest, lowest + range)
     };
+    let step = if is_points { 0.0 } else { step_of(duty, &turns, range) };
     let noise = if parts.is_empty() { (0.0, 0.0) } else { scatter(&parts, output) };
     // From here on the first way is the way up, whichever way it goes.
     let turned = readings.first().is_some_and(|first| !first.is_up);
     for reading in &mut readings {
         reading.is_up ^= turned;
     }
-    Ok(Ways { readings, is_points, ends, noise, turned })
+    Ok(Ways { readings, is_points, ends, step, noise, turned })
+}
+
+/// Samples from one turn to the next, at most.
+fn longest_way(turns: &[Turn]) -> usize {
+    turns.windows(2).map(|pair| pair[1].middle - pair[0].middle).max().unwrap_or(0)
+}
+
+/// Extent that spreads as much as so many samples one apart do: `(n^2 - 1)/12` is their variance, and
+/// `w^2/12` that of an even spread.
+fn extent(samples: usize) -> f64 {
+    ((samples * samples - 1) as f64).sqrt()
+}
+
+/// Step in which the duty rises, if it rests more often than it moves.
+fn stairs(duty: &[f64]) -> Option<f64> {
+    let moves: Vec<f64> = duty.windows(2).map(|w| (w[1] - w[0]).abs()).filter(|step| *step > 0.0).collect();
+    (2 * moves.len() <= duty.len()).then(|| mean(&moves))
+}
+
+/// Step within which nobody knows where the duty of a ramp was: that in which it rises, if it rests more
+/// often than it moves; that of one sample if the uppermost shows twice, which may be a rest or a turn
+/// half-way between them; or 0.
+fn step_of(duty: &[f64], turns: &[Turn], range: f64) -> f64 {
+    let within = &turns[1..turns.len() - 1];
+    if let Some(step) = stairs(duty) {
+        step
+    } else if within.iter().any(|turn| turn.to - turn.from == 2) {
+        range / longest_way(turns) as f64
+    } else {
+        0.0
+    }
 }
 
 /// The straight lines that a ramp's duty follows near its two ends, over the index of the sample.
 struct Ramp {
     /// Index and duty in the middle of each end's part, and duty per sample there.
     near: [(f64, f64, f64); 2],
-    /// Indices of the turns.
-    turns: [usize; 2],
+    turns: [Turn; 2],
 }
 
 impl Ramp {
-    fn of(duty: &[f64], first_index: usize, from_turn: usize, to_turn: usize) -> Ramp {
+    fn of(duty: &[f64], first_index: usize, turns: [Turn; 2]) -> Ramp {
         let part = (duty.len() / 4).max(1);
         let near = |from: usize| {
             let half = (part / 2).max(1).min(duty.len() - from);
@@ -137,13 +173,15 @@ impl Ramp {
             let slope = if part > half { (late - early) / (part - half) as f64 } else { 0.0 };
             ((first_index + from) as f64 + 0.5 * (part as f64 - 1.0), f64::midpoint(early, late), slope)
         };
-        Ramp { near: [near(0), near(duty.len() - part)], turns: [from_turn, to_turn] }
+        Ramp { near: [near(0), near(duty.len() - part)], turns }
     }
 }
 
 /// Lowest and highest duty of ramps: where the lines on both sides of a turn meet, at the first and
 /// the last sample where the line next to it is there; never more than one sample beyond what was seen.
-fn ends_of(ramps: &[Ramp], lowest: f64, highest: f64) -> (f64, f64) {
+/// Where the duty was held at the turn, and the lines meet beyond all that was seen, it is what it was
+/// held at.
+fn ends_of(ramps: &[Ramp], duties: &[f64], lowest: f64, highest: f64) -> (f64, f64) {
     let mut ends = [Vec::new(), Vec::new()];
     let at = |(index, duty, slope): (f64, f64, f64), i: f64| duty + slope * (i - index);
     for (k, ramp) in ramps.iter().enumerate() {
@@ -159,12 +197,17 @@ fn ends_of(ramps: &[Ramp], lowest: f64, highest: f64) -> (f64, f64) {
                 ends[usize::from(is_high)].push(duty.clamp(lowest - more, highest + more));
             }
         };
+        let seen = |turn: Turn, met: f64| {
+            let is_beyond = met > highest || met < lowest;
+            if is_beyond && turn.is_held() { turn.held_at(duties) } else { met }
+        };
+        let [from, to] = ramp.turns;
         if k == 0 {
-            add(!rises, at(begin, ramp.turns[0] as f64));
+            add(!rises, seen(from, at(begin, from.middle as f64)));
         }
         match ramps.get(k + 1) {
-            Some(next) if next.turns[0] == ramp.turns[1] => add(rises, meets(end, next.near[0])),
-            _ => add(rises, at(end, ramp.turns[1] as f64)),
+            Some(next) if next.turns[0] == to => add(rises, seen(to, meets(end, next.near[0]))),
+            _ => add(rises, seen(to, at(end, to.middle as f64))),
         }
     }
     (mean(&ends[0]), mean(&ends[1]))
@@ -189,6 +232,19 @@ struct Turn {
     to: usize,
 }
 
+impl Turn {
+    /// More than one sample was there.
+    fn is_held(self) -> bool {
+        self.to >= self.from + 2
+    }
+
+    /// Duty of the samples there, less those that may be on the way to it or from it.
+    fn held_at(self, duty: &[f64]) -> f64 {
+        let quarter = (self.to - self.from) / 4;
+        mean(&duty[self.from + quarter..self.to - quarter])
+    }
+}
+
 /// The turns of the duty, with both ends.
 fn turns(duty: &[f64], range: f64) -> Vec<Turn> {
     let mut turns = Vec::new();
@@ -210,29 +266,29 @@ fn turns(duty: &[f64], range: f64) -> Vec<Turn> {
             (rising, high) = (Some(true), i);
         }
     }
-    // The first of these is where the first way begins.
-    let noise = 4.0 * noise_sd(duty);
-    let mut found: Vec<Turn> = turns
-        .iter()
-        .map(|turn| {
-            let at = duty[*turn];
-            let (mut from, mut to) = (*turn, *turn);
-            while from > 0 && (duty[from - 1] - at).abs() <= noise {
-                from -= 1;
-            }
-            while to + 1 < duty.len() && (duty[to + 1] - at).abs() <= noise {
-                to += 1;
-            }
-            Turn { from, middle: usize::midpoint(from, to), to: to + 1 }
-        })
-        .collect();
+    // Both the extreme and its neighbours scatter. What rests shows no noise, and its steps are none.
+    let noise = if stairs(duty).is_some() { 0.0 } else { 6.0 * noise_sd(duty) };
+    let around = |turn: usize| {
+        let at = duty[turn];
+        let (mut from, mut to) = (turn, turn);
+        while from > 0 && (duty[from - 1] - at).abs() <= noise {
+            from -= 1;
+        }
+        while to + 1 < duty.len() && (duty[to + 1] - at).abs() <= noise {
+            to += 1;
+        }
+        Turn { from, middle: usize::midpoint(from, to), to: to + 1 }
+    };
+    let mut found: Vec<Turn> = turns.iter().map(|turn| around(*turn)).collect();
+    // The first of these is where the first way begins. A lone sample at an end belongs to its way.
     if let Some(first) = found.first_mut()
         && first.from == 0
     {
-        *first = Turn { from: 0, middle: 0, to: 0 };
+        *first = Turn { from: 0, middle: 0, to: if first.is_held() { first.to } else { 0 } };
     }
     let last = duty.len() - 1;
-    found.push(Turn { from: last + 1, middle: last, to: last + 1 });
+    let end = around(last);
+    found.push(Turn { from: if end.is_held() { end.from } else { last + 1 }, middle: last, to: last + 1 });
     found
 }
 

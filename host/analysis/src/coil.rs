@@ -1,8 +1,8 @@
-//! A coil seen from outside: resistance from a steady dwell, time constant and inductance from a step.
+//! A coil seen from outside: resistance from a steady dwell, resistance, inductance and
+//! time constant from a recording of voltage and current, inductance from the ripple of a burst.
 
 mod resistance;
 mod ripple;
-mod time_constant;
 pub mod transient;
 
 pub use resistance::{
@@ -11,7 +11,4 @@ pub use resistance::{
 };
 pub use ripple::{
     RIPPLE_PERIODS_MIN, RIPPLE_SAMPLES_PER_PERIOD_MIN, Ripple, RippleInductance, ripple_inductance,
-};
-pub use time_constant::{
-    CurrentStep, RISE_SAMPLES_MIN, RISE_TIME_CONSTANTS_MIN, TimeConstant, inductance, time_constant,
 };

@@ -4,7 +4,7 @@ use crate::common::{Noise, Table, assert_close, assert_covers, assert_near};
 use stepwell_analysis::coil::{
     CoilCircuit, CoilTemperature, SteadyDwell, resistance_at_20c, resistance_at_most,
 };
-use stepwell_analysis::{Input, Measured, Unmeasured};
+use stepwell_analysis::{Input, Unmeasured};
 
 fn bare(drop_v: f64) -> CoilCircuit {
     CoilCircuit {

@@ -70,7 +70,9 @@ fn play_is_hysteresis_and_dead_band() {
 #[test]
 fn a_peak_in_one_point_is_not_smoothed_away() {
     let scattered = |points: &mut Vec<SweepPoint>| {
-        points.iter_mut().for_each(|point| point.standard_uncertainty = 0.01);
+        for point in &mut points {
+            point.standard_uncertainty = 0.01;
+        }
     };
     let difference = [2.0, 4.0, 5.5, 6.6, 7.5, 8.3, 9.0, 6.0];
     let mut up = points(9, |x| 98.0 * x);
@@ -97,7 +99,7 @@ fn computed_play(duty: &[f64], seed: u64, is_timed: bool) -> Sweep {
         .collect();
     let time_s: Vec<f64> = (0..duty.len()).map(|k| 0.01 * k as f64).collect();
     let time_s = is_timed.then_some(time_s.as_slice());
-    sweep(&SweepRecord { time_s, duty, output: &output, signal: Signal::Pressure }).unwrap()
+    sweep(&SweepRecord { time_s, duty, output: &output, signal: Signal::Pressure }).expect("a sweep")
 }
 
 /// Up and down in so many steps, ends and levels between them held for so many rows.

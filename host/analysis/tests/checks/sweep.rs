@@ -70,7 +70,7 @@ fn play_is_hysteresis_and_dead_band() {
 #[test]
 fn a_peak_in_one_point_is_not_smoothed_away() {
     let scattered = |points: &mut Vec<SweepPoint>| {
-        for point in &mut points {
+        for point in points.iter_mut() {
             point.standard_uncertainty = 0.01;
         }
     };

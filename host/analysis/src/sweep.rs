@@ -174,7 +174,9 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     // A corner lies anywhere within a step of duty: a rectangular distribution.
     let within_step = ways.step / scale.duty_range.abs() / 12.0_f64.sqrt();
     let mut corners = corners(&dead);
-    corners.iter_mut().for_each(|corner| corner.u = corner.u.hypot(within_step));
+    for corner in &mut corners {
+        corner.u = corner.u.hypot(within_step);
+    }
     let mut duties: Vec<f64> = readings.iter().map(|reading| reading.at).collect();
     duties.sort_by(f64::total_cmp);
     duties.dedup_by(|b, a| *b - *a < 0.005);

@@ -70,7 +70,9 @@ fn play_is_hysteresis_and_dead_band() {
 #[test]
 fn a_peak_in_one_point_is_not_smoothed_away() {
     let scattered = |points: &mut Vec<SweepPoint>| {
-        points.iter_mut().for_each(|point| point.standard_uncertainty = 0.01);
+        for point in points.iter_mut() {
+            point.standard_uncertainty = 0.01;
+        }
     };
     let difference = [2.0, 4.0, 5.5, 6.6, 7.5, 8.3, 9.0, 6.0];
     let mut up = points(9, |x| 98.0 * x);

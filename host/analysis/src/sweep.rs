@@ -260,7 +260,7 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
                 found
                     .with_given("resolution of the recorder", 1.0, rounding)
                     .with_given("step of the duty", 1.0, within_step)
-                    .scaled(scale.duty_range)
+                    .scaled(scale.duty_range.abs())
             })
             .ok_or(Unmeasured::TooFewSamples { found: readings.len(), needed: 16 }),
         linearity,

@@ -89,7 +89,8 @@ fn a_peak_in_one_point_is_not_smoothed_away() {
 /// Play of 2 % of duty between 10 and 90 %, computed beforehand: a duty per row, some of them held.
 fn computed_play(duty: &[f64], seed: u64, is_timed: bool) -> Sweep {
     let mut noise = Noise::seeded(seed);
-    let mut valve = duty[0] + 0.01;
+    // Play was taken up against the way that begins.
+    let mut valve = duty[0] + 0.01_f64.copysign(duty[duty.len() / 2] - duty[0]);
     let output: Vec<f64> = duty
         .iter()
         .map(|at| {
@@ -100,6 +101,14 @@ fn computed_play(duty: &[f64], seed: u64, is_timed: bool) -> Sweep {
     let time_s: Vec<f64> = (0..duty.len()).map(|k| 0.01 * k as f64).collect();
     let time_s = is_timed.then_some(time_s.as_slice());
     sweep(&SweepRecord { time_s, duty, output: &output, signal: Signal::Pressure }).expect("a sweep")
+}
+
+/// A valve whose output rises as duty falls rests no shorter.
+#[test]
+fn a_dead_band_is_a_length_whichever_way_the_sweep_begins() {
+    let duty: Vec<f64> = computed(500, 1, 1).iter().map(|at| 1.0 - at).collect();
+    let dead_band = computed_play(&duty, 7, true).dead_band.unwrap();
+    assert_near(dead_band.value, 0.02, dead_band.expanded_uncertainty());
 }
 
 /// Up and down in so many steps, ends and levels between them held for so many rows.

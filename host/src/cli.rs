@@ -80,6 +80,9 @@ pub(crate) enum Verb {
     Show {
         /// Number of the run
         run: u64,
+        /// Show where the uncertainty of each finding comes from, in place of steps and events
+        #[arg(long, conflicts_with = "json")]
+        budget: bool,
         #[command(flatten)]
         json: JsonArgs,
         #[command(flatten)]
@@ -88,6 +91,8 @@ pub(crate) enum Verb {
     /// Compute the findings of a run again, from what was recorded: with corrected sheets, or with this
     /// version of the program. Shows old and new side by side and changes nothing that is kept
     Recompute(RecomputeArgs),
+    /// Compute findings from a recording made elsewhere: comma-separated values, columns named `name [unit]`
+    Analyse(AnalyseArgs),
     /// Check sheets and procedures
     Check {
         /// The files
@@ -98,6 +103,60 @@ pub(crate) enum Verb {
     Ports(JsonArgs),
     /// Offer the built-in bench on a pseudo-terminal, for another program to use as a port
     Serve(ServeArgs),
+}
+
+/// Arguments of `analyse`. Quantities are written with their units, and may bear the half-width of a 95 %
+/// interval: "80 degC within 2 K".
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Columns: time [s], voltage [V] across the coil, current [A], pressure [bar] above atmosphere, absolute \
+    pressure [bar], flow [mL/s], duty [%], temperature [degC]; in any order, others are passed over. For `flow` a \
+    single column time [s] holds the instants of pulses.\n\nExamples:\n  stepwell analyse coil scope.csv \
+    --coil-temperature \"23 degC within 1 K\"\n  stepwell analyse step logger.csv --plot step.svg\n  stepwell analyse flow \
+    pulses.csv --k-factor \"8234 /L within 1 %\" --json"
+)]
+pub(crate) struct AnalyseArgs {
+    /// What was recorded
+    pub(crate) kind: AnalyseKind,
+    /// The recording
+    pub(crate) file: PathBuf,
+    /// Temperature of the coil's copper, for its resistance at 20 °C
+    #[arg(long, value_name = "QUANTITY", allow_hyphen_values = true)]
+    pub(crate) coil_temperature: Option<String>,
+    /// Volume of rail and pipes
+    #[arg(long, value_name = "QUANTITY")]
+    pub(crate) volume: Option<String>,
+    /// Bulk modulus of the liquid
+    #[arg(long, value_name = "QUANTITY")]
+    pub(crate) liquid_modulus: Option<String>,
+    /// Pulses of the flow meter per volume
+    #[arg(long, value_name = "QUANTITY")]
+    pub(crate) k_factor: Option<String>,
+    /// Instant of the step on the recording's time axis [default: the edge in the duty column]
+    #[arg(long, value_name = "QUANTITY", allow_hyphen_values = true)]
+    pub(crate) at: Option<String>,
+    /// Write a picture of recording and fit to this SVG file
+    #[arg(long, value_name = "FILE")]
+    pub(crate) plot: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) json: JsonArgs,
+}
+
+/// Kinds of recordings.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum AnalyseKind {
+    /// Voltage across a coil and its current: resistance at 20 °C, inductance
+    Coil,
+    /// Pressure around a step of duty: rise, dead time, time constant, rise time, overshoot
+    Step,
+    /// Pressure while a shut rail is filled: air in it
+    Air,
+    /// Pressure of a shut rail left to itself: rate and time constant of the leak
+    LeakDown,
+    /// Pressure or flow over duty, up and down: hysteresis, dead band, linearity
+    Sweep,
+    /// Flow from the instants of a meter's pulses, or from a column
+    Flow,
 }
 
 /// Arguments of `recompute`.

@@ -3,6 +3,7 @@
 //! Exit codes: 0 pass · 1 internal · 2 usage or file · 3 fail · 4 conditional, invalid or not
 //! measured · 5 link · 6 trip · 130 interrupted.
 
+mod analyse;
 mod cli;
 mod clock;
 mod failure;

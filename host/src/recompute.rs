@@ -8,7 +8,7 @@ use serde_json::json;
 use stepwell_procedure::finding::{Finding, Verdict};
 use stepwell_procedure::read::{self, Wrong};
 use stepwell_procedure::recompute::{Compared, KeptRun};
-use stepwell_procedure::record::{Ended, Outcome};
+use stepwell_procedure::record::Ended;
 use stepwell_procedure::run::Plan;
 use stepwell_store::{Store, StoredRun};
 
@@ -32,22 +32,21 @@ pub(crate) fn recompute(args: &RecomputeArgs, store: &StoreArgs) -> Result<u8, F
         findings: &run.findings,
     };
     let compared = stepwell_procedure::recompute::recompute(&plan, &kept);
-    let outcome = outcome(&run, &compared);
+    let verdict = verdict(&run, &compared);
     if args.json.json {
-        let finding = |finding: &Option<_>| finding.as_ref().map(render::finding_json);
         let shown = json!({
             "run": args.run,
             "program": {"then": run.head.program, "now": env!("CARGO_PKG_VERSION")},
             "pump_sheet": {"then": run.head.pump_sheet, "now": plan.pump.name, "same_text": plan.pump.source.text == run.head.pump_sheet_text},
             "bench_sheet": {"then": run.head.bench_sheet, "now": plan.bench.name, "same_text": plan.bench.source.text == run.head.bench_sheet_text},
-            "verdict": {"then": run.outcome.verdict, "now": outcome.verdict},
-            "findings": compared.iter().map(|pair| json!({"then": finding(&pair.then), "now": finding(&pair.now)})).collect::<Vec<_>>(),
+            "verdict": {"then": run.outcome.verdict, "now": verdict},
+            "findings": compared.iter().map(|pair| json!({"then": pair.then.as_ref().map(render::finding_json), "now": render::finding_json(&pair.now)})).collect::<Vec<_>>(),
         });
         outln!("{shown:#}");
     } else {
-        print(args, &run, &plan, &compared, outcome.verdict);
+        print(args, &run, &plan, &compared, verdict);
     }
-    Ok(outcome.exit_code())
+    Ok(verdict.exit_code())
 }
 
 /// The kept files, or those named in their place, checked together as before a run.
@@ -71,13 +70,11 @@ fn plan(args: &RecomputeArgs, run: &StoredRun) -> Result<Plan, Failure> {
     Ok(Plan { pump_id: head.pump_id.clone(), pump, bench, procedure })
 }
 
-/// What the run comes to now: it ended as it did, with the worst of its findings as they are now.
-fn outcome(run: &StoredRun, compared: &[Compared]) -> Outcome {
-    let worst = compared.iter().filter_map(|pair| pair.now.as_ref().or(pair.then.as_ref()));
+/// The worst of the findings as they are now; never a pass for a run that did not come to its end.
+fn verdict(run: &StoredRun, compared: &[Compared]) -> Verdict {
     let whole = matches!(run.outcome.ended, Ended::Completed);
     let floor = if whole { Verdict::Pass } else { Verdict::NotMeasured };
-    let verdict = worst.map(|finding| finding.verdict).max().unwrap_or(Verdict::NotMeasured).max(floor);
-    Outcome { ended: run.outcome.ended.clone(), verdict }
+    compared.iter().map(|pair| pair.now.verdict).max().unwrap_or(Verdict::NotMeasured).max(floor)
 }
 
 fn print(args: &RecomputeArgs, run: &StoredRun, plan: &Plan, compared: &[Compared], verdict: Verdict) {
@@ -101,8 +98,8 @@ fn print(args: &RecomputeArgs, run: &StoredRun, plan: &Plan, compared: &[Compare
     };
     row([String::new(), "then".to_owned(), "now".to_owned()].map(|title| vec![title]));
     for pair in compared {
-        let label = pair.now.as_ref().or(pair.then.as_ref()).map_or("", |finding| &finding.label);
-        row([render::broken(label, LABEL_WIDTH), cell(pair.then.as_ref()), cell(pair.now.as_ref())]);
+        let then = pair.then.as_ref().map_or_else(|| vec!["--".to_owned()], cell);
+        row([render::broken(&pair.now.label, LABEL_WIDTH), then, cell(&pair.now)]);
     }
     outln!(
         "\nVerdict: {} then, {} now",
@@ -118,13 +115,15 @@ const VALUE_WIDTH: usize = 22;
 
 /// Whether anything that people read of a finding is another one now.
 fn differs(pair: &Compared) -> bool {
-    cell(pair.then.as_ref()) != cell(pair.now.as_ref())
+    pair.then.as_ref().map(cell) != Some(cell(&pair.now))
 }
 
-/// Value and verdict, one below the other.
-fn cell(finding: Option<&Finding>) -> Vec<String> {
-    let Some(finding) = finding else { return vec!["--".to_owned()] };
+/// Value, verdict and, where there is no value, the reason, one below the other.
+fn cell(finding: &Finding) -> Vec<String> {
     let mut lines = render::broken(&render::value(finding), VALUE_WIDTH);
     lines.extend(render::broken(&finding.verdict.words().to_uppercase(), VALUE_WIDTH));
+    if let (None, Some(reason)) = (&finding.value, finding.notes.first()) {
+        lines.extend(render::broken(reason, VALUE_WIDTH));
+    }
     lines
 }

@@ -4,7 +4,7 @@ use crate::cli::{Cli, JsonArgs, StoreArgs, Verb};
 use crate::failure::Failure;
 use crate::print::outln;
 use crate::recorded::{Kept, STOPPED_BY_PROGRAM};
-use crate::{library, print, recompute, recorded, render, run, serve, tui};
+use crate::{analyse, library, print, recompute, recorded, render, run, serve, tui};
 use serde_json::json;
 use std::path::PathBuf;
 use stepwell_procedure::read::{self, Kind};
@@ -18,8 +18,9 @@ pub(crate) fn carry_out(cli: Cli) -> Result<u8, Failure> {
         None => tui::screens(&cli.procedure, &cli.bench, &cli.store),
         Some(Verb::Run(args)) => run::headless(&args, &kept_in(args.store.clone())),
         Some(Verb::Runs { json, store }) => runs(&kept_in(store), json),
-        Some(Verb::Show { run, json, store }) => show(run, &kept_in(store), json),
         Some(Verb::Recompute(args)) => recompute::recompute(&args, &kept_in(args.store.clone())),
+        Some(Verb::Analyse(args)) => analyse::analyse(&args),
+        Some(Verb::Show { run, budget, json, store }) => show(run, &kept_in(store), budget, json),
         Some(Verb::Check { files }) => check(&files),
         Some(Verb::Ports(json)) => ports(json),
         Some(Verb::Serve(args)) => serve::serve(&args),
@@ -73,7 +74,7 @@ fn summary_json(run: &stepwell_store::RunSummary) -> serde_json::Value {
     json!({"run": run.number, "state": run.state.word(), "head": head, "outcome": run.outcome, "duration_s": run.duration_s})
 }
 
-fn show(number: u64, store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
+fn show(number: u64, store: &StoreArgs, budget: bool, json: JsonArgs) -> Result<u8, Failure> {
     let store = Store::open_to_read(&recorded::store_path(store)?)?;
     let run = store.run(number)?;
     if json.json {
@@ -98,6 +99,23 @@ fn show(number: u64, store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
         None if head.simulated => outln!("SIMULATED: the board says that the rig behind it is a model"),
         None => {}
     }
+    if budget {
+        outln!("\nBudgets: standard uncertainty u, share of the variance, degrees of freedom\n");
+        print::out(&render::budgets(&run.findings));
+    } else {
+        steps_and_events(&run);
+        outln!("\nFindings");
+        print::out(&render::findings(&run.findings, render::WIDTH));
+    }
+    outln!();
+    let stopped = run.events.iter().any(|event| event.text.starts_with(STOPPED_BY_PROGRAM));
+    let ended = Kept { stopped, ..Kept::default() }.ended(&run.outcome);
+    let ended = standing(run.state, ended);
+    print::out(&render::outcome(&ended, run.outcome.verdict, head.simulated, render::WIDTH));
+    Ok(0)
+}
+
+fn steps_and_events(run: &stepwell_store::StoredRun) {
     outln!("\nSteps");
     for step in &run.steps {
         let seconds = f64::from(step.ticks.1.wrapping_sub(step.ticks.0)) / 1000.0;
@@ -108,14 +126,6 @@ fn show(number: u64, store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
         let at = format!("  {:>9.3} s  ", f64::from(event.at) / 1000.0);
         print::out(&render::wrapped(&event.text, &at, "               "));
     }
-    outln!("\nFindings");
-    print::out(&render::findings(&run.findings, render::WIDTH));
-    outln!();
-    let stopped = run.events.iter().any(|event| event.text.starts_with(STOPPED_BY_PROGRAM));
-    let ended = Kept { stopped, ..Kept::default() }.ended(&run.outcome);
-    let ended = standing(run.state, ended);
-    print::out(&render::outcome(&ended, run.outcome.verdict, head.simulated, render::WIDTH));
-    Ok(0)
 }
 
 fn check(files: &[PathBuf]) -> Result<u8, Failure> {

@@ -38,6 +38,14 @@ fn exit_codes_say_what_a_run_came_to() {
     for words in ["Inlet coil resistance at 20 °C", "Verdict: PASS", "SIMULATED", "seed 1"] {
         assert!(shown.out.contains(words), "{words}: {}", shown.out);
     }
+    assert!(shown.out.contains("conforming") && shown.out.contains("JCGM 106"), "{}", shown.out);
+    let budget = told(stepwell(&store).args(["show", "1", "--budget"]));
+    assert_eq!(budget.code, 0);
+    for words in ["Inlet coil resistance at 20 °C: (", "coil temperature", "share", "combined, k = ", "Rule:"]
+    {
+        assert!(budget.out.contains(words), "{words}: {}", budget.out);
+    }
+    assert!(budget.out.lines().all(|line| line.chars().count() <= 80), "{}", budget.out);
     let none = told(stepwell(&store).args(["show", "99"]));
     assert_eq!(none.code, 2);
     assert!(none.err.contains("run 99"), "{}", none.err);
@@ -95,7 +103,18 @@ fn json_parses_and_a_run_is_shown_as_it_was_printed() {
     for finding in findings {
         assert!(finding["value"].as_f64().is_some_and(|ohm| (2.7..3.3).contains(&ohm)), "{finding}");
         assert!(finding["expanded_uncertainty"].as_f64().is_some_and(|u| u > 0.0), "{finding}");
-        assert!(finding["tolerance"].is_object() && finding["budget"].is_array(), "{finding}");
+        assert!(finding["tolerance"].is_object(), "{finding}");
+        let conformity = finding["probability_of_conformity"].as_f64().expect("a probability");
+        assert!((0.95..=1.0).contains(&conformity), "{finding}");
+        assert!(finding["decision_rule"].as_str().is_some_and(|rule| rule.contains("ILAC-G8")), "{finding}");
+        let budget = finding["budget"].as_array().expect("a list");
+        let shares: Vec<f64> = budget.iter().filter_map(|part| part["share"].as_f64()).collect();
+        assert!(shares.len() == budget.len() && shares.is_sorted_by(|a, b| a >= b), "{finding}");
+        assert!((shares.iter().sum::<f64>() - 1.0).abs() < 1e-9, "{finding}");
+        let squares: f64 =
+            budget.iter().filter_map(|part| part["standard_uncertainty"].as_f64()).map(|u| u * u).sum();
+        let u = finding["standard_uncertainty"].as_f64().expect("a number");
+        assert!((squares.sqrt() / u - 1.0).abs() < 1e-9, "{finding}");
     }
     assert_eq!(printed["simulated"], true);
     assert!(printed["simulation"].as_str().is_some_and(|words| words.contains("seed 1")));

@@ -3,6 +3,8 @@
 
 use divan::Bencher;
 use stepwell_plant::{Inputs, Plant, Rig};
+use stepwell_procedure::procedure::StepKind;
+use stepwell_tests::keeping::Kept;
 use stepwell_tests::run;
 use stepwell_tests::shipped::Scenario;
 
@@ -14,6 +16,24 @@ fn main() {
 #[divan::bench(sample_count = 10)]
 fn acceptance(bencher: Bencher<'_, '_>) {
     bencher.bench(|| run(&Scenario::healthy("acceptance", "heron", 1)));
+}
+
+/// Acceptance with eight more leak-downs of a minute, some eleven minutes of bench time, concluded again from
+/// its counts. A minute of it must take less than a tenth of a second.
+#[divan::bench(sample_count = 20)]
+fn recompute_ten_minutes(bencher: Bencher<'_, '_>) {
+    let scenario = Scenario::healthy("acceptance", "heron", 1);
+    let mut plan = scenario.plan();
+    let leak_down = plan.procedure.main.last().cloned().expect("acceptance ends with a leak-down");
+    for number in 0..8 {
+        let mut step = leak_down.clone();
+        step.name = format!("{}-{number}", step.name);
+        step.kind = StepKind::LeakDown { watch_s: 60.0 };
+        plan.procedure.main.push(step);
+    }
+    let kept = Kept::of(&scenario, &plan);
+    assert!(kept.ticks() > 600_000);
+    bencher.bench(|| kept.again(&plan));
 }
 
 /// The plant alone, turning all the time, for as long as that acceptance takes on the bench.

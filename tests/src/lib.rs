@@ -8,6 +8,7 @@
 pub mod budget;
 pub mod check;
 pub mod emulated;
+pub mod keeping;
 pub mod operator;
 pub mod shipped;
 pub mod trace;
@@ -148,7 +149,11 @@ pub fn bits(report: &Report) -> Vec<String> {
         .iter()
         .map(|finding| {
             let value = finding.value.as_ref().map(|value| {
-                let budget: Vec<_> = value.budget.iter().map(|(name, u)| (name, u.to_bits())).collect();
+                let budget: Vec<_> = value
+                    .budget
+                    .iter()
+                    .map(|part| (&part.name, part.standard_uncertainty.to_bits()))
+                    .collect();
                 (value.estimate.to_bits(), value.expanded_uncertainty.to_bits(), budget)
             });
             format!("{} {} {value:?} {:?} {:?}", finding.step, finding.id, finding.verdict, finding.notes)

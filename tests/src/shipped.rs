@@ -84,7 +84,7 @@ fn procedure(name: &str) -> stepwell_procedure::procedure::Procedure {
 }
 
 /// The pump of `sheet` as the model of the rig wants it.
-fn facts(sheet: &PumpSheet) -> PumpFacts {
+pub(crate) fn facts(sheet: &PumpSheet) -> PumpFacts {
     let rest = |valve: &Valve| if valve.open_without_current { ValveRest::Open } else { ValveRest::Closed };
     PumpFacts {
         inlet_valve: rest(&sheet.inlet_valve),

@@ -18,14 +18,22 @@ pub struct Moment {
     pub outputs: Outputs,
     /// True rail pressure above atmosphere, Pa.
     pub rail_pa: f64,
+    /// True pressure of the feed behind the filter, above atmosphere, Pa.
+    pub feed_pa: f64,
     /// True winding resistances at 20 °C, inlet first, Ω.
     pub resistance_20_ohm: [f64; 2],
+    /// True incremental inductances at the mean current of a PWM period, inlet first, H.
+    pub inductance_h: [f64; 2],
     /// True volume of fluid that has passed the flow meter so far, gas not counted, m³ at one
     /// atmosphere. A rate would not do: the valve beats with its PWM, and ticks see it always at the
     /// same instant of a beat.
     pub returned_m3: f64,
+    /// True flow of fluid and gas to the flow meter at this instant, m³/s at one atmosphere.
+    pub to_meter_m3_per_s: f64,
     /// True speed of the shaft, rev/s.
     pub speed_rev_per_s: f64,
+    /// True angle of the pump's shaft, rad, 0 to 2π.
+    pub angle_rad: f64,
     /// True volume of the gas in the rail that is not dissolved, at one atmosphere, m³.
     pub rail_gas_m3: f64,
 }
@@ -38,9 +46,13 @@ impl Moment {
             state: bench.state(),
             outputs: bench.outputs(),
             rail_pa: truth.p4_pa - P_ATMOSPHERE_PA,
+            feed_pa: truth.p2_pa - P_ATMOSPHERE_PA,
             resistance_20_ohm: [truth.inlet_coil.resistance_20_ohm, truth.pressure_coil.resistance_20_ohm],
+            to_meter_m3_per_s: truth.flows.return_m3_per_s,
+            inductance_h: [truth.inlet_coil.mean_inductance_h, truth.pressure_coil.mean_inductance_h],
             returned_m3: truth.counters.returned_m3,
             speed_rev_per_s: truth.speed_rad_per_s / std::f64::consts::TAU,
+            angle_rad: truth.angle_rad,
             rail_gas_m3: truth.gas.rail_free_m3 + truth.gas.rail_trapped_m3,
         }
     }

@@ -75,6 +75,8 @@ fault_kinds! {
     HotFluid "hot-fluid" "Oil heats towards 50 K above normal within half a minute; in proportion.";
     InletCurrentSensorOffset "inlet-current-sensor-offset" "Inlet shunt amplifier reads 0.15 A too much; in proportion.";
     PressureCurrentSensorOffset "pressure-current-sensor-offset" "Pressure shunt amplifier reads 0.15 A too much; in proportion.";
+    HotCoils "hot-coils" "Both coils and their bodies held 55 K above ambient (80 degC at 25), as just off a hot engine; in proportion.";
+    BodySensorOpen "body-sensor-open" "Sensor on the pump's body open, pulled to 5 V (any severity above 0).";
     IntermittentContact "intermittent-contact" "Pressure valve's connector breaks 5 times a second, open half of the time; in proportion.";
 }
 
@@ -248,6 +250,8 @@ pub fn apply(kind: FaultKind, severity: f64, rig: &mut Rig) {
         }
         FaultKind::InletCurrentSensorOffset => rig.sensors.inlet_current.offset += 0.15 * s,
         FaultKind::PressureCurrentSensorOffset => rig.sensors.pressure_current.offset += 0.15 * s,
+        FaultKind::HotCoils => rig.coils_held_k = Some(rig.ambient_k + 55.0 * s),
+        FaultKind::BodySensorOpen => rig.sensors.body.line = Line::Pulled(SENSOR_SUPPLY_V),
         FaultKind::IntermittentContact => rig.pressure_channel.contact_breaks_hz += 5.0 * s,
     }
 }

@@ -223,6 +223,10 @@ impl Plant {
                 contact.set(self.time_us, channel.contact_breaks_hz);
             }
             self.calm = false;
+            self.hold_coils();
+            if let Some(held_k) = self.rig.coils_held_k {
+                self.sensors.soak_body(held_k);
+            }
             self.derive();
         }
         let breaks_hz =
@@ -233,6 +237,13 @@ impl Plant {
         }
         if toggled {
             self.derive();
+        }
+    }
+
+    /// Keeps coils at the temperature at which something outside holds them.
+    fn hold_coils(&mut self) {
+        if let Some(held_k) = self.rig.coils_held_k {
+            self.heat = [CoilHeat { copper_k: held_k, body_k: held_k }; 2];
         }
     }
 
@@ -383,6 +394,7 @@ impl Plant {
         for (heat, joule) in self.heat.iter_mut().zip(&mut self.coil_heat_j) {
             heat.advance(dt_s, core::mem::take(joule), self.rig.ambient_k, &self.rig.coil_heat);
         }
+        self.hold_coils();
         let drive = &self.rig.drive;
         let lost_w = (self.drive_k - self.rig.ambient_k) / drive.to_ambient_k_per_w;
         self.drive_k += (self.drive.take_heat_j() - dt_s * lost_w) / drive.heat_j_per_k;

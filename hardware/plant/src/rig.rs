@@ -96,6 +96,8 @@ pub struct Rig {
     pub connectors_swapped: bool,
     /// Heat of each coil.
     pub coil_heat: CoilHeatParameters,
+    /// Temperature at which something outside holds both coils and their bodies, K; `None` when nothing does.
+    pub coils_held_k: Option<f64>,
     /// Inlet valve.
     pub inlet_valve: InletValveParameters,
     /// Pressure valve.
@@ -144,6 +146,7 @@ impl Default for Rig {
             pressure_channel: ChannelParameters::pressure(),
             connectors_swapped: false,
             coil_heat: CoilHeatParameters::default(),
+            coils_held_k: None,
             inlet_valve: InletValveParameters::default(),
             pressure_valve: PressureValveParameters::default(),
             feed: FeedParameters::default(),

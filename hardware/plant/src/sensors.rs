@@ -64,7 +64,9 @@ pub struct SignalParameters {
     pub offset: f64,
     /// Largest offset of an example, in the sensor's unit; each is drawn evenly within it.
     pub offset_band: f64,
-    /// Largest gain error of an example, 1.
+    /// Gain error of this channel on top of the example's own, 1.
+    pub gain: f64,
+    /// Largest gain error of an example, 1; each is drawn evenly within it.
     pub gain_band: f64,
     /// Whether the output is stuck where it is.
     pub held: bool,
@@ -74,7 +76,16 @@ pub struct SignalParameters {
 
 impl SignalParameters {
     const fn new(lag_s: f64, noise_v: f64, offset_band: f64, gain_band: f64) -> Self {
-        Self { lag_s, noise_v, offset: 0.0, offset_band, gain_band, held: false, line: Line::Sound }
+        Self {
+            lag_s,
+            noise_v,
+            offset: 0.0,
+            offset_band,
+            gain: 0.0,
+            gain_band,
+            held: false,
+            line: Line::Sound,
+        }
     }
 }
 
@@ -274,6 +285,11 @@ impl Sensors {
         follow(&mut self.followed.supply_v, lags.supply, seen.supply_v, sensors.supply.held);
     }
 
+    /// The sensor on the body has been at this temperature for long, K.
+    pub fn soak_body(&mut self, body_k: f64) {
+        self.followed.body_k = body_k;
+    }
+
     /// Lets the temperature sensors follow for `dt_s`; they are slow, so this need not run at every step.
     pub fn follow_temperatures(&mut self, dt_s: f64, seen: &Seen, sensors: &SensorParameters) {
         let [_, _, _, _, _, fluid, body] = self.errors;
@@ -320,7 +336,8 @@ impl Sensors {
 }
 
 fn with_error(value: f64, signal: &SignalParameters, error: Error) -> f64 {
-    (value + signal.offset + error.offset * signal.offset_band) * (1.0 + error.gain * signal.gain_band)
+    (value + signal.offset + error.offset * signal.offset_band)
+        * (1.0 + signal.gain + error.gain * signal.gain_band)
 }
 
 fn pressure_v(sensor: &PressureSensorParameters, error: Error, gauge_pa: f64, warmer_k: f64) -> f64 {

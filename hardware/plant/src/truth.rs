@@ -19,6 +19,8 @@ pub struct CoilTruth {
     pub circuit_ohm: f64,
     /// Incremental inductance now, H.
     pub inductance_h: f64,
+    /// Incremental inductance at the mean current of the last whole PWM period, H.
+    pub mean_inductance_h: f64,
     /// Copper temperature, K.
     pub copper_k: f64,
     /// Body temperature, K.

@@ -6,6 +6,7 @@
 
 use crate::reason::Unmeasured;
 use crate::stats::variance_inflation;
+use crate::uncertainty::Joint;
 use nalgebra::{Const, SMatrix, SVector};
 
 /// More steps than any sound problem here needs; the certified NIST problems take under 50.
@@ -56,6 +57,24 @@ impl<const P: usize> Fit<P> {
     #[must_use]
     pub fn covariance(&self, j: usize, k: usize) -> f64 {
         self.residual_sd.powi(2) * self.inverse[(j, k)]
+    }
+
+    /// The parameters with their covariances when residuals are independent.
+    #[must_use]
+    pub fn joint(&self) -> Joint<P> {
+        let mut covariance = [[0.0; P]; P];
+        for (j, row) in covariance.iter_mut().enumerate() {
+            for (k, cell) in row.iter_mut().enumerate() {
+                *cell = self.covariance(j, k);
+            }
+        }
+        Joint { values: self.parameters, covariance, degrees_of_freedom: self.degrees_of_freedom }
+    }
+
+    /// Covariance of parameters `j` and `k` for independent data of standard deviation 1: (J'J)^-1.
+    #[must_use]
+    pub fn unit_covariance(&self, j: usize, k: usize) -> f64 {
+        self.inverse[(j, k)]
     }
 
     /// How many times neighbouring residuals, being alike, inflate every variance of the fit.

@@ -3,10 +3,18 @@
 //! Counting is reciprocal: whole periods between the first and the last pulse over the time they
 //! took. That is the exact mean over the gate whatever the flow did in between; a straight line
 //! through all instants would weigh the middle of the gate half as much again as its mean.
+//! How sure that mean is depends on what makes the periods scatter: see `waver`.
+
+pub mod gate;
+pub mod meter;
+mod waver;
 
 use crate::reason::{Signal, Unmeasured};
-use crate::series::{check_finite, check_positive, spacing_without_gaps_s};
-use crate::stats::{mean, standard_deviation};
+use crate::series::{
+    check_columns, check_finite, check_not_clipped, check_positive, noise_sd, resolution,
+    spacing_without_gaps_s,
+};
+use crate::stats::{line, mean, standard_deviation};
 use crate::uncertainty::{Input, Measured};
 
 /// Fewest pulses for a flow. With fewer, the steadiness of the flow cannot be stated.
@@ -51,17 +59,89 @@ pub fn flow(pulse_instants_s: &[f64], meter: &Meter) -> Result<Flow, Unmeasured>
     check_pulses(pulse_instants_s, Signal::FlowPulses, PULSES_MIN)?;
     let k_factor = meter.k_factor_per_m3;
     check_positive("the K-factor in pulses per m3", k_factor.value)?;
-    let rate = rate_of(pulse_instants_s, 1);
-    let per_s = rate.per_s / k_factor.value;
+    let last = pulse_instants_s.len() - 1;
+    let gate_s = pulse_instants_s[last] - pulse_instants_s[0];
+    let period_s = gate_s / last as f64;
+    let sure = waver::of_period(pulse_instants_s);
+    let per_s = 1.0 / period_s / k_factor.value;
     let periods_s: Vec<f64> = pulse_instants_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
     Ok(Flow {
         rate_m3_per_s: Measured::new(per_s)
-            .with_scatter("steadiness of the flow", per_s * rate.relative_u, rate.degrees_of_freedom)
+            .with_scatter(
+                "steadiness of the flow",
+                per_s * sure.standard_uncertainty / period_s,
+                sure.degrees_of_freedom,
+            )
             .with_given("K-factor", per_s, k_factor.relative_uncertainty()),
         pulses: pulse_instants_s.len(),
-        gate_s: rate.gate_s,
+        gate_s,
         period_spread: standard_deviation(&periods_s) / mean(&periods_s),
     })
+}
+
+/// Flow from pulse instants, s, by a meter whose K-factor depends on how fast and how viscous the
+/// liquid is; `viscosity_m2_per_s` is the kinematic viscosity at the meter.
+///
+/// # Errors
+/// As [`flow`] and [`meter::KCurve::k_factor_per_m3`].
+pub fn flow_by_curve(
+    pulse_instants_s: &[f64],
+    curve: &meter::KCurve,
+    viscosity_m2_per_s: Input,
+) -> Result<Flow, Unmeasured> {
+    check_pulses(pulse_instants_s, Signal::FlowPulses, PULSES_MIN)?;
+    let last = pulse_instants_s.len() - 1;
+    let frequency_hz = last as f64 / (pulse_instants_s[last] - pulse_instants_s[0]);
+    let k_factor_per_m3 = curve.k_factor_per_m3(frequency_hz, viscosity_m2_per_s)?;
+    flow(pulse_instants_s, &Meter { k_factor_per_m3 })
+}
+
+/// Fewest samples of a flow column.
+pub const SAMPLES_MIN: usize = 30;
+
+/// Largest significant drift of a flow that still counts as steady, in per cent of the flow.
+pub const DRIFT_PERCENT_MAX: f64 = 5.0;
+
+/// Mean of a column of flow readings, m3/s, taken at even times, s. `gain` is true flow over
+/// reported flow, about 1, with the recorder's calibration.
+///
+/// # Errors
+/// [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`], [`Unmeasured::TooFewSamples`] below
+/// [`SAMPLES_MIN`], [`Unmeasured::OutOfOrder`], [`Unmeasured::Gap`], [`Unmeasured::Clipped`],
+/// [`Unmeasured::NotSettled`] when the flow drifts by more than its wavering explains.
+pub fn flow_column(time_s: &[f64], flow_m3_per_s: &[f64], gain: Input) -> Result<Measured, Unmeasured> {
+    check_columns(time_s, flow_m3_per_s, SAMPLES_MIN)?;
+    spacing_without_gaps_s(time_s, Signal::Flow)?;
+    check_not_clipped(time_s, flow_m3_per_s, Signal::Flow)?;
+    check_positive("the gain of the flow channel", gain.value)?;
+    let reported = mean(flow_m3_per_s);
+    let sure = waver::of_mean(flow_m3_per_s);
+    // A drift over the recording that wavering gives by chance scatters sqrt 12 times as much as the mean.
+    let n = flow_m3_per_s.len();
+    let index: Vec<f64> = (0..n).map(|i| i as f64 / n as f64).collect();
+    let trend = line(&index, flow_m3_per_s)?;
+    let drift = trend.slope;
+    let about: Vec<f64> = index.iter().zip(flow_m3_per_s).map(|(i, q)| q - trend.at(*i)).collect();
+    let by_chance = 3.0 * 12.0_f64.sqrt() * waver::of_mean(&about).standard_uncertainty;
+    let drift_percent = 100.0 * (drift / reported).abs();
+    if drift.abs() > by_chance && drift_percent > DRIFT_PERCENT_MAX {
+        return Err(Unmeasured::NotSettled {
+            signal: Signal::Flow,
+            drift_percent,
+            allowed_percent: DRIFT_PERCENT_MAX,
+        });
+    }
+    let step = resolution(flow_m3_per_s);
+    let rounding = if noise_sd(flow_m3_per_s) < 0.5 * step { step / 12.0_f64.sqrt() } else { 0.0 };
+    let value = reported * gain.value;
+    Ok(Measured::new(value)
+        .with_scatter(
+            "steadiness of the flow",
+            sure.standard_uncertainty * gain.value,
+            sure.degrees_of_freedom,
+        )
+        .with_given("resolution of the recorder", gain.value, rounding)
+        .with_given("gain of the flow channel", value, gain.relative_uncertainty()))
 }
 
 /// Speed, revolutions per second, from the instants of pick-up pulses, s, in rising order. Only
@@ -110,7 +190,6 @@ fn check_pulses(instants_s: &[f64], signal: Signal, needed: usize) -> Result<(),
 
 struct Rate {
     per_s: f64,
-    gate_s: f64,
     relative_u: f64,
     degrees_of_freedom: f64,
 }
@@ -133,7 +212,6 @@ fn rate_of(instants_s: &[f64], cycle: usize) -> Rate {
         .collect();
     Rate {
         per_s: periods as f64 / gate_s,
-        gate_s,
         relative_u: standard_deviation(&part_periods_s) / mean(&part_periods_s) / (parts as f64).sqrt(),
         degrees_of_freedom: parts as f64 - 1.0,
     }

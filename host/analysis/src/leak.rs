@@ -1,22 +1,60 @@
-//! Leak-down of a closed rail: how fast pressure falls, and with what time constant.
+//! Leak-down of a closed rail: how fast pressure falls, by which law, and with what time constant.
 //!
-//! A laminar leak `q = G p` out of a volume V of stiffness K falls as `p' = -(K/V) G p`: an
-//! exponential with `tau = V/(K G)`. Liquids stiffen under pressure, K = K0 (1 + s p); the law
-//! then is `p' = -p (1 + s p)/tau`, whose solution `p = 1/((1/p0 + s) e^(t/tau) - s)` is fitted
-//! here and becomes the plain exponential for s = 0.
+//! Four laws are fitted (see [`Leaking`]; each with a liquid of constant stiffness and one that stiffens)
+//! and weighed by their evidence. Where the recording tells them apart, one of them has all the weight;
+//! where it does not, results are means over the laws and their differences are part of the budget.
+//!
+//! Liquid that was squeezed fast is warm and shrinks as it cools, and a valve may still be closing: what
+//! comes first may follow no law at all. The record is then used from where it follows one.
 
-use crate::fit::least_squares;
-use crate::reason::Unmeasured;
-use crate::series::{check_columns, spacing_s};
+mod law;
+
+pub use law::Leaking;
+
+use crate::reason::{Signal, Unmeasured};
+use crate::series::{
+    check_columns, check_finite, check_not_clipped, check_positive, noise_sd, resolution, spacing_s,
+};
+use crate::shape::{inflation, thinned, wander};
 use crate::stats::mean;
 use crate::uncertainty::{Input, Measured};
+use law::{Fitted, Law};
 
 /// Fewest samples of a leak-down.
 pub const SAMPLES_MIN: usize = 30;
 
-/// A time constant is only stated when its inverse exceeds this many standard uncertainties;
-/// below, the rail cannot be told from a tight one.
-const RATE_UNCERTAINTIES_MIN: f64 = 2.0;
+/// A time constant is only stated when the rate exceeds this many of its standard uncertainties: below,
+/// its reciprocal has no symmetrical interval that holds what it says.
+pub const RATE_UNCERTAINTIES_MIN: f64 = 8.0;
+
+/// The laws are told apart when one has this share of the evidence.
+pub const DECIDED_SHARE: f64 = 0.95;
+
+/// Stiffening of a liquid of which nothing is known, 1/Pa: K rises by 8 to 12 times the pressure, over 1.1
+/// to 1.6 GPa (n-dodecane: 11 over 1.1 GPa; common practice).
+const STIFFENING_PER_PA: Input = Input::new(8.0e-9, 2.0e-9);
+
+/// Share that stiffening has beforehand where nothing is known of it: less than half, because what is too
+/// little to be seen is left out by whoever states one modulus.
+const STIFFENING_SHARE: f64 = 0.3;
+
+/// Rise of an oil's modulus per rise of pressure: up to this (n-dodecane: 11; common practice).
+const MODULUS_SLOPE_MAX: f64 = 12.0;
+
+/// Shares of the record that may be left out at its beginning, tried in turn.
+const LEFT_OUT: [f64; 7] = [0.0, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5];
+
+/// Largest misfit as a share of the fall, before the recording is taken for something else.
+const MISFIT_SHARE_MAX: f64 = 0.05;
+
+/// A pressure that rises by so many standard uncertainties of its rate is no leak-down.
+const RISES_BY_MAX: f64 = 5.0;
+
+/// The laws are believed to this share of the start pressure at best.
+const BELIEVED_SHARE: f64 = 1.0e-6;
+
+/// Longer recordings are averaged in groups to this many samples.
+const SAMPLES_MAX: usize = 2_000;
 
 /// A closed rail left to itself.
 #[derive(Clone, Copy, Debug)]
@@ -26,94 +64,335 @@ pub struct LeakDown<'a> {
     /// Rail pressure, Pa gauge.
     pub pressure_pa: &'a [f64],
     /// Rise of bulk modulus with pressure over the modulus at zero gauge, 1/Pa (about 8e-9 for
-    /// diesel-like oil); 0 for constant stiffness.
-    pub stiffening_per_pa: f64,
+    /// diesel-like oil; 0 for constant stiffness); `None` when it is not known.
+    pub stiffening_per_pa: Option<Input>,
+    /// Volume of the rail and everything connected to it, m3; only for the leak as a volume flow.
+    pub volume_m3: Option<Input>,
+    /// Bulk modulus of the liquid at zero gauge pressure, Pa; only for the leak as a volume flow.
+    pub liquid_modulus_pa: Option<Input>,
     /// True pressure over reported pressure, about 1.
     pub gain: Input,
     /// Standard uncertainty of the pressure zero, Pa.
     pub zero_u_pa: f64,
 }
 
+impl<'a> LeakDown<'a> {
+    /// A recording made elsewhere, of which no more is known than its columns.
+    #[must_use]
+    pub fn recorded(
+        time_s: &'a [f64],
+        pressure_pa: &'a [f64],
+        volume_m3: Option<Input>,
+        liquid_modulus_pa: Option<Input>,
+    ) -> LeakDown<'a> {
+        LeakDown {
+            time_s,
+            pressure_pa,
+            stiffening_per_pa: None,
+            volume_m3,
+            liquid_modulus_pa,
+            gain: Input::exact(1.0),
+            zero_u_pa: 0.0,
+        }
+    }
+}
+
 /// What a leak-down tells.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Leak {
-    /// Rate of fall at the first sample, Pa/s, positive when pressure falls.
+    /// Rate of fall at [`Leak::from_s`], Pa/s, positive when pressure falls (`leak_rate`).
     pub rate_pa_per_s: Measured,
-    /// Time constant towards zero gauge pressure, s; `None` when the fall cannot be told from none.
-    pub time_constant_s: Option<Measured>,
-    /// Pressure at the first sample, Pa gauge.
+    /// The leak there as a volume of liquid at that pressure, m3/s: rate V/K.
+    pub rate_m3_per_s: Result<Measured, Unmeasured>,
+    /// Time constant, s (`time_constant`). With a known stiffening: that of a laminar leak towards zero
+    /// gauge pressure. Otherwise pressure over rate at [`Leak::from_s`], which is the time constant of
+    /// an exponential, and a fair equivalent as long as the record does not show that it is none.
+    /// An orifice that is known for one has no time constant.
+    pub time_constant_s: Result<Measured, Unmeasured>,
+    /// Pressure at [`Leak::from_s`], Pa gauge.
     pub start_pa: Measured,
+    /// The law with most evidence.
+    pub leaking: Leaking,
+    /// Share of the evidence that this kind of leak has, 0.5 to 1.
+    pub leaking_share: f64,
+    /// From where on the recording follows the law, s on its own time axis; the first sample unless
+    /// something else was going on at first.
+    pub from_s: f64,
+    /// The fitted pressure at every sample from there on, Pa gauge.
+    pub curve_pa: Vec<f64>,
 }
 
-/// Fits the leak-down law to a recording.
+/// Fits the leak-down laws to a recording.
 ///
 /// # Errors
 /// [`Unmeasured::TooFewSamples`], [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`],
-/// [`Unmeasured::OutOfOrder`], [`Unmeasured::NotReached`] when there is no pressure to lose, or
-/// [`Unmeasured::NoFit`].
+/// [`Unmeasured::OutOfOrder`], [`Unmeasured::Clipped`]; [`Unmeasured::NotReached`] when there is no
+/// pressure to lose; [`Unmeasured::NoStep`] for a pressure that never changes at all;
+/// [`Unmeasured::NoFit`] when the pressure rises or falls in another way.
 pub fn leak_down(record: &LeakDown<'_>) -> Result<Leak, Unmeasured> {
     check_columns(record.time_s, record.pressure_pa, SAMPLES_MIN)?;
     spacing_s(record.time_s)?;
-    let from_s = record.time_s[0];
-    let elapsed_s: Vec<f64> = record.time_s.iter().map(|t| t - from_s).collect();
-    let tenth = (record.pressure_pa.len() / 10).max(1);
-    let start_pa = mean(&record.pressure_pa[..tenth]);
-    let end_pa = mean(&record.pressure_pa[record.pressure_pa.len() - tenth..]);
-    let needed_pa = 10.0 * record.zero_u_pa;
-    if start_pa <= needed_pa || end_pa <= 0.0 {
-        return Err(Unmeasured::NotReached { reached_pa: start_pa.min(end_pa), needed_pa });
+    check_not_clipped(record.time_s, record.pressure_pa, Signal::Pressure)?;
+    check_positive("the pressure gain", record.gain.value)?;
+    let stiffening = record.stiffening_per_pa.unwrap_or(Input::exact(0.0));
+    check_finite(&[stiffening.value, stiffening.standard_uncertainty, record.zero_u_pa])?;
+    let samples = Samples::of(record)?;
+    let fits = samples.weighed(record)?;
+    let best = &fits.all[0].0;
+    let fall_pa = (best.parameters[0] - samples.pressure_pa[samples.pressure_pa.len() - 1]).abs();
+    let stray = wander(&best.residuals, samples.negligible_pa());
+    if stray.is_real && stray.rms > MISFIT_SHARE_MAX * fall_pa {
+        let why = "it falls in another way than through a gap or a hole";
+        return Err(Unmeasured::NoFit { curve: "leak-down", why });
     }
-
-    let s = record.stiffening_per_pa;
-    let length_s = elapsed_s[elapsed_s.len() - 1];
-    // In the guess only: the exponent that joins the two ends.
-    let joined = ((1.0 / end_pa + s) / (1.0 / start_pa + s)).ln() / length_s;
-    let anything = (f64::NEG_INFINITY, f64::INFINITY);
-    let bounds = [(start_pa / 2.0, start_pa * 2.0), anything];
-    let name = "laminar leak-down";
-    let fit = least_squares(name, record.pressure_pa, [start_pa, joined], bounds, |i, p| {
-        let growth = (p[1] * elapsed_s[i]).exp();
-        let pressure = 1.0 / ((1.0 / p[0] + s) * growth - s);
-        let square = pressure * pressure * growth;
-        (pressure, [square / (p[0] * p[0]), -square * (1.0 / p[0] + s) * elapsed_s[i]])
-    })?;
-    Ok(results(record, &fit))
+    results(record, &samples, &fits)
 }
 
-fn results(record: &LeakDown<'_>, fit: &crate::fit::Fit<2>) -> Leak {
-    let [start_pa, inverse_per_s] = fit.parameters;
-    let inflation = fit.inflation();
-    let degrees = (fit.degrees_of_freedom / inflation).max(1.0);
-    let scatter = "scatter about the leak-down curve";
-    let gain = record.gain;
-    let stiffer = 1.0 + record.stiffening_per_pa * start_pa;
+/// The part of the record that is fitted.
+#[derive(Clone)]
+struct Samples {
+    time_s: Vec<f64>,
+    pressure_pa: Vec<f64>,
+    sample_u_pa: f64,
+    resolution_pa: f64,
+}
 
-    // rate = p0 (1 + s p0)/tau: sensitivities to p0 and 1/tau, with their covariance.
-    let by_start = inverse_per_s * (2.0 * stiffer - 1.0);
-    let by_inverse = start_pa * stiffer;
-    let u_rate_squared = (by_start * fit.uncertainty(0)).powi(2)
-        + (by_inverse * fit.uncertainty(1)).powi(2)
-        + 2.0 * by_start * by_inverse * fit.covariance(0, 1);
-    let rate = inverse_per_s * start_pa * stiffer * gain.value;
-    let u_inverse = fit.uncertainty(1) * inflation.sqrt();
-    let leaks = inverse_per_s > RATE_UNCERTAINTIES_MIN * u_inverse;
-    Leak {
-        // The slope of a recording does not depend on its zero.
-        rate_pa_per_s: Measured::new(rate)
-            .with_scatter(scatter, (u_rate_squared.max(0.0) * inflation).sqrt() * gain.value, degrees)
-            .with_given("pressure gain", rate, gain.relative_uncertainty()),
-        // tau = p/(-p'): a wrong zero moves p by itself, all along the recording, and leaves p'.
-        time_constant_s: leaks.then(|| {
-            let tau_s = 1.0 / inverse_per_s;
-            Measured::new(tau_s).with_scatter(scatter, u_inverse * tau_s * tau_s, degrees).with_given(
-                "pressure zero",
-                tau_s / mean(record.pressure_pa),
-                record.zero_u_pa,
-            )
-        }),
-        start_pa: Measured::new(start_pa * gain.value)
-            .with_scatter(scatter, fit.uncertainty(0) * inflation.sqrt() * gain.value, degrees)
-            .with_given("pressure zero", 1.0, record.zero_u_pa)
-            .with_given("pressure gain", start_pa * gain.value, gain.relative_uncertainty()),
+/// Fitted laws, best first, with their shares of the evidence.
+struct Fits {
+    all: Vec<(Fitted, f64)>,
+    /// Standard deviation of a sample, likeness of neighbours included.
+    u_pa: f64,
+    degrees: f64,
+    from_s: f64,
+}
+
+impl Samples {
+    fn of(record: &LeakDown<'_>) -> Result<Samples, Unmeasured> {
+        let pressure_pa = thinned(record.pressure_pa, SAMPLES_MAX);
+        let tenth = (pressure_pa.len() / 10).max(1);
+        let start_pa = mean(&pressure_pa[..tenth]);
+        let needed_pa = 10.0 * record.zero_u_pa;
+        if start_pa <= needed_pa {
+            return Err(Unmeasured::NotReached { reached_pa: start_pa, needed_pa });
+        }
+        if record.pressure_pa.iter().all(|p| *p == record.pressure_pa[0]) {
+            return Err(Unmeasured::NoStep { signal: Signal::Pressure });
+        }
+        let resolution_pa = resolution(record.pressure_pa);
+        let sample_u_pa = noise_sd(&pressure_pa).max(BELIEVED_SHARE * start_pa);
+        if start_pa < 5.0 * sample_u_pa {
+            return Err(Unmeasured::NotReached { reached_pa: start_pa, needed_pa: 5.0 * sample_u_pa });
+        }
+        Ok(Samples { time_s: thinned(record.time_s, SAMPLES_MAX), pressure_pa, sample_u_pa, resolution_pa })
     }
+
+    fn negligible_pa(&self) -> f64 {
+        0.1 * self.sample_u_pa
+    }
+
+    /// The laws over the longest last part of the record that follows one of them.
+    fn weighed(&self, record: &LeakDown<'_>) -> Result<Fits, Unmeasured> {
+        let n = self.time_s.len();
+        let mut whole = None;
+        for left_out in LEFT_OUT {
+            let from = (left_out * n as f64) as usize;
+            if n - from < SAMPLES_MIN.min(n) {
+                break;
+            }
+            let fits = self.fits(record, from)?;
+            if !wander(&fits.all[0].0.residuals, self.negligible_pa()).is_real {
+                return Ok(fits);
+            }
+            whole.get_or_insert(fits);
+        }
+        whole.ok_or(Unmeasured::TooFewSamples { found: n, needed: SAMPLES_MIN })
+    }
+
+    fn fits(&self, record: &LeakDown<'_>, from: usize) -> Result<Fits, Unmeasured> {
+        let from_s = if from == 0 { record.time_s[0] } else { self.time_s[from] };
+        let elapsed_s: Vec<f64> = self.time_s[from..].iter().map(|t| t - from_s).collect();
+        let pressure_pa = &self.pressure_pa[from..];
+        let known = match record.stiffening_per_pa {
+            Some(stiffening) => vec![stiffening],
+            None => vec![Input::exact(0.0), STIFFENING_PER_PA],
+        };
+        let laws = [Leaking::Laminar, Leaking::Orifice]
+            .into_iter()
+            .flat_map(|leaking| known.iter().map(move |stiffening| Law { leaking, stiffening: *stiffening }));
+        let start = first_guess(&elapsed_s, pressure_pa);
+        let mut last = Unmeasured::NoFit { curve: "leak-down", why: "no law has a minimum" };
+        let mut all = Vec::new();
+        for law in laws {
+            match law.fit(&elapsed_s, pressure_pa, start, self.sample_u_pa) {
+                Ok(fit) => all.push(fit),
+                Err(why) => last = why,
+            }
+        }
+        all.sort_by(|a, b| a.squares.total_cmp(&b.squares));
+        let best = all.first().ok_or(last)?;
+        let inflated = inflation(&best.residuals);
+        let degrees = (pressure_pa.len() as f64 - 2.0).max(1.0);
+        let squares: f64 = best.residuals.iter().map(|r| r * r).sum();
+        let u_pa = (squares / degrees * inflated).sqrt().max(BELIEVED_SHARE * start[0]);
+        let mut all: Vec<(Fitted, f64)> = all
+            .into_iter()
+            .map(|fit| {
+                let stiffens = fit.law.stiffening.standard_uncertainty > 0.0;
+                let before = match record.stiffening_per_pa {
+                    Some(_) => 0.5,
+                    None if stiffens => 0.5 * STIFFENING_SHARE,
+                    None => 0.5 * (1.0 - STIFFENING_SHARE),
+                };
+                let evidence = fit.log_evidence(u_pa) + f64::ln(before);
+                (fit, evidence)
+            })
+            .collect();
+        all.sort_by(|a, b| b.1.total_cmp(&a.1));
+        let most = all[0].1;
+        let total: f64 = all.iter().map(|(_, evidence)| (evidence - most).exp()).sum();
+        for (_, share) in &mut all {
+            *share = (*share - most).exp() / total;
+        }
+        Ok(Fits { all, u_pa, degrees: (degrees / inflated).max(1.0), from_s })
+    }
+}
+
+/// Start pressure and rate of the exponential that joins the first tenth with what is half way down.
+fn first_guess(elapsed_s: &[f64], pressure_pa: &[f64]) -> [f64; 2] {
+    let n = pressure_pa.len();
+    let tenth = (n / 10).max(1);
+    let start_pa = mean(&pressure_pa[..tenth]);
+    let least_pa = 0.3 * start_pa;
+    // The last tenth-long stretch that is still well above zero.
+    let to = (tenth..=n).rev().step_by(tenth).find(|to| mean(&pressure_pa[to - tenth..*to]) > least_pa);
+    let to = to.unwrap_or(n).max((2 * tenth).min(n));
+    let end_pa = mean(&pressure_pa[to - tenth..to]).max(0.05 * start_pa);
+    let span_s = elapsed_s[to - 1] * (1.0 - tenth as f64 / to as f64).max(0.1);
+    let per_s = if span_s > 0.0 { (start_pa / end_pa).ln() / span_s } else { 0.0 };
+    [start_pa * (0.5 * per_s * elapsed_s[tenth - 1]).exp(), per_s * start_pa]
+}
+
+impl Fits {
+    fn share(&self, leaking: Leaking) -> f64 {
+        self.all.iter().filter(|(fit, _)| fit.law.leaking == leaking).map(|(_, share)| share).sum()
+    }
+
+    /// Mean of a quantity over the laws that `counts`, with scatter within them and difference between.
+    fn mean_of(&self, counts: impl Fn(&Fitted) -> bool, of: impl Fn(&Fitted) -> (f64, [f64; 3])) -> Measured {
+        let used = || self.all.iter().filter(|(fit, _)| counts(fit));
+        let total: f64 = used().map(|(_, share)| share).sum();
+        let value = used().map(|(fit, share)| share * of(fit).0).sum::<f64>() / total;
+        let variance = used().map(|(fit, share)| share * fit.unit_variance(of(fit).1)).sum::<f64>() / total;
+        // The evidence itself scatters with the noise: by as much as its logarithm is, once doubled.
+        let blunt: f64 = used().map(|(_, share)| share.sqrt()).sum();
+        let between =
+            used().map(|(fit, share)| share.sqrt() * (of(fit).0 - value).powi(2)).sum::<f64>() / blunt;
+        Measured::new(value)
+            .with_scatter("scatter about the leak-down curve", variance.sqrt() * self.u_pa, self.degrees)
+            .with_given("choice of the law", 1.0, between.sqrt())
+    }
+}
+
+fn results(record: &LeakDown<'_>, samples: &Samples, fits: &Fits) -> Result<Leak, Unmeasured> {
+    let best = &fits.all[0].0;
+    let gain = record.gain;
+    let from = samples.time_s.partition_point(|t| *t < fits.from_s);
+    let elapsed_s: Vec<f64> = samples.time_s[from..].iter().map(|t| t - fits.from_s).collect();
+    let length_s = elapsed_s[elapsed_s.len() - 1];
+
+    // A zero that is wrong moves the whole record: the best law again.
+    let zero = |of: &dyn Fn(&Fitted) -> f64| {
+        let raised: Vec<f64> = samples.pressure_pa[from..].iter().map(|p| p + record.zero_u_pa).collect();
+        let start = [best.parameters[0] + record.zero_u_pa, best.parameters[1]];
+        best.law.fit(&elapsed_s, &raised, start, samples.sample_u_pa).map(|fit| of(&fit) - of(best))
+    };
+    // Rounding by a quiet recorder does not average out: either end may be off by half a step.
+    let quiet = samples.sample_u_pa < 0.5 * samples.resolution_pa;
+    let rounding_pa = if quiet { samples.resolution_pa / 12.0_f64.sqrt() } else { 0.0 };
+
+    let any = |_: &Fitted| true;
+    let mut rate = fits.mean_of(any, |fit| (fit.parameters[1], [0.0, 1.0, 0.0]));
+    rate = rate.with_given("resolution of the recorder", 2.0_f64.sqrt() / length_s, rounding_pa);
+    let mut start_pa = fits.mean_of(any, |fit| (fit.parameters[0], [1.0, 0.0, 0.0]));
+    start_pa = start_pa.with_given("resolution of the recorder", 1.0, rounding_pa);
+    if record.zero_u_pa > 0.0 {
+        rate = rate.with_given("pressure zero", 1.0, zero(&|fit| fit.parameters[1])?);
+        start_pa = start_pa.with_given("pressure zero", 1.0, record.zero_u_pa);
+    }
+    let u_rate = rate.standard_uncertainty();
+    if rate.value < -RISES_BY_MAX * u_rate {
+        let why = "the pressure rises; something pushes or heats";
+        return Err(Unmeasured::NoFit { curve: "leak-down", why });
+    }
+    let relative = gain.relative_uncertainty();
+    let with_gain =
+        |m: &Measured| m.scaled(gain.value).with_given("pressure gain", m.value * gain.value, relative);
+
+    let leaking = best.law.leaking;
+    let leaking_share = fits.share(leaking);
+    let time_constant_s = if rate.value < RATE_UNCERTAINTIES_MIN * u_rate {
+        // With 95 % confidence the rate is no higher than this.
+        let most = rate.value + 1.645 * u_rate;
+        let longer_than_s = if most > 0.0 { start_pa.value / most } else { 0.0 };
+        Err(Unmeasured::TooSlow { longer_than_s })
+    } else if leaking == Leaking::Orifice && leaking_share > DECIDED_SHARE {
+        let why =
+            "the pressure falls as through a hole, with the square root of time; there is no time constant";
+        Err(Unmeasured::NoFit { curve: "exponential", why })
+    } else {
+        let laminar = |fit: &Fitted| fit.law.leaking == Leaking::Laminar;
+        let mut tau = if record.stiffening_per_pa.is_some() {
+            fits.mean_of(laminar, Fitted::time_at_zero_s)
+        } else {
+            fits.mean_of(any, Fitted::time_at_start_s)
+        };
+        let relative =
+            (rounding_pa * 2.0_f64.sqrt() / length_s / rate.value).hypot(rounding_pa / start_pa.value);
+        tau = tau.clone().with_given("resolution of the recorder", tau.value, relative);
+        if record.zero_u_pa > 0.0 {
+            let stated = record.stiffening_per_pa.is_some();
+            let of = |fit: &Fitted| if stated { fit.time_at_zero_s().0 } else { fit.time_at_start_s().0 };
+            tau = tau.with_given("pressure zero", 1.0, zero(&of)?);
+        }
+        Ok(tau)
+    };
+    let rate_pa_per_s = with_gain(&rate);
+    let used_s = &record.time_s[record.time_s.partition_point(|t| *t < fits.from_s)..];
+    Ok(Leak {
+        rate_m3_per_s: volume_rate(record, &rate_pa_per_s, start_pa.value * gain.value),
+        rate_pa_per_s,
+        time_constant_s,
+        start_pa: with_gain(&start_pa),
+        leaking,
+        leaking_share,
+        from_s: fits.from_s,
+        curve_pa: used_s.iter().map(|t| best.law.pressure(&best.parameters, t - fits.from_s)).collect(),
+    })
+}
+
+/// The leak as a volume flow: V/K of the rate (references: closed chamber, dp/dt = (K/V) q).
+fn volume_rate(
+    record: &LeakDown<'_>,
+    rate_pa_per_s: &Measured,
+    pressure_pa: f64,
+) -> Result<Measured, Unmeasured> {
+    let what_to_do = "give it to turn the rate of fall into a leak";
+    let volume =
+        record.volume_m3.ok_or(Unmeasured::NotGiven { name: "the volume of the rail", what_to_do })?;
+    let modulus = record
+        .liquid_modulus_pa
+        .ok_or(Unmeasured::NotGiven { name: "the liquid's bulk modulus", what_to_do })?;
+    check_positive("the rail volume in m3", volume.value)?;
+    check_positive("the liquid's bulk modulus in Pa", modulus.value)?;
+    let stiffer = record.stiffening_per_pa.map_or(1.0, |s| 1.0 + s.value * pressure_pa);
+    let flow = rate_pa_per_s.value * volume.value / (modulus.value * stiffer);
+    let neglected = match record.stiffening_per_pa {
+        Some(s) => s.standard_uncertainty * pressure_pa / stiffer,
+        None => MODULUS_SLOPE_MAX * pressure_pa / modulus.value / 3.0_f64.sqrt(),
+    };
+    Ok(rate_pa_per_s
+        .scaled(volume.value / (modulus.value * stiffer))
+        .with_given("rail volume", flow, volume.relative_uncertainty())
+        .with_given("bulk modulus", flow, modulus.relative_uncertainty())
+        .with_given("rise of the bulk modulus", flow, neglected))
 }

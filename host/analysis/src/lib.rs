@@ -15,11 +15,17 @@ pub mod edges;
 pub mod fit;
 pub mod flow;
 pub mod leak;
+pub mod levels;
+pub mod monte_carlo;
+pub mod oil;
 pub mod reason;
+pub mod repeats;
 mod series;
+mod shape;
 pub mod stats;
 pub mod step;
 pub mod sweep;
+pub mod temperature;
 pub mod uncertainty;
 
 pub use reason::Unmeasured;

@@ -109,7 +109,7 @@ pub enum Unmeasured {
         index: usize,
     },
     /// A given quantity is impossible.
-    #[error("{name} is {found}, but must be {expected}; correct the sheet or the call")]
+    #[error("{name} is {found}, but must be {expected}; correct what was given")]
     Impossible {
         /// Which quantity, with its unit.
         name: &'static str,
@@ -195,7 +195,7 @@ pub enum Unmeasured {
     },
     /// The recorder was at the end of its range.
     #[error(
-        "the {signal} recording is cut off at {level:.4} (SI unit) from {from_s:.4} s to {to_s:.4} s: the recorder \
+        "the {signal} recording is cut off from {from_s:.4} s to {to_s:.4} s: the recorder \
          was at the end of its range; record again with a larger range"
     )]
     Clipped {
@@ -239,5 +239,14 @@ pub enum Unmeasured {
         name: &'static str,
         /// How to give it.
         what_to_do: &'static str,
+    },
+    /// Nothing falls fast enough to have a time constant.
+    #[error(
+        "no fall can be told from the noise well enough for a time constant; it is longer than {longer_than_s:.3} s \
+         (95 % confidence); watch for longer or at a higher pressure"
+    )]
+    TooSlow {
+        /// Lower bound of the time constant with 95 % confidence, s.
+        longer_than_s: f64,
     },
 }

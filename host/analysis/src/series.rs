@@ -36,12 +36,18 @@ pub(crate) fn check_positive(name: &'static str, found: f64) -> Result<(), Unmea
     }
 }
 
+/// Times neither stand still nor run backwards.
+pub(crate) fn check_rising(time_s: &[f64]) -> Result<(), Unmeasured> {
+    match time_s.windows(2).position(|pair| pair[1] <= pair[0]) {
+        Some(i) => Err(Unmeasured::OutOfOrder { index: i + 1 }),
+        None => Ok(()),
+    }
+}
+
 /// The median spacing of rising times, s.
 pub(crate) fn spacing_s(time_s: &[f64]) -> Result<f64, Unmeasured> {
     check_count(time_s.len(), 2)?;
-    if let Some(i) = time_s.windows(2).position(|pair| pair[1] <= pair[0]) {
-        return Err(Unmeasured::OutOfOrder { index: i + 1 });
-    }
+    check_rising(time_s)?;
     let mut spacings: Vec<f64> = time_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
     let middle = spacings.len() / 2;
     Ok(*spacings.select_nth_unstable_by(middle, f64::total_cmp).1)
@@ -103,8 +109,9 @@ pub(crate) fn check_not_clipped(time_s: &[f64], values: &[f64], signal: Signal) 
             continue;
         }
         let elsewhere: Vec<f64> = values.iter().copied().filter(|v| *v != extreme).collect();
-        // Noise of half a step of the recorder already breaks such a run.
-        if is_noisy(&elsewhere) && noise_sd(&elsewhere) > 0.5 * resolution(values) {
+        // Noise of a step of the recorder breaks such a run. The steps themselves look like noise of 0.6
+        // steps where the signal moves.
+        if is_noisy(&elsewhere) && noise_sd(&elsewhere) > resolution(values) {
             let (from_s, to_s) = (time_s[from], time_s[to]);
             return Err(Unmeasured::Clipped { signal, level: extreme, from_s, to_s });
         }
@@ -114,7 +121,7 @@ pub(crate) fn check_not_clipped(time_s: &[f64], values: &[f64], signal: Signal) 
 
 /// Whether neighbouring second differences pull against each other as those of noise do: their
 /// correlation is -2/3 for white noise and near 1 for a smooth curve.
-fn is_noisy(values: &[f64]) -> bool {
+pub(crate) fn is_noisy(values: &[f64]) -> bool {
     let second: Vec<f64> = values.windows(3).map(|w| w[0] - 2.0 * w[1] + w[2]).collect();
     let squares: f64 = second.iter().map(|d| d * d).sum();
     let products: f64 = second.windows(2).map(|pair| pair[0] * pair[1]).sum();

@@ -6,12 +6,14 @@
 
 use crate::reason::Unmeasured;
 use crate::series::check_count;
+use crate::uncertainty::Joint;
 
 /// Fewest samples for which a lag-1 autocorrelation, and so an uncertainty of a mean, is stated.
 pub const SERIES_SAMPLES_MIN: usize = 8;
 
-/// Largest autocorrelation that is believed; beyond it the samples amount to two or fewer.
-const LAG1_MAX: f64 = 0.99;
+/// Largest autocorrelation that is computed with. What it leaves of the samples is bounded otherwise: two
+/// independent ones are always left.
+const LAG1_MAX: f64 = 1.0 - 1.0e-9;
 
 /// Arithmetic mean in two passes: the second removes the rounding of the first. Zero when empty.
 #[must_use]
@@ -130,6 +132,19 @@ impl Line {
     #[must_use]
     pub fn uncertainty_at(&self, x: f64) -> f64 {
         self.residual_sd * (1.0 / self.points as f64 + (x - self.x_mean).powi(2) / self.x_squares).sqrt()
+    }
+
+    /// Intercept and slope, in this order, with their covariance for independent residuals.
+    #[must_use]
+    pub fn joint(&self) -> Joint<2> {
+        let slope = self.slope_uncertainty().powi(2);
+        let both = -self.x_mean * slope;
+        let covariance = [[self.uncertainty_at(0.0).powi(2), both], [both, slope]];
+        Joint {
+            values: [self.intercept, self.slope],
+            covariance,
+            degrees_of_freedom: self.degrees_of_freedom(),
+        }
     }
 
     /// Degrees of freedom of the residuals, n - 2.

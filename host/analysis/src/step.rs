@@ -1,154 +1,430 @@
 //! Pressure after a small duty step: how far it rose, how late, how fast, and by how much it overshot.
 //!
-//! Words of IEEE Std 181: the record has two *state levels*, before and after, a *transition*
-//! between them, and *reference levels* at 10, 50 and 90 % of the way. State levels are means over
-//! stated windows, whole cycles of the plunger ripple where its period is known. Crossings come
-//! from a parabola through the samples around each one, so single noisy samples do not decide.
-//! A falling step is a rising one turned over; `rise` is then negative and times stay positive.
+//! Three readings of one record, the simplest that does it justice:
+//!
+//! 1. *First order with dead time*, by maximum likelihood over all samples: the only one with a time
+//!    constant.
+//! 2. *Second order with dead time*, damping free: taken when it is the likelier one by the Bayesian
+//!    information criterion (Schwarz, Ann. Stat. 6, 1978), which for long records does not fall for
+//!    chance as Akaike's does, so that a first-order response keeps its time constant. How far the
+//!    other lies apart is in the uncertainty, by how little it is ruled out (after Burnham and Anderson,
+//!    Model Selection and Multimodel Inference, 2002, section 4.3, from memory).
+//! 3. *Levels and crossings* of IEEE Std 181 without a model, when what either model leaves is more
+//!    than noise.
+//!
+//! Either may stand on a base line that drifts evenly, by up to [`DRIFT_PERCENT_MAX`] of the step over the
+//! record, which is taken by the same criterion; the rise is that of the curve, at the onset. Ripple of
+//! the plungers is fitted together with the curve, in step with its period, which is looked for where it is
+//! not given. A falling step is a rising one turned over; `pressure_rise` is then negative and times
+//! stay positive.
 
+mod first_order;
+mod free;
+mod instant;
 mod level;
+mod misfit;
+mod model;
 mod overshoot;
+mod ripple;
+mod scatter;
+mod second_order;
+mod shape;
+mod start;
 mod transition;
+mod under;
 
 use crate::reason::{Signal, Unmeasured};
-use crate::series::{check_columns, check_positive, spacing_without_gaps_s};
+use crate::series::{
+    check_columns, check_not_clipped, check_positive, noise_sd, resolution, spacing_without_gaps_s,
+};
+use crate::stats::drift;
 use crate::uncertainty::{Input, Measured};
-use level::Level;
-use transition::{Crossing, Transition};
+pub use first_order::FirstOrder;
+use free::{Free, check_resolved};
+pub use instant::{Found, find_step};
+use model::{Estimate, Grain, Said};
+use ripple::{Flat, Ripple};
+use shape::Rough;
+use under::Under;
 
-/// Fewest samples before the edge, and in the settled window.
+/// Fewest samples before the step, and in the settled window, where no model fits.
 pub const LEVEL_SAMPLES_MIN: usize = 16;
 
-/// The settled level is looked for in this last share of the record after the edge.
+/// Without a model the settled level is looked for in this last share of the record after the step.
 pub const SETTLED_SHARE: f64 = 0.5;
 
-/// Largest drift over the settled window, in per cent of the step, that still counts as settled.
+/// Largest drift over that window, in per cent of the step, that still counts as settled.
 pub const DRIFT_PERCENT_MAX: f64 = 5.0;
 
-/// A step must exceed this many standard deviations of a single sample, or its crossings cannot
-/// be told from noise. It must also exceed as many standard uncertainties of the two levels.
+/// Without a model a step must exceed this many standard deviations of a single sample, or its
+/// crossings cannot be told from noise; and as many standard uncertainties, with a model too.
 pub const NOISE_FACTOR_MIN: f64 = 5.0;
+
+/// Fewest samples between 10 and 90 % of the way for which times are stated.
+pub const TRANSITION_SAMPLES_MIN: usize = 4;
+
+/// A model may say where pressure is going when the record holds this share of the way.
+pub const REACHED_MIN: f64 = 0.8;
 
 /// Pressure around a change of duty.
 #[derive(Clone, Copy, Debug)]
 pub struct StepRecord<'a> {
-    /// Time from the duty edge, s, rising evenly; negative before the edge.
+    /// Time, s, rising, on any axis.
     pub time_s: &'a [f64],
     /// Rail pressure, Pa gauge.
     pub pressure_pa: &'a [f64],
-    /// Period of the plunger ripple, s; `None` when the pump stands still or its speed is unknown.
+    /// When duty changed, s on the same axis: exact, or known to lie in an interval
+    /// ([`Input::rectangular`]). `None` when nobody knows; there is no dead time then.
+    pub instant_s: Option<Input>,
+    /// Period of the plunger ripple, or of the shaft that all plungers hang on, s; `None` when it is not
+    /// known: it is then looked for.
     pub ripple_period_s: Option<f64>,
     /// True pressure change over reported pressure change, about 1.
     pub gain: Input,
 }
 
+/// Which reading of the record was taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Shape {
+    /// First order with dead time.
+    FirstOrder,
+    /// Second order with dead time.
+    SecondOrder,
+    /// Neither; levels and crossings.
+    Other,
+}
+
 /// What the step tells.
 #[derive(Clone, Debug, PartialEq)]
 pub struct StepResponse {
-    /// Settled level after less level before, Pa; negative when pressure fell.
-    pub rise: Measured,
-    /// Time from the edge to where pressure starts to move, s: the line through the 10 % and the
-    /// 50 % crossing, followed back to 0 %. Of the two halves of a rise the first is the one that
-    /// the pump fills undisturbed; in the second the valve begins to open again. For a rise
-    /// without any delay that starts at full steepness (first order) the rule gives -4 % of its
-    /// time constant.
-    pub dead_time: Measured,
+    /// Settled level less level before, Pa; negative when pressure fell.
+    pub pressure_rise: Result<Measured, Unmeasured>,
+    /// Time from the step to where pressure starts to move, s. Without a model it is where the line
+    /// through the 10 % and the 50 % crossing meets the level before; how far from there pressure may
+    /// really have started is in its uncertainty. May come out slightly negative where there is none.
+    pub dead_time: Result<Measured, Unmeasured>,
+    /// Time constant, s; only of a response of first order.
+    pub time_constant: Result<Measured, Unmeasured>,
     /// Transition duration between the 10 % and the 90 % reference level, s.
-    pub rise_time_10_90: Measured,
-    /// Highest level after the transition beyond the settled one, as a fraction of the rise;
-    /// 0 when nothing stands out of the noise.
-    pub overshoot: Measured,
+    pub rise_time_10_90: Result<Measured, Unmeasured>,
+    /// Highest level beyond the settled one, as a fraction of the rise; 0 when there is none, with the
+    /// uncertainty of saying so.
+    pub overshoot: Result<Measured, Unmeasured>,
+    /// How the record was read.
+    pub shape: Shape,
     /// Level before, as reported (gain not applied), Pa gauge.
     pub before_pa: f64,
-    /// Settled level, as reported (gain not applied), Pa gauge.
+    /// Level after, as reported (gain not applied), Pa gauge.
     pub after_pa: f64,
+    /// The ripple's period, s, given or found; `None` when there is none.
+    pub ripple_period_s: Option<f64>,
+    /// Fitted curve over the times of the record, ripple included, Pa as reported; without a model the
+    /// record less its ripple, averaged over a twentieth of the rise.
+    pub curve_pa: Vec<f64>,
 }
+
+/// A record on the scale of its own step: about 0 before and 1 after, rising.
+#[derive(Clone, Copy)]
+struct Trace<'a> {
+    time_s: &'a [f64],
+    way: &'a [f64],
+    spacing_s: f64,
+    ripple_period_s: Option<f64>,
+    /// Standard uncertainty of a level that the recorder rounds.
+    resolution_u: f64,
+    /// What 1 is, Pa as reported.
+    scale_pa: f64,
+}
+
+impl Trace<'_> {
+    fn no_response(&self, change: f64, needed: f64) -> Unmeasured {
+        let scale_pa = self.scale_pa.abs();
+        Unmeasured::NoResponse { change_pa: change * self.scale_pa, needed_pa: needed * scale_pa }
+    }
+}
+
+/// Fewest samples of a record.
+pub const SAMPLES_MIN: usize = 32;
 
 /// Measures a step.
 ///
 /// # Errors
-/// [`Unmeasured::TooFewSamples`], [`Unmeasured::TooShort`] when no whole ripple period fits a
-/// window, [`Unmeasured::Gap`], [`Unmeasured::OutOfOrder`], [`Unmeasured::Unpaired`],
-/// [`Unmeasured::NotANumber`]; [`Unmeasured::NoResponse`] when the change is within the noise;
-/// [`Unmeasured::NotSettled`] when pressure still moves at the end, or moved before the edge.
-pub fn pressure_rise(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured> {
+/// What makes the whole record useless: [`Unmeasured::TooFewSamples`], [`Unmeasured::Gap`],
+/// [`Unmeasured::OutOfOrder`], [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`],
+/// [`Unmeasured::Clipped`], [`Unmeasured::Impossible`]; [`Unmeasured::NoStep`] and
+/// [`Unmeasured::NoResponse`] when there is no change or none beyond noise; [`Unmeasured::NotSettled`]
+/// when pressure still moves at the end, or moved before the step, and no model tells where to;
+/// [`Unmeasured::TooShort`] when no whole ripple period fits a level; [`Unmeasured::SeveralSteps`].
+/// What only one finding lacks is in its own result.
+pub fn step_response(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured> {
     let (time_s, pressure_pa) = (record.time_s, record.pressure_pa);
-    check_columns(time_s, pressure_pa, 2 * LEVEL_SAMPLES_MIN)?;
+    check_columns(time_s, pressure_pa, SAMPLES_MIN)?;
     let spacing_s = spacing_without_gaps_s(time_s, Signal::Pressure)?;
     if let Some(period_s) = record.ripple_period_s {
         check_positive("the ripple period in s", period_s)?;
     }
-    let edge = time_s.partition_point(|t| *t < 0.0);
-    let end_s = time_s[time_s.len() - 1];
-    let settled_from = time_s.partition_point(|t| *t < end_s * (1.0 - SETTLED_SHARE)).max(edge);
-
-    let before = Level::of(record, 0, edge, spacing_s)?;
-    let after = Level::of(record, settled_from, time_s.len(), spacing_s)?;
-    let change_pa = after.pressure_pa - before.pressure_pa;
-    let noise_pa = before.noise_pa.hypot(after.noise_pa) / 2.0_f64.sqrt();
-    let needed_pa = NOISE_FACTOR_MIN * noise_pa.max(before.u_pa.hypot(after.u_pa));
-    if change_pa.abs() <= needed_pa {
-        return Err(Unmeasured::NoResponse { change_pa, needed_pa });
+    check_not_clipped(time_s, pressure_pa, Signal::Pressure)?;
+    let edge = edge_of(record)?;
+    let rough =
+        Rough::of(time_s, pressure_pa, edge).ok_or(Unmeasured::NoStep { signal: Signal::Pressure })?;
+    let (before_pa, scale_pa) = (rough.before, rough.change);
+    let scaled: Vec<f64> = pressure_pa.iter().map(|p| (p - before_pa) / scale_pa).collect();
+    let rough = Rough { before: 0.0, change: 1.0, ..rough };
+    let grain = grain_of(record, &rough, scale_pa);
+    let mut trace = Trace {
+        time_s,
+        way: &scaled,
+        spacing_s,
+        ripple_period_s: record.ripple_period_s,
+        resolution_u: grain.level,
+        scale_pa,
+    };
+    let ripple = ripple_of(&trace, &rough);
+    if let Some(ripple) = &ripple {
+        trace.ripple_period_s = Some(ripple.period_s);
     }
-    for level in [&before, &after] {
-        level.check_settled(change_pa)?;
+    let mut response = if let Some(said) = modelled(&trace, &rough, grain, ripple.as_ref())? {
+        by_model(record, &trace, &said)
+    } else {
+        let start = edge.unwrap_or_else(|| {
+            // A straight line's foot, and a little more.
+            let foot_s = rough.early_s - 0.5 * (rough.middle_s - rough.early_s);
+            time_s.partition_point(|t| *t < foot_s)
+        });
+        let under: Vec<f64> = match &ripple {
+            Some(ripple) => time_s.iter().map(|t| ripple.at(*t)).collect(),
+            None => vec![0.0; time_s.len()],
+        };
+        let calm: Vec<f64> = scaled.iter().zip(&under).map(|(y, r)| y - r).collect();
+        let calmed = Trace { way: &calm, ..trace };
+        let mut response = without_model(record, &calmed, &free::read(&calmed, start)?);
+        response.curve_pa.iter_mut().zip(under).for_each(|(p, r)| *p += r);
+        response
+    };
+    for p in &mut response.curve_pa {
+        *p = before_pa + scale_pa * *p;
     }
+    response.before_pa = before_pa + scale_pa * response.before_pa;
+    response.after_pa = before_pa + scale_pa * response.after_pa;
+    Ok(response)
+}
 
-    // From here on the step runs from 0 to 1, whichever way it went. Ripple is left in: what it
-    // does to the transition is part of this transition.
-    let way: Vec<f64> = pressure_pa.iter().map(|p| (p - before.pressure_pa) / change_pa).collect();
-    let transition = Transition::find(time_s, &way, edge, noise_pa / change_pa.abs())?;
-    let levels = Levels { before, after };
-    let gain = record.gain;
-    Ok(StepResponse {
-        rise: levels.change(gain),
-        dead_time: levels.time(&[(1.25, &transition.early), (-0.25, &transition.middle)]),
-        rise_time_10_90: levels.time(&[(1.0, &transition.late), (-1.0, &transition.early)]),
-        overshoot: overshoot::overshoot(record, &levels, &transition, settled_from),
-        before_pa: levels.before.pressure_pa,
-        after_pa: levels.after.pressure_pa,
+/// Fits a first-order response with dead time to data of any unit by least squares, which is maximum
+/// likelihood in white noise. Nothing is judged: [`step_response`] does that.
+///
+/// # Errors
+/// [`Unmeasured::TooFewSamples`], [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`],
+/// [`Unmeasured::OutOfOrder`], [`Unmeasured::NoStep`] or [`Unmeasured::NoFit`].
+pub fn fit_first_order(time_s: &[f64], values: &[f64]) -> Result<FirstOrder, Unmeasured> {
+    check_columns(time_s, values, 8)?;
+    crate::series::check_rising(time_s)?;
+    let rough = Rough::of(time_s, values, None).ok_or(Unmeasured::NoStep { signal: Signal::Pressure })?;
+    let scaled: Vec<f64> = values.iter().map(|v| (v - rough.before) / rough.change).collect();
+    let scale = Rough { before: 0.0, change: 1.0, ..rough };
+    let why = "no minimum was found";
+    let fit = first_order::fit(time_s, &scaled, even_spacing(time_s), &scale)
+        .ok_or(Unmeasured::NoFit { curve: "first-order response", why })?;
+    Ok(FirstOrder {
+        before: rough.before + rough.change * fit.before,
+        change: rough.change * fit.change,
+        ..fit
     })
 }
 
-/// Both state levels of a step.
-struct Levels {
-    before: Level,
-    after: Level,
+/// First sample that may follow the step, where the instant is known.
+fn edge_of(record: &StepRecord<'_>) -> Result<Option<usize>, Unmeasured> {
+    let Some(instant) = record.instant_s else { return Ok(None) };
+    let last_s = record.time_s[record.time_s.len() - 1];
+    if !(record.time_s[0]..=last_s).contains(&instant.value) {
+        let (name, expected) = ("the instant of the step in s", "within the recording");
+        return Err(Unmeasured::Impossible { name, found: instant.value, expected });
+    }
+    Ok(Some(record.time_s.partition_point(|t| *t < instant.value)))
 }
 
-impl Levels {
-    fn change_pa(&self) -> f64 {
-        self.after.pressure_pa - self.before.pressure_pa
-    }
+/// A recorder of resolution q rounds a level by anything up to q/2, unless noise carries the samples
+/// over its steps: of a sine's Fourier series the first term is left, e^(-2 pi^2 (noise/q)^2) (Widrow
+/// and Kollar, Quantization Noise, 2008, from memory).
+fn grain_of(record: &StepRecord<'_>, rough: &Rough, scale_pa: f64) -> Grain {
+    let pressure_pa = record.pressure_pa;
+    let q = resolution(pressure_pa);
+    let largest = pressure_pa.iter().fold(0.0_f64, |most, p| most.max(p.abs()));
+    // Numbers of a computer are rounded too, times like pressures; a handful of operations made them.
+    let latest_s = record.time_s.iter().fold(0.0_f64, |most, t| most.max(t.abs()));
+    let rounding = 4.0 * f64::EPSILON * largest.hypot(latest_s / (rough.late_s - rough.early_s) * scale_pa);
+    let level = if q > 0.0 {
+        let noise = (noise_sd(pressure_pa).powi(2) - q * q / 12.0).max(0.0).sqrt();
+        q / 12.0_f64.sqrt() * (-2.0 * (core::f64::consts::PI * noise / q).powi(2)).exp()
+    } else {
+        0.0
+    };
+    let least = level.hypot(rounding) / scale_pa.abs();
+    Grain { level: least, sample: least }
+}
 
-    fn degrees_of_freedom(&self) -> f64 {
-        self.before.degrees_of_freedom + self.after.degrees_of_freedom
+fn ripple_of(trace: &Trace<'_>, rough: &Rough) -> Option<Ripple> {
+    let time_s = trace.time_s;
+    let place = |t_s: f64| time_s.partition_point(|t| *t < t_s);
+    let rise_s = rough.late_s - rough.early_s;
+    let mut flat = Flat {
+        until: place(rough.early_s - 0.3 * rise_s),
+        from: place(rough.late_s + 3.0 * rise_s),
+        end: time_s.len(),
+    };
+    // Another level may have another ripple, and a loaded shaft turns slower: what follows the response is
+    // in step with it, what was before only nearly so. A long end is enough by itself.
+    if trace.ripple_period_s.is_some() && flat.end.saturating_sub(flat.from) > 2 * flat.until {
+        flat.until = 0;
     }
-
-    fn change(&self, gain: Input) -> Measured {
-        let (before, after) = (&self.before, &self.after);
-        // A drift that is accepted leaves a level anywhere within it: rectangular.
-        let drift_pa = before.significant_drift_pa().hypot(after.significant_drift_pa());
-        Measured::new(self.change_pa() * gain.value)
-            .with_scatter("level before", before.u_pa * gain.value, before.degrees_of_freedom)
-            .with_scatter("level after", after.u_pa * gain.value, after.degrees_of_freedom)
-            .with_given("drift of the levels", gain.value / 12.0_f64.sqrt(), drift_pa)
-            .with_given("pressure gain", self.change_pa() * gain.value, gain.relative_uncertainty())
+    match trace.ripple_period_s {
+        Some(period_s) => Ripple::of_period(time_s, trace.way, &flat, period_s),
+        None => Ripple::found(time_s, trace.way, &flat),
     }
+}
 
-    /// A weighted sum of crossings. A wrong level moves the crossing at reference r by
-    /// (1 - r)/slope of the level before, by r/slope of the level after, all crossings together.
-    fn time(&self, parts: &[(f64, &Crossing)]) -> Measured {
-        let (before, after) = (&self.before, &self.after);
-        let sum = |term: &dyn Fn(&Crossing) -> f64| {
-            parts.iter().map(|(weight, crossing)| weight * term(crossing)).sum::<f64>()
+/// What the models that describe the trace say of it; `None` when none does.
+fn modelled(
+    trace: &Trace<'_>,
+    rough: &Rough,
+    grain: Grain,
+    ripple: Option<&Ripple>,
+) -> Result<Option<Said>, Unmeasured> {
+    let (time_s, way) = (trace.time_s, trace.way);
+    let spacing_s = even_spacing(time_s);
+    let mut models = Vec::new();
+    let mut second_near = None;
+    for drifts in [false, true] {
+        let under = || Under::of(time_s, ripple.cloned(), drifts);
+        // A base line that moves by more is not one.
+        let is_base = |change: f64, under: &Under| {
+            under.drift.is_none_or(|drift| drift.abs() <= change.abs() * DRIFT_PERCENT_MAX / 100.0)
         };
-        let scatter_s = parts.iter().fold(0.0_f64, |u, (weight, c)| u.hypot(weight * c.u_s));
-        let by_before = sum(&|c| (1.0 - c.reference) / c.slope_per_s) / self.change_pa();
-        let by_after = sum(&|c| c.reference / c.slope_per_s) / self.change_pa();
-        Measured::new(sum(&|c| c.at_s))
-            .with_scatter("scatter at the crossings", scatter_s, self.degrees_of_freedom())
-            .with_scatter("level before", by_before * before.u_pa, before.degrees_of_freedom)
-            .with_scatter("level after", by_after * after.u_pa, after.degrees_of_freedom)
+        // Nor can one be told from a rise that goes on.
+        let tells = |said: &Said| !drifts || said.reached >= REACHED_MIN;
+        let first = under().fitted(time_s, way, |y, _| first_order::fit(time_s, y, spacing_s, rough));
+        if let Some((m, under)) = first
+            && is_base(m.change, &under)
+        {
+            models.extend(model::first_order(time_s, way, (&m, &under), grain).filter(tells));
+        }
+        let second = under().fitted(time_s, way, |y, near| {
+            second_order::fit(time_s, y, rough, near.or(second_near.as_ref()))
+        });
+        if let Some((m, under)) = second
+            && is_base(m.change, &under)
+        {
+            models.extend(model::second_order(time_s, way, (&m, &under), grain).filter(tells));
+            second_near = Some(m);
+        }
     }
+    let Some(said) = model::together(models) else { return Ok(None) };
+    let Estimate { value: change, scatter, resolution, .. } = said.findings.change;
+    let needed = NOISE_FACTOR_MIN * scatter.hypot(resolution);
+    let is_plain = change.abs() > needed && needed.is_finite();
+    // Where a straight line goes nobody knows, but what moved beyond noise is no missing response.
+    if said.reached < REACHED_MIN && (is_plain || moves(way, &said.curve)) {
+        return Err(Unmeasured::NotSettled {
+            signal: Signal::Pressure,
+            drift_percent: 100.0 * (1.0 - said.reached),
+            allowed_percent: 100.0 * (1.0 - REACHED_MIN),
+        });
+    }
+    if !is_plain {
+        return Err(trace.no_response(change, needed));
+    }
+    // A level that moved before the step is no level, whatever the curve makes of it.
+    let moved = time_s.partition_point(|t| *t < said.findings.onset_s.value);
+    let left: Vec<f64> = way[..moved].iter().zip(&said.curve).map(|(y, c)| y - c).collect();
+    if let Ok(drift) = drift(&left)
+        && drift.is_significant()
+        && drift.change.abs() > change.abs() * DRIFT_PERCENT_MAX / 100.0
+    {
+        return Ok(None);
+    }
+    Ok(Some(said))
+}
+
+/// Whether a curve moves by more, from its first to its last sample, than noise moves a sample.
+fn moves(way: &[f64], curve: &[f64]) -> bool {
+    let squares: f64 = way.iter().zip(curve).map(|(y, c)| (y - c).powi(2)).sum();
+    let noise = (squares / way.len() as f64).sqrt();
+    (curve[curve.len() - 1] - curve[0]).abs() > NOISE_FACTOR_MIN * noise
+}
+
+/// The spacing of times that all lie on a grid, to well below what a fit can tell.
+fn even_spacing(time_s: &[f64]) -> Option<f64> {
+    let n = time_s.len();
+    let spacing_s = (time_s[n - 1] - time_s[0]) / (n - 1) as f64;
+    let off = |i: usize| (time_s[i] - time_s[0] - i as f64 * spacing_s).abs();
+    (0..n).all(|i| off(i) < 1e-7 * spacing_s).then_some(spacing_s)
+}
+
+fn by_model(record: &StepRecord<'_>, trace: &Trace<'_>, said: &Said) -> StepResponse {
+    let (time_s, found) = (trace.time_s, said.findings);
+    let measured = |e: &Estimate| {
+        Measured::new(e.value)
+            .with_scatter("scatter about the curve", e.scatter, said.degrees_of_freedom)
+            .with_given("resolution of the recorder", 1.0, e.resolution)
+            .with_given("shape of the curve", 1.0, e.choice)
+    };
+    let onset_s = found.onset_s.value;
+    let resolved = check_resolved(time_s, onset_s, onset_s + found.rise_time_s.value);
+    let time = |e: &Estimate| resolved.map(|()| measured(e));
+    StepResponse {
+        pressure_rise: Ok(with_gain(record, trace, &measured(&found.change))),
+        dead_time: time(&found.onset_s).and_then(|onset| since_instant(record, onset)),
+        time_constant: match &found.tau_s {
+            Some(tau_s) => time(tau_s),
+            None => Err(NO_TIME_CONSTANT),
+        },
+        rise_time_10_90: time(&found.rise_time_s),
+        overshoot: resolved.map(|()| measured(&found.overshoot)),
+        shape: said.shape,
+        before_pa: said.before,
+        after_pa: said.before + found.change.value,
+        ripple_period_s: trace.ripple_period_s,
+        curve_pa: said.curve.clone(),
+    }
+}
+
+fn without_model(record: &StepRecord<'_>, trace: &Trace<'_>, free: &Free) -> StepResponse {
+    let rise_s = free.rise_time_s.value;
+    let from_s = free.onset_s.value;
+    let resolved = check_resolved(trace.time_s, from_s, from_s + 1.25 * rise_s);
+    let half = (rise_s / trace.spacing_s / 40.0).clamp(0.0, trace.way.len() as f64) as usize;
+    StepResponse {
+        pressure_rise: Ok(with_gain(record, trace, &free.rise)),
+        dead_time: resolved.and_then(|()| since_instant(record, free.onset_s.clone())),
+        time_constant: Err(NO_TIME_CONSTANT),
+        rise_time_10_90: resolved.map(|()| free.rise_time_s.clone()),
+        overshoot: resolved.map(|()| free.overshoot.clone()),
+        shape: Shape::Other,
+        before_pa: free.before.value,
+        after_pa: free.after.value,
+        ripple_period_s: trace.ripple_period_s,
+        curve_pa: shape::smoothed(trace.way, half),
+    }
+}
+
+const NO_TIME_CONSTANT: Unmeasured = Unmeasured::NoFit {
+    curve: "first-order response",
+    why: "what it leaves is more than noise, so that no single time constant describes the rise",
+};
+
+fn with_gain(record: &StepRecord<'_>, trace: &Trace<'_>, change: &Measured) -> Measured {
+    let gain = record.gain;
+    let rise = change.scaled(trace.scale_pa * gain.value);
+    let value = rise.value;
+    rise.with_given("pressure gain", value, gain.relative_uncertainty())
+}
+
+fn since_instant(record: &StepRecord<'_>, onset_s: Measured) -> Result<Measured, Unmeasured> {
+    let Some(instant) = record.instant_s else {
+        return Err(Unmeasured::NotGiven {
+            name: "the instant of the step",
+            what_to_do: "record the duty beside the pressure, or say when it changed",
+        });
+    };
+    let dead_s = Measured { value: onset_s.value - instant.value, ..onset_s };
+    Ok(dead_s.with_given("instant of the step", 1.0, instant.standard_uncertainty))
 }

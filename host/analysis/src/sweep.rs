@@ -1,118 +1,435 @@
-//! Hysteresis and linearity of a duty-pressure sweep, up and down.
+//! A sweep of a valve up and down: hysteresis, dead band, linearity and repeatability of its output
+//! (pressure or flow) over duty, as shares of the output or input span.
 //!
-//! Words of IEC 61298-2: hysteresis is the largest difference between upward and downward
-//! readings at the same input, as a share of the output span; terminal-based linearity is the
-//! largest distance of the average curve from the line through its ends, as a share of the span
-//! (definitions from memory).
+//! Words of IEC 61298-2 and IEC 60050 (from memory):
+//! - *hysteresis* is the largest difference between the readings at one input on the way up and on
+//!   the way down, over the output span;
+//! - *dead band* is the finite range of input over which no noticeable change of output takes place,
+//!   over the input span. A valve with play b rests for b of duty after each reversal; a valve with a
+//!   threshold does nothing in a stretch at the low end. The longest such stretch is meant;
+//! - *independent linearity*, which is meant where nothing is said, is the largest distance of the
+//!   average of both ways from the straight line for which that distance is least; *terminal-based
+//!   linearity* is that from the line through both ends; both over the output span;
+//! - *repeatability* is the largest spread of readings at one input approached from the same side.
+//!
+//! A ramp must be slow against what follows it: a lag between duty and output looks like hysteresis.
+//!
+//! The largest of several noisy differences is too large on average. Here both ways are smoothed
+//! together, a difference that is the same everywhere or changes evenly being preferred until the
+//! recording speaks against it. What the largest difference gains from the remaining uncertainty of
+//! the curves is found from curves drawn from that uncertainty (parametric bootstrap: Efron and
+//! Tibshirani, An Introduction to the Bootstrap, 1993, chapter 10, from memory).
 
-use crate::reason::Unmeasured;
-use crate::series::{check_count, check_finite};
+mod legs;
+mod line;
+mod pairs;
+mod plateau;
+mod smooth;
+
+use crate::reason::{Signal, Unmeasured};
+use crate::series::{check_columns, check_count, check_finite, check_not_clipped, resolution, spacing_s};
+use crate::stats::{mean, standard_deviation};
 use crate::uncertainty::Measured;
+use legs::{Gathered, Ways};
+use plateau::{Near, Plateau, plateau};
+use rand_chacha::ChaCha8Rng;
+use rand_core::SeedableRng;
+use smooth::{Corner, Curves, Known, On, Reading, Smooth};
 
-/// Fewest points of the upward sweep that must lie inside the downward one.
-pub const POINTS_MIN: usize = 3;
+/// Fewest readings on each way; an average that may be straight and a difference need five in all.
+pub const POINTS_MIN: usize = 2;
+const READINGS_MIN: usize = 5;
+
+/// Curves drawn for the uncertainty of what is read off them: their standard deviation is known to
+/// 1/sqrt(2 n) = 3.5 %.
+const DRAWS: usize = 400;
+/// Share of what the largest difference gains that is taken off: all of it where the difference is
+/// flat, none where it is peaked, since smoothing lowers a peak by about as much. In trials over both,
+/// half kept the intervals true.
+const GAIN_SHARE: f64 = 0.5;
+/// The same sweep gives the same digits.
+const SEED: u64 = 1;
+/// Places of the curves of a recorded ramp.
+const PLACES: usize = 100;
+
+/// A recording of a sweep.
+#[derive(Clone, Copy, Debug)]
+pub struct SweepRecord<'a> {
+    /// Time, s, rising; `None` for a table of single points in the order in which they were taken.
+    pub time_s: Option<&'a [f64]>,
+    /// On-fraction, 0 to 1: up and down again at least once, or down and up.
+    pub duty: &'a [f64],
+    /// The valve's output: pressure, Pa, or flow, m3/s.
+    pub output: &'a [f64],
+    /// What the output is.
+    pub signal: Signal,
+}
 
 /// One settled point of a sweep.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SweepPoint {
     /// On-fraction, 0 to 1.
     pub duty: f64,
-    /// Settled pressure, Pa.
-    pub pressure_pa: f64,
-    /// Its standard uncertainty from scatter, Pa; what up and down share (gain, zero) cancels.
-    pub standard_uncertainty_pa: f64,
+    /// Settled output, SI unit.
+    pub output: f64,
+    /// Its standard uncertainty from scatter, same unit; what up and down share (gain, zero) cancels.
+    pub standard_uncertainty: f64,
 }
 
-/// What two sweeps tell.
+/// What a sweep tells. Shares have unit 1.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Hysteresis {
-    /// Largest difference over the span, 0 to 1.
-    pub share_of_span: Measured,
-    /// Largest difference, downward less upward reading, Pa.
-    pub difference_pa: Measured,
-    /// Duty at which it was found.
-    pub at_duty: f64,
-    /// Span of the average curve over the shared duties, Pa.
-    pub span_pa: f64,
-    /// Terminal-based non-linearity of the average curve over the span, not negative.
-    pub linearity_share_of_span: f64,
+pub struct Sweep {
+    /// Largest difference between the ways, over the output span.
+    pub hysteresis: Measured,
+    /// Longest stretch of duty without a change of output, 0 to 1: a share of the whole input span, which
+    /// for a duty is 0 to 100 %, whatever part of it was swept.
+    pub dead_band: Result<Measured, Unmeasured>,
+    /// Independent linearity of the average of both ways, over the output span.
+    pub linearity: Measured,
+    /// Terminal-based linearity of the same, over the output span.
+    pub terminal_linearity: Measured,
+    /// Output span, in the unit of the output: how far it goes from the mean of both ways where
+    /// the sweep begins to where it first turns back.
+    pub span: Measured,
+    /// Duty of the largest difference, 0 to 1.
+    pub widest_at_duty: f64,
+    /// Largest difference, the way back less the first way, in the unit of the output.
+    pub widest_difference: f64,
+    /// Duties of the curves below, 0 to 1, in the order of the first way.
+    pub duty: Vec<f64>,
+    /// Output on the first way, up unless the sweep began at the other end.
+    pub up: Vec<f64>,
+    /// Output on the way back.
+    pub down: Vec<f64>,
 }
 
-/// Compares an upward and a downward sweep at the duties of the upward one; between its points the
-/// downward sweep is taken as straight. Points may come in any order.
-///
-/// Picking the largest of several noisy differences favours large ones: with differences that are
-/// all equal, by about 1.2 standard uncertainties for five points. It is not taken off.
+/// Measures a recorded sweep: slow ramps, levels that are held, or a table of points. Several ways up
+/// and down are taken together.
 ///
 /// # Errors
-/// [`Unmeasured::NotANumber`], [`Unmeasured::TooFewSamples`], [`Unmeasured::NoOverlap`], or
-/// [`Unmeasured::NoFit`] when the pressure does not change over the sweep.
-pub fn hysteresis(up: &[SweepPoint], down: &[SweepPoint]) -> Result<Hysteresis, Unmeasured> {
-    for sweep in [up, down] {
-        check_count(sweep.len(), POINTS_MIN)?;
-        for point in sweep {
-            check_finite(&[point.duty, point.pressure_pa, point.standard_uncertainty_pa])?;
+/// [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`], [`Unmeasured::OutOfOrder`],
+/// [`Unmeasured::Clipped`], [`Unmeasured::NotSettled`] for levels that were left too early;
+/// [`Unmeasured::NoOverlap`] unless there is a way up and one down over most of the range;
+/// [`Unmeasured::TooFewSamples`], [`Unmeasured::NoStep`] when duty stands still; [`Unmeasured::NoFit`] when the output does not
+/// follow the duty.
+pub fn sweep(record: &SweepRecord<'_>) -> Result<Sweep, Unmeasured> {
+    let (duty, output) = (record.duty, record.output);
+    check_columns(duty, output, READINGS_MIN)?;
+    if let Some(time_s) = record.time_s {
+        check_columns(time_s, output, READINGS_MIN)?;
+        spacing_s(time_s)?;
+        check_not_clipped(time_s, output, record.signal)?;
+    }
+    let ways = legs::ways(duty, output, record.signal, record.time_s.is_some())?;
+    measured(&ways, resolution(output))
+}
+
+/// Measures a sweep of settled points, each way in the order in which they were taken; the way there may
+/// go down in duty, where that raises the output.
+///
+/// # Errors
+/// As [`sweep`].
+pub fn sweep_of_points(up: &[SweepPoint], down: &[SweepPoint]) -> Result<Sweep, Unmeasured> {
+    let mut variances: Vec<f64> = Vec::new();
+    for points in [up, down] {
+        check_count(points.len(), POINTS_MIN)?;
+        for point in points {
+            check_finite(&[point.duty, point.output, point.standard_uncertainty])?;
+            variances.push(point.standard_uncertainty.powi(2));
         }
     }
-    let (up, down) = (sorted(up), sorted(down));
-    let pairs: Vec<(SweepPoint, SweepPoint)> =
-        up.iter().filter_map(|u| Some((*u, interpolated(&down, u.duty)?))).collect();
-    if pairs.len() < POINTS_MIN {
-        return Err(Unmeasured::NoOverlap { found: pairs.len(), needed: POINTS_MIN });
+    let middle = variances.len() / 2;
+    let usual = *variances.select_nth_unstable_by(middle, f64::total_cmp).1;
+    let mut readings = Vec::new();
+    for (is_up, points) in [(true, up), (false, down)] {
+        readings.extend(points.iter().map(|point| Gathered {
+            duty: point.duty,
+            width: 0.0,
+            output: point.output,
+            // A point that scatters more than usual counts for less.
+            samples: if usual > 0.0 { usual / point.standard_uncertainty.powi(2).max(usual) } else { 1.0 },
+            is_up,
+            way: usize::from(!is_up),
+        }));
     }
-    let average = |(u, d): &(SweepPoint, SweepPoint)| f64::midpoint(u.pressure_pa, d.pressure_pa);
-    let (first, last) = (&pairs[0], &pairs[pairs.len() - 1]);
-    let middles = || pairs.iter().map(average);
-    let span_pa = middles().fold(f64::NEG_INFINITY, f64::max) - middles().fold(f64::INFINITY, f64::min);
-    if span_pa == 0.0 || last.0.duty == first.0.duty {
+    let duties = || readings.iter().map(|r| r.duty);
+    let ends = (duties().fold(f64::INFINITY, f64::min), duties().fold(f64::NEG_INFINITY, f64::max));
+    let count = readings.len() as f64;
+    let noise = if usual > 0.0 { (usual, legs::WEIGHT_OF_SCATTER * count) } else { (0.0, 0.0) };
+    let turned = up[up.len() - 1].duty < up[0].duty;
+    let mut sweep = measured(&Ways { readings, is_points: true, ends, step: 0.0, noise, turned }, 0.0)?;
+    // Of the curves and the points themselves, those that know it better.
+    if let Some(of_points) = pairs::hysteresis(up, down)
+        && of_points.standard_uncertainty() < sweep.hysteresis.standard_uncertainty()
+    {
+        sweep.hysteresis = of_points;
+    }
+    Ok(sweep)
+}
+
+fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
+    let scale = Scale::of(ways)?;
+    let readings = scale.readings(ways);
+    let dead = ends(ways, &readings);
+    // A corner lies anywhere within a step of duty: a rectangular distribution.
+    let within_step = ways.step / scale.duty_range.abs() / 12.0_f64.sqrt();
+    let mut corners = corners(&dead);
+    for corner in &mut corners {
+        corner.u = corner.u.hypot(within_step);
+    }
+    let mut duties: Vec<f64> = readings.iter().map(|reading| reading.at).collect();
+    duties.sort_by(f64::total_cmp);
+    duties.dedup_by(|b, a| *b - *a < 0.005);
+    let known =
+        Known { duties: duties.len(), variance: (ways.noise.0 / scale.output_range.powi(2), ways.noise.1) };
+    let smooth = Smooth::fit(&readings, &corners, known).or_else(|| {
+        // A corner that no reading lies beyond cannot be told from none.
+        corners.clear();
+        Smooth::fit(&readings, &corners, known)
+    });
+    let found = readings.len();
+    let smooth = smooth.ok_or(Unmeasured::TooFewSamples { found, needed: READINGS_MIN })?;
+    let mut places: Vec<f64> = if ways.is_points {
+        readings.iter().map(|reading| reading.at).collect()
+    } else {
+        let even = (0..=PLACES).map(|k| k as f64 / PLACES as f64);
+        even.chain(corners.iter().map(|corner| corner.at)).collect()
+    };
+    places.sort_by(f64::total_cmp);
+    places.dedup_by(|b, a| *b - *a < if ways.is_points { 0.005 } else { 1e-9 });
+    let expected = smooth.expected(&places);
+    let mut rng = ChaCha8Rng::seed_from_u64(SEED);
+    let draws = smooth.draws(&places, DRAWS, &mut rng);
+    let view = View { places: &places, is_points: ways.is_points };
+    let span = view.span(&expected);
+    if span.abs() <= 5.0 * standard_deviation(&draws.iter().map(|c| view.span(c)).collect::<Vec<_>>()) {
         return Err(Unmeasured::NoFit {
-            curve: "duty-pressure curve",
-            why: "pressure or duty never changed",
+            curve: "curve of output over duty",
+            why: "the output does not follow the duty",
         });
     }
-
-    let gap = |(u, d): &(SweepPoint, SweepPoint)| d.pressure_pa - u.pressure_pa;
-    let widest = pairs.iter().max_by(|a, b| gap(a).abs().total_cmp(&gap(b).abs())).unwrap_or(first);
-    let u_gap = widest.0.standard_uncertainty_pa.hypot(widest.1.standard_uncertainty_pa);
-    let difference_pa = Measured::new(gap(widest)).with_given("scatter of the two points", 1.0, u_gap);
-    // The span's own uncertainty is that of two averages; hysteresis is a small share of it.
-    let u_span = 0.5
-        * first
-            .0
-            .standard_uncertainty_pa
-            .hypot(first.1.standard_uncertainty_pa)
-            .hypot(last.0.standard_uncertainty_pa.hypot(last.1.standard_uncertainty_pa));
-    let share = gap(widest).abs() / span_pa;
-    let share_of_span =
-        difference_pa.mapped(share, 1.0 / span_pa).with_given("span", share / span_pa, u_span);
-
-    let slope = (average(last) - average(first)) / (last.0.duty - first.0.duty);
-    let linearity_share_of_span = pairs
-        .iter()
-        .map(|pair| (average(pair) - average(first) - slope * (pair.0.duty - first.0.duty)).abs())
-        .fold(0.0, f64::max)
-        / span_pa;
-    Ok(Hysteresis { share_of_span, difference_pa, at_duty: widest.0.duty, span_pa, linearity_share_of_span })
-}
-
-fn sorted(sweep: &[SweepPoint]) -> Vec<SweepPoint> {
-    let mut points = sweep.to_vec();
-    points.sort_by(|a, b| a.duty.total_cmp(&b.duty));
-    points
-}
-
-/// The sweep's reading at `duty`, `None` outside its range.
-fn interpolated(sweep: &[SweepPoint], duty: f64) -> Option<SweepPoint> {
-    if let Some(same) = sweep.iter().find(|p| p.duty == duty) {
-        return Some(*same);
-    }
-    let after = sweep.partition_point(|p| p.duty < duty);
-    let (left, right) = (sweep.get(after.checked_sub(1)?)?, sweep.get(after)?);
-    let share = (duty - left.duty) / (right.duty - left.duty);
-    Some(SweepPoint {
-        duty,
-        pressure_pa: left.pressure_pa + share * (right.pressure_pa - left.pressure_pa),
-        standard_uncertainty_pa: ((1.0 - share) * left.standard_uncertainty_pa)
-            .hypot(share * right.standard_uncertainty_pa),
+    let degrees = smooth.degrees_of_freedom();
+    let moved: Vec<Curves> = (0..corners.len())
+        .filter_map(|k| {
+            let mut corners = corners.clone();
+            corners[k].at += corners[k].u;
+            Some(smooth.with_corners(&readings, &corners, known)?.expected(&places))
+        })
+        .collect();
+    let rounding = resolution / scale.output_range / 12.0_f64.sqrt();
+    let noise = smooth.variance();
+    let rounding = if noise < rounding * rounding { rounding } else { 0.0 };
+    let read_off = |what: &dyn Fn(&Curves) -> f64, gain_share: f64| {
+        let values: Vec<f64> = draws.iter().map(what).collect();
+        let found = what(&expected);
+        let gained = mean(&values) - found;
+        let value = (found - gain_share * gained).max(0.0);
+        Measured::new(value)
+            .with_scatter("scatter about the smooth curves", standard_deviation(&values), degrees)
+            .with_scatter(
+                "where the output begins to move",
+                moved.iter().map(|curves| what(curves) - found).fold(0.0, f64::hypot),
+                degrees,
+            )
+            .with_given("resolution of the recorder", 1.0, rounding)
+            // A corner that hides within the step next to a turn changes the span by as much.
+            .with_given("step of the duty", value, within_step)
+    };
+    let share = |largest: f64, curves: &Curves| largest / view.span(curves).abs();
+    let hysteresis =
+        read_off(&|c| share(view.differences(c).fold(0.0, |a, b| a.max(b.abs())), c), GAIN_SHARE);
+    // A bent curve loses as much of its bend to smoothing as noise adds to it.
+    let linearity = read_off(&|c| share(line::from_best(&places, &view.average(c)), c), 0.0);
+    let terminal_linearity = read_off(&|c| share(line::from_ends(&places, &view.average(c)), c), 0.0);
+    let widest = view
+        .differences(&expected)
+        .enumerate()
+        .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
+        .map_or(0, |(i, _)| i);
+    let in_unit = |share: f64| scale.output_from + share * scale.output_range;
+    let side = |sign: f64| -> Vec<f64> {
+        expected.average.iter().zip(&expected.difference).map(|(f, h)| in_unit(f + sign * 0.5 * h)).collect()
+    };
+    let places_duty = |at: &f64| scale.duty_from + at * scale.duty_range;
+    Ok(Sweep {
+        hysteresis,
+        dead_band: longest(&dead.iter().map(|end| end.plateau).collect::<Vec<_>>())
+            .map(|found| {
+                // Where nothing was seen, a stretch may be hidden from 0 up to a step.
+                let within_step = if found.value == 0.0 { 2.0 * within_step } else { within_step };
+                found
+                    .with_given("resolution of the recorder", 1.0, rounding)
+                    .with_given("step of the duty", 1.0, within_step)
+                    .scaled(scale.duty_range.abs())
+            })
+            .ok_or(Unmeasured::TooFewSamples { found: readings.len(), needed: 16 }),
+        linearity,
+        terminal_linearity,
+        span: Measured::new(span.abs() * scale.output_range).with_scatter(
+            "scatter about the smooth curves",
+            standard_deviation(&draws.iter().map(|c| view.span(c)).collect::<Vec<_>>()) * scale.output_range,
+            degrees,
+        ),
+        widest_at_duty: places_duty(&places[widest]),
+        widest_difference: expected.difference[widest] * scale.output_range,
+        duty: places.iter().map(places_duty).collect(),
+        up: side(-1.0),
+        down: side(1.0),
     })
+}
+
+/// What duty and output are counted in.
+struct Scale {
+    duty_from: f64,
+    duty_range: f64,
+    output_from: f64,
+    output_range: f64,
+}
+
+impl Scale {
+    /// The duties that both ways reach.
+    fn of(ways: &Ways) -> Result<Scale, Unmeasured> {
+        let ends = |is_up: bool| {
+            let of_way = || ways.readings.iter().filter(move |r| r.is_up == is_up);
+            let least = of_way().map(|r| r.duty - 0.5 * r.width).fold(f64::INFINITY, f64::min);
+            let most = of_way().map(|r| r.duty + 0.5 * r.width).fold(f64::NEG_INFINITY, f64::max);
+            (of_way().count(), least, most)
+        };
+        let (up, down) = (ends(true), ends(false));
+        let (from, to) = ways.ends;
+        let overlap = up.2.min(down.2) - up.1.max(down.1);
+        let found = up.0.min(down.0);
+        if found < POINTS_MIN || overlap < 0.5 * (to - from) || to <= from {
+            return Err(Unmeasured::NoOverlap {
+                found: if overlap > 0.0 { found } else { 0 },
+                needed: POINTS_MIN,
+            });
+        }
+        let outputs = || ways.readings.iter().map(|r| r.output);
+        let least = outputs().fold(f64::INFINITY, f64::min);
+        let range = outputs().fold(f64::NEG_INFINITY, f64::max) - least;
+        if range <= 0.0 {
+            return Err(Unmeasured::NoFit {
+                curve: "curve of output over duty",
+                why: "the output never changes",
+            });
+        }
+        // Counted from where the first way begins.
+        let (duty_from, duty_range) = if ways.turned { (to, from - to) } else { (from, to - from) };
+        Ok(Scale { duty_from, duty_range, output_from: least, output_range: range })
+    }
+
+    fn readings(&self, ways: &Ways) -> Vec<Reading> {
+        ways.readings
+            .iter()
+            .map(|r| Reading {
+                at: (r.duty - self.duty_from) / self.duty_range,
+                width: (r.width / self.duty_range).abs(),
+                output: (r.output - self.output_from) / self.output_range,
+                is_up: r.is_up,
+                weight: r.samples,
+            })
+            .collect()
+    }
+}
+
+/// How curves are read.
+struct View<'a> {
+    places: &'a [f64],
+    is_points: bool,
+}
+
+impl View<'_> {
+    /// Of single points the uppermost is the end of the way up and the beginning of the way down.
+    fn average(&self, curves: &Curves) -> Vec<f64> {
+        let mut average = curves.average.clone();
+        if self.is_points {
+            let last = average.len() - 1;
+            average[last] -= 0.5 * curves.difference[last];
+        }
+        average
+    }
+
+    fn differences<'c>(&self, curves: &'c Curves) -> impl Iterator<Item = f64> + use<'c> {
+        let shared = usize::from(self.is_points);
+        curves.difference[..curves.difference.len() - shared].iter().copied()
+    }
+
+    fn span(&self, curves: &Curves) -> f64 {
+        let last = self.places.len() - 1;
+        curves.average[last] - 0.5 * curves.difference[last] - curves.average[0]
+    }
+}
+
+/// An end of a way, and how long nothing moves there.
+struct End {
+    is_up: bool,
+    is_top: bool,
+    plateau: Plateau,
+}
+
+/// The ends of ways at which nothing may move: after the reversal at the top, after that at the
+/// bottom, and below a threshold on the way down.
+fn ends(ways: &Ways, readings: &[Reading]) -> Vec<End> {
+    let first_up = ways.readings.iter().find(|r| r.is_up).map_or(0, |r| r.way);
+    let later_up = ways.readings.iter().any(|r| r.is_up && r.way != first_up);
+    [(false, true), (true, false), (false, false)]
+        .into_iter()
+        .filter_map(|(is_up, is_top)| {
+            let way: Vec<Near> = readings
+                .iter()
+                .zip(&ways.readings)
+                // Nobody knows what was before the first way up.
+                .filter(|(r, g)| r.is_up == is_up && !(is_up && later_up && g.way == 0))
+                .map(|(r, _)| Near {
+                    from_end: if is_top { 1.0 - r.at } else { r.at },
+                    width: r.width,
+                    output: r.output,
+                    weight: r.weight,
+                })
+                .collect();
+            Some(End { is_up, is_top, plateau: plateau(&way)? })
+        })
+        .collect()
+}
+
+/// Corners of the curves. Two at the bottom that agree are one, of both ways.
+fn corners(ends: &[End]) -> Vec<Corner> {
+    let corner = |end: &End| {
+        let Plateau { length, u, .. } = end.plateau;
+        let on = if end.is_up { On::Up } else { On::Down };
+        Corner { at: if end.is_top { 1.0 - length } else { length }, u, on }
+    };
+    let found: Vec<&End> = ends.iter().filter(|end| end.plateau.length > 0.0).collect();
+    let bottom: Vec<Corner> = found.iter().filter(|end| !end.is_top).map(|end| corner(end)).collect();
+    let mut corners: Vec<Corner> = found.iter().filter(|end| end.is_top).map(|end| corner(end)).collect();
+    match bottom[..] {
+        [a, b] if (a.at - b.at).abs() <= 2.0 * a.u.hypot(b.u) => {
+            let (wa, wb) = (a.u.max(1e-6).powi(-2), b.u.max(1e-6).powi(-2));
+            let at = (wa * a.at + wb * b.at) / (wa + wb);
+            corners.push(Corner { at, u: (wa + wb).sqrt().recip(), on: On::Both });
+        }
+        _ => corners.extend(bottom),
+    }
+    corners
+}
+
+/// The longest of several stretches, those that agree with it taken together.
+fn longest(found: &[Plateau]) -> Option<Measured> {
+    let mut sorted = found.to_vec();
+    sorted.sort_by(|a, b| b.length.total_cmp(&a.length));
+    let first = *sorted.first()?;
+    let agree = sorted.iter().filter(|p| first.length - p.length <= 2.0 * first.u.hypot(p.u));
+    let (mut weights, mut sum, mut degrees) = (0.0, 0.0, 0.0);
+    for plateau in agree {
+        let weight = 1.0 / plateau.u.max(1e-6).powi(2);
+        weights += weight;
+        sum += weight * plateau.length;
+        degrees += plateau.degrees_of_freedom;
+    }
+    Some(Measured::new(sum / weights).with_scatter(
+        "where the output begins to move",
+        1.0 / weights.sqrt(),
+        degrees,
+    ))
 }

@@ -2,17 +2,36 @@
 //!
 //! The rules are those of JCGM 100:2008 (the GUM): contributions are added in quadrature
 //! (5.1.2, eq. 10), effective degrees of freedom follow Welch and Satterthwaite (G.4.1, eq. G.2b),
-//! and the expanded uncertainty is Student's t times the combined one (G.3.2). Inputs are taken
-//! as independent; where two results share an input, the function that knows it says so.
+//! and the expanded uncertainty is Student's t times the combined one (G.3.2).
+//!
+//! Contributions of one result are independent of each other, and of those of every other result. Two
+//! things are not: an input that several results share, such as a calibration gain
+//! ([`Measured::with_shared`]), and outputs that were found together from the same data, such as
+//! intercept and slope of a line ([`Joint`]). Both are combined with their correlation (5.2.2, eq. 13
+//! and 16).
 
-use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
+mod budget;
+mod combined;
+mod joint;
+mod student;
+
+pub use budget::Share;
+pub use joint::Joint;
+pub use student::probability_below;
 
 /// Coverage probability of every expanded uncertainty this project states.
 pub const COVERAGE_PROBABILITY: f64 = 0.95;
 
-/// Above this many degrees of freedom Student's t is expanded about the normal quantile; the
-/// library's inverse of the incomplete beta function loses digits there (5e-6 at 1e5).
-const DEGREES_OF_FREEDOM_MANY: f64 = 1.0e3;
+/// Whether an input moves one result only.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sharing {
+    /// This result alone.
+    Own,
+    /// Others too; this result rises with it.
+    Rises,
+    /// Others too; this result falls as it rises.
+    Falls,
+}
 
 /// One source of uncertainty of a result.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -24,6 +43,27 @@ pub struct Contribution {
     pub standard_uncertainty: f64,
     /// Degrees of freedom; infinite for a quantity that was given and not found from scatter (type B).
     pub degrees_of_freedom: f64,
+    /// Whether the input belongs to other results as well. All shared contributions of one name come
+    /// from one and the same input.
+    pub sharing: Sharing,
+}
+
+impl Contribution {
+    /// The standard uncertainty with the sign in which the result follows a shared input.
+    fn signed(&self) -> f64 {
+        if self.sharing == Sharing::Falls { -self.standard_uncertainty } else { self.standard_uncertainty }
+    }
+
+    /// The contribution to another result that depends on this one with the given sensitivity.
+    fn mapped(&self, sensitivity: f64) -> Contribution {
+        let sharing = match (self.sharing, sensitivity < 0.0) {
+            (Sharing::Rises, true) => Sharing::Falls,
+            (Sharing::Falls, true) => Sharing::Rises,
+            (sharing, _) => sharing,
+        };
+        let standard_uncertainty = (self.standard_uncertainty * sensitivity).abs();
+        Contribution { standard_uncertainty, sharing, ..*self }
+    }
 }
 
 /// A quantity that is given with its standard uncertainty: a calibration, a sheet entry (type B).
@@ -92,73 +132,76 @@ impl Measured {
         degrees_of_freedom: f64,
     ) -> Measured {
         if standard_uncertainty != 0.0 {
-            let standard_uncertainty = standard_uncertainty.abs();
-            self.contributions.push(Contribution { name, standard_uncertainty, degrees_of_freedom });
+            self.contributions.push(Contribution {
+                name,
+                standard_uncertainty: standard_uncertainty.abs(),
+                degrees_of_freedom,
+                sharing: Sharing::Own,
+            });
         }
         self
     }
 
     /// The same value with a contribution that was given (type B): `sensitivity` is the derivative
-    /// of the value with respect to the input whose standard uncertainty follows.
+    /// of the value with respect to the input whose standard uncertainty follows. A term of second order
+    /// (JCGM 100, 5.1.2, note) is one too: the mixed second derivative times the one input's standard
+    /// uncertainty is the sensitivity to the other.
     #[must_use]
     pub fn with_given(self, name: &'static str, sensitivity: f64, standard_uncertainty: f64) -> Measured {
         self.with_scatter(name, sensitivity * standard_uncertainty, f64::INFINITY)
     }
 
-    /// The value times an exact factor.
+    /// The same value with a given contribution (type B) of an input that other results share: when
+    /// results are combined, shared contributions of one `name` add up with their signs before they
+    /// are squared. `sensitivity` as in [`Measured::with_given`].
     #[must_use]
-    pub fn scaled(&self, factor: f64) -> Measured {
-        self.mapped(self.value * factor, factor)
+    pub fn with_shared(
+        mut self,
+        name: &'static str,
+        sensitivity: f64,
+        standard_uncertainty: f64,
+    ) -> Measured {
+        let effect = sensitivity * standard_uncertainty;
+        if effect != 0.0 {
+            self.contributions.push(Contribution {
+                name,
+                standard_uncertainty: effect.abs(),
+                degrees_of_freedom: f64::INFINITY,
+                sharing: if effect < 0.0 { Sharing::Falls } else { Sharing::Rises },
+            });
+        }
+        self
     }
 
-    /// The quotient of two independent measured values, `self / divisor`.
-    ///
-    /// # Panics
-    /// If the divisor's value is zero: a division by nothing has no estimate to report.
-    #[must_use]
-    pub fn over(&self, divisor: &Measured) -> Measured {
-        assert!(divisor.value != 0.0, "a measured value cannot be divided by one that is zero");
-        let quotient = self.value / divisor.value;
-        let mut result = self.mapped(quotient, 1.0 / divisor.value);
-        result.contributions.extend(divisor.mapped(0.0, quotient / divisor.value).contributions);
-        result
+    /// The contributions with those of one shared input added up to one: these are independent.
+    fn independent(&self) -> Vec<Contribution> {
+        let mut independent: Vec<Contribution> = Vec::with_capacity(self.contributions.len());
+        for contribution in &self.contributions {
+            let same = |c: &&mut Contribution| c.sharing != Sharing::Own && c.name == contribution.name;
+            match independent.iter_mut().find(same) {
+                Some(whole) if contribution.sharing != Sharing::Own => {
+                    let effect = whole.signed() + contribution.signed();
+                    whole.standard_uncertainty = effect.abs();
+                    whole.sharing = if effect < 0.0 { Sharing::Falls } else { Sharing::Rises };
+                }
+                _ => independent.push(*contribution),
+            }
+        }
+        independent
     }
 
-    /// Another value that depends on this one with the given sensitivity (derivative).
-    pub(crate) fn mapped(&self, value: f64, sensitivity: f64) -> Measured {
-        let contributions = self
-            .contributions
-            .iter()
-            .map(|c| Contribution {
-                standard_uncertainty: (c.standard_uncertainty * sensitivity).abs(),
-                ..*c
-            })
-            .collect();
-        Measured { value, contributions }
-    }
-
-    /// Combined standard uncertainty: the root of the sum of squares (JCGM 100, 5.1.2).
+    /// Combined standard uncertainty: the root of the sum of squares (JCGM 100, 5.1.2), shared inputs
+    /// counted once (5.2.2).
     #[must_use]
     pub fn standard_uncertainty(&self) -> f64 {
-        self.contributions.iter().fold(0.0_f64, |u, c| u.hypot(c.standard_uncertainty))
+        root_sum_square(&self.independent())
     }
 
     /// Effective degrees of freedom by Welch and Satterthwaite (JCGM 100, G.4.1); infinite when
     /// nothing was found from scatter. Not rounded down: G.4.1 note 1 allows interpolation.
     #[must_use]
     pub fn degrees_of_freedom(&self) -> f64 {
-        let combined = self.standard_uncertainty();
-        if combined == 0.0 {
-            return f64::INFINITY;
-        }
-        // Shares of the combined uncertainty, not fourth powers of SI numbers: a flow of 1e-9 m3/s
-        // to the fourth power leaves nothing of its digits.
-        let inverse: f64 = self
-            .contributions
-            .iter()
-            .map(|c| (c.standard_uncertainty / combined).powi(4) / c.degrees_of_freedom)
-            .sum();
-        1.0 / inverse
+        welch_satterthwaite(&self.independent())
     }
 
     /// The factor from standard to expanded uncertainty for a two-sided coverage `probability`
@@ -168,7 +211,7 @@ impl Measured {
     /// If `probability` is not inside 0 to 1.
     #[must_use]
     pub fn coverage_factor(&self, probability: f64) -> f64 {
-        student_t(probability, self.degrees_of_freedom())
+        student::two_sided(probability, self.degrees_of_freedom())
     }
 
     /// Expanded uncertainty for [`COVERAGE_PROBABILITY`], in the unit of the value.
@@ -178,20 +221,18 @@ impl Measured {
     }
 }
 
-/// Two-sided quantile of Student's t: the value t with P(|T| <= t) = `probability`.
-fn student_t(probability: f64, degrees_of_freedom: f64) -> f64 {
-    assert!(
-        probability > 0.0 && probability < 1.0,
-        "a coverage probability lies between 0 and 1, found {probability}"
-    );
-    let below = f64::midpoint(1.0, probability);
-    if degrees_of_freedom > DEGREES_OF_FREEDOM_MANY {
-        // Abramowitz and Stegun 26.7.5, first two terms; the third is below 1e-8 here.
-        let z = Normal::standard().inverse_cdf(below);
-        let first = (z.powi(3) + z) / (4.0 * degrees_of_freedom);
-        let second = (5.0 * z.powi(5) + 16.0 * z.powi(3) + 3.0 * z) / (96.0 * degrees_of_freedom.powi(2));
-        return z + first + second;
+fn root_sum_square(independent: &[Contribution]) -> f64 {
+    independent.iter().fold(0.0_f64, |u, c| u.hypot(c.standard_uncertainty))
+}
+
+fn welch_satterthwaite(independent: &[Contribution]) -> f64 {
+    let combined = root_sum_square(independent);
+    if combined == 0.0 {
+        return f64::INFINITY;
     }
-    // The constructor refuses only a scale or a freedom that is not positive; neither can be here.
-    StudentsT::new(0.0, 1.0, degrees_of_freedom).map_or(f64::INFINITY, |t| t.inverse_cdf(below))
+    // Shares of the combined uncertainty, not fourth powers of SI numbers: a flow of 1e-9 m3/s
+    // to the fourth power leaves nothing of its digits.
+    let inverse: f64 =
+        independent.iter().map(|c| (c.standard_uncertainty / combined).powi(4) / c.degrees_of_freedom).sum();
+    1.0 / inverse
 }

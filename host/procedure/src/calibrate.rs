@@ -6,11 +6,9 @@
 
 use crate::recording::Window;
 use crate::sheet::{BenchSheet, VoltageSpan};
-use stepwell_analysis::stats;
+use stepwell_analysis::{stats, temperature};
 use stepwell_protocol::channel::{Channel, Coil};
 use stepwell_protocol::identity::Identity;
-
-const KELVIN_AT_0C: f64 = 273.15;
 
 /// A rig's calibrations, with the zeroes of this run.
 #[derive(Clone, Debug)]
@@ -170,9 +168,7 @@ impl Calibration {
         if !(1.0..1e7).contains(&ohm) {
             return None;
         }
-        let ln = ohm.ln();
-        let [a, b, c] = sensor.coefficients;
-        Some(1.0 / (a + b * ln + c * ln * ln * ln) - KELVIN_AT_0C)
+        Some(temperature::steinhart_hart_celsius(ohm, sensor.coefficients))
     }
 
     /// Counts of the thermistor at a temperature in °C, by bisection of [`Self::fluid_celsius`],
@@ -188,15 +184,13 @@ impl Calibration {
         low
     }
 
-    /// Temperature of the pump's body in °C, by the inverse of IEC 60751 above 0 °C; `None` when the
-    /// resistance is none a platinum sensor has there.
+    /// Temperature of the pump's body in °C, by the inverse of IEC 60751; `None` when the resistance is
+    /// none a platinum sensor has there.
     #[must_use]
     pub fn body_celsius(&self, counts: f64) -> Option<f64> {
-        const A: f64 = 3.9083e-3;
-        const B: f64 = -5.775e-7;
         let sensor = &self.bench.body_temperature;
         let ratio = self.volts(counts) / sensor.volt_per_ohm / sensor.ohm_at_0c;
-        let celsius = (-A + (A * A - 4.0 * B * (1.0 - ratio)).sqrt()) / (2.0 * B);
+        let celsius = temperature::platinum_celsius(ratio);
         (-40.0..250.0).contains(&celsius).then_some(celsius)
     }
 

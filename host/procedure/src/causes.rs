@@ -31,6 +31,17 @@ pub fn check_next(id: &str, side: Side) -> Vec<String> {
             "plug not fitted or coil open: check the connector, then the coil with an ohmmeter",
             "current measurement of the rig: check its supply and its zero",
         ],
+        ("inlet_coil_inductance" | "pressure_coil_inductance", Side::TooLow) => &[
+            "shorted turns: measure the coil alone with an inductance meter, connector off",
+            "wrong pump sheet: compare the part number with the sheet",
+        ],
+        ("inlet_coil_inductance" | "pressure_coil_inductance", Side::TooHigh) => &[
+            "armature not where it should be: dirt or wear in the guide; try the valve by hand",
+            "wrong pump sheet: compare the part number with the sheet",
+        ],
+        ("inlet_coil_inductance" | "pressure_coil_inductance", Side::Absent) => {
+            &["burst of the coil's current: look at its trace, and at the coil's connector"]
+        }
         ("feed_pressure", Side::TooLow | Side::Absent) => &[
             "blocked filter or kinked feed hose: change the filter, look along the hose",
             "tank low or shut, or suction side drawing air: check level, valve and clamps",

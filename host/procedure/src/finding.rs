@@ -3,7 +3,7 @@
 use crate::quantity::Dimension;
 use crate::sheet::Tolerance;
 use serde::{Deserialize, Serialize};
-use stepwell_analysis::uncertainty::Measured;
+use stepwell_analysis::uncertainty::{COVERAGE_PROBABILITY, Measured};
 
 /// What a finding, and in the end a run, is worth.
 ///
@@ -41,6 +41,16 @@ impl Verdict {
         }
     }
 
+    /// Exit code of the program for this verdict.
+    #[must_use]
+    pub const fn exit_code(self) -> u8 {
+        match self {
+            Verdict::Pass => 0,
+            Verdict::Fail => 3,
+            _ => 4,
+        }
+    }
+
     /// Whether work that relies on this finding may go on.
     #[must_use]
     pub const fn lets_go_on(self) -> bool {
@@ -49,8 +59,8 @@ impl Verdict {
 }
 
 /// The decision rule, as it is printed with findings.
-pub const DECISION_RULE: &str =
-    "ILAC-G8:09/2019 4.2.3, guard band = expanded uncertainty (coverage probability 95 %)";
+pub const DECISION_RULE: &str = "ILAC-G8:09/2019 4.2.3, guard band = expanded uncertainty (coverage probability \
+    95 %); “conforming”: probability that the true value lies within the limits (JCGM 106:2012, 7)";
 
 /// A computed quantity with its uncertainty, its tolerance and a verdict.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -67,6 +77,10 @@ pub struct Finding {
     pub value: Option<Value>,
     /// The tolerance, when the sheet sets one.
     pub tolerance: Option<Tolerance>,
+    /// Probability that the true value lies within the tolerance; `None` without a value or a tolerance,
+    /// and in runs that were kept before it was computed.
+    #[serde(default)]
+    pub conformity: Option<f64>,
     /// What it is worth.
     pub verdict: Verdict,
     /// Why there is no value, conditions, warnings.
@@ -94,10 +108,76 @@ pub struct Value {
     pub estimate: f64,
     /// Half-width of the 95 % interval, in SI units.
     pub expanded_uncertainty: f64,
-    /// The factor between standard and expanded uncertainty.
+    /// The factor between standard and expanded uncertainty, above zero.
     pub coverage_factor: f64,
-    /// Where the uncertainty comes from: name and standard uncertainty in SI units.
-    pub budget: Vec<(String, f64)>,
+    /// Effective degrees of freedom of the standard uncertainty; `None` in runs that were kept before
+    /// they were.
+    #[serde(default, skip_serializing_if = "Option::is_none", with = "freedom")]
+    pub degrees_of_freedom: Option<f64>,
+    /// Where the uncertainty comes from, largest part first.
+    pub budget: Vec<BudgetLine>,
+}
+
+impl Value {
+    /// Standard uncertainty, in SI units.
+    #[must_use]
+    pub fn standard_uncertainty(&self) -> f64 {
+        self.expanded_uncertainty / self.coverage_factor
+    }
+}
+
+/// One line of a budget.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(from = "KeptLine")]
+pub struct BudgetLine {
+    /// What it comes from.
+    pub name: String,
+    /// Standard uncertainty of the value through it, in SI units.
+    pub standard_uncertainty: f64,
+    /// Its degrees of freedom, infinite where it was given and not found from scatter; `None` in runs
+    /// that were kept before they were.
+    #[serde(skip_serializing_if = "Option::is_none", with = "freedom")]
+    pub degrees_of_freedom: Option<f64>,
+}
+
+/// A part as it is, or was, kept: first as a pair of name and standard uncertainty.
+#[derive(Deserialize)]
+#[serde(untagged)]
+enum KeptLine {
+    Pair(String, f64),
+    Whole {
+        name: String,
+        standard_uncertainty: f64,
+        #[serde(default, with = "freedom")]
+        degrees_of_freedom: Option<f64>,
+    },
+}
+
+impl From<KeptLine> for BudgetLine {
+    fn from(kept: KeptLine) -> BudgetLine {
+        match kept {
+            KeptLine::Pair(name, standard_uncertainty) => {
+                BudgetLine { name, standard_uncertainty, degrees_of_freedom: None }
+            }
+            KeptLine::Whole { name, standard_uncertainty, degrees_of_freedom } => {
+                BudgetLine { name, standard_uncertainty, degrees_of_freedom }
+            }
+        }
+    }
+}
+
+/// Degrees of freedom in a text that has no infinity: null stands for it. Unknown ones are left out.
+mod freedom {
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    #[expect(clippy::ref_option, reason = "the form that serde calls")]
+    pub(super) fn serialize<S: Serializer>(freedom: &Option<f64>, to: S) -> Result<S::Ok, S::Error> {
+        freedom.filter(|freedom| freedom.is_finite()).serialize(to)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+        Option::deserialize(from).map(|freedom| Some(freedom.unwrap_or(f64::INFINITY)))
+    }
 }
 
 impl From<&Measured> for Value {
@@ -105,11 +185,16 @@ impl From<&Measured> for Value {
         Value {
             estimate: measured.value,
             expanded_uncertainty: measured.expanded_uncertainty(),
-            coverage_factor: measured.coverage_factor(0.95),
+            coverage_factor: measured.coverage_factor(COVERAGE_PROBABILITY),
+            degrees_of_freedom: Some(measured.degrees_of_freedom()),
             budget: measured
-                .contributions
+                .budget()
                 .iter()
-                .map(|c| (c.name.to_owned(), c.standard_uncertainty.abs()))
+                .map(|share| BudgetLine {
+                    name: share.name.to_owned(),
+                    standard_uncertainty: share.standard_uncertainty,
+                    degrees_of_freedom: Some(share.degrees_of_freedom),
+                })
                 .collect(),
         }
     }
@@ -139,6 +224,11 @@ pub fn judge(value: &Value, tolerance: &Tolerance) -> Verdict {
 mod tests {
     use super::{Tolerance, Value, Verdict, judge};
 
+    fn value(estimate: f64, expanded_uncertainty: f64) -> Value {
+        let degrees_of_freedom = Some(f64::INFINITY);
+        Value { estimate, expanded_uncertainty, coverage_factor: 2.0, degrees_of_freedom, budget: vec![] }
+    }
+
     /// The rule's own words, at and around both ends of a tolerance (ILAC-G8:09/2019, 4.2.3).
     #[test]
     fn four_words_around_both_limits() {
@@ -156,15 +246,14 @@ mod tests {
             (4.1, Verdict::ConditionalFail),
             (4.5, Verdict::Fail),
         ] {
-            let value = Value { estimate, expanded_uncertainty: 0.25, coverage_factor: 2.0, budget: vec![] };
-            assert_eq!(judge(&value, &tolerance), verdict, "{estimate}");
+            assert_eq!(judge(&value(estimate, 0.25), &tolerance), verdict, "{estimate}");
         }
     }
 
     #[test]
     fn what_is_no_number_is_invalid_whatever_the_tolerance() {
         for (estimate, expanded_uncertainty) in [(f64::NAN, 0.1), (1.0, f64::NAN), (f64::INFINITY, 0.1)] {
-            let value = Value { estimate, expanded_uncertainty, coverage_factor: 2.0, budget: vec![] };
+            let value = value(estimate, expanded_uncertainty);
             for (min, max) in [(Some(0.0), None), (None, Some(2.0)), (Some(0.0), Some(2.0))] {
                 assert_eq!(judge(&value, &Tolerance { min, max }), Verdict::Invalid);
             }
@@ -174,7 +263,6 @@ mod tests {
     #[test]
     fn one_open_end_never_fails() {
         let tolerance = Tolerance { min: None, max: Some(1.0) };
-        let value = Value { estimate: -1e9, expanded_uncertainty: 0.1, coverage_factor: 2.0, budget: vec![] };
-        assert_eq!(judge(&value, &tolerance), Verdict::Pass);
+        assert_eq!(judge(&value(-1e9, 0.1), &tolerance), Verdict::Pass);
     }
 }

@@ -4,6 +4,7 @@
 pub mod at_rest;
 pub mod calibrate;
 pub mod causes;
+pub mod conformity;
 pub mod finding;
 pub mod guard;
 pub mod procedure;

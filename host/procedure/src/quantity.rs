@@ -48,6 +48,8 @@ pub enum Dimension {
     VoltPerOhm,
     /// Pulses per volume \[1/m³\].
     PulsesPerVolume,
+    /// Pressure per time \[Pa/s\].
+    PressureRate,
 }
 
 /// A text that is not a quantity of the wanted dimension.
@@ -68,7 +70,7 @@ impl NotAQuantity {
 
 impl Dimension {
     /// Every dimension there is.
-    pub const ALL: [Dimension; 16] = [
+    pub const ALL: [Dimension; 17] = [
         Dimension::Fraction,
         Dimension::Time,
         Dimension::Pressure,
@@ -85,6 +87,7 @@ impl Dimension {
         Dimension::VoltPerAmpere,
         Dimension::VoltPerOhm,
         Dimension::PulsesPerVolume,
+        Dimension::PressureRate,
     ];
 
     /// The dimension in words, without an article.
@@ -107,6 +110,7 @@ impl Dimension {
             Dimension::VoltPerAmpere => "voltage per current",
             Dimension::VoltPerOhm => "voltage per resistance",
             Dimension::PulsesPerVolume => "number of pulses per volume",
+            Dimension::PressureRate => "pressure per time",
         }
     }
 
@@ -149,6 +153,16 @@ impl Dimension {
         Ok(si)
     }
 
+    /// A number in a unit written elsewhere, as in the heading of a column.
+    ///
+    /// # Errors
+    ///
+    /// When the unit is one of something else, or unknown.
+    pub fn in_unit(self, unit: &str) -> Result<impl Fn(f64) -> f64 + use<>, NotAQuantity> {
+        let found = unit::find(self, unit).ok_or_else(|| self.no_such_unit("", unit))?;
+        Ok(|number| found.to_si(number))
+    }
+
     fn no_number(self, text: &str) -> NotAQuantity {
         let bare_point =
             text.strip_prefix(['.', ',']).filter(|rest| rest.starts_with(|c: char| c.is_ascii_digit()));
@@ -188,6 +202,7 @@ impl Dimension {
             Dimension::VoltPerAmpere => "1 V/A",
             Dimension::VoltPerOhm => "2 mV/ohm",
             Dimension::PulsesPerVolume => "10000 /L",
+            Dimension::PressureRate => "2 bar/s",
         }
     }
 
@@ -195,22 +210,24 @@ impl Dimension {
         if found.is_empty() {
             return Err(self.needs_unit(digits, number));
         }
-        if let Some(unit) = unit::find(self, found) {
-            return Ok(unit);
-        }
+        unit::find(self, found).ok_or_else(|| self.no_such_unit(digits, found))
+    }
+
+    fn no_such_unit(self, digits: &str, found: &str) -> NotAQuantity {
         let other = Dimension::ALL.into_iter().find(|other| unit::find(*other, found).is_some());
         if let Some(other) = other {
-            return Err(NotAQuantity {
+            return NotAQuantity {
                 message: format!("{found:?} is a unit of {}, but {}", other.name(), self.wanted()),
                 help: None,
-            });
+            };
         }
         let nearest =
             nearest(found, unit::of(self).iter().flat_map(|u| u.also.iter().copied().chain([u.written])));
-        Err(NotAQuantity {
+        NotAQuantity {
             message: format!("{found:?} is no unit known here; {}", self.wanted()),
-            help: nearest.map(|unit| format!("did you mean \"{digits} {unit}\"?")),
-        })
+            help: nearest
+                .map(|unit| format!("did you mean \"{}\"?", format!("{digits} {unit}").trim_start())),
+        }
     }
 
     /// What to say of a number without a unit.
@@ -253,6 +270,14 @@ impl Dimension {
         unit::of(self).iter().find(|unit| unit.written == written).unwrap_or(&unit::of(self)[0])
     }
 
+    /// The unit in which a value of this size is shown, and how many of it there are in one of the
+    /// dimension's own unit: for axes.
+    #[must_use]
+    pub fn scale_for(self, si: f64) -> (&'static str, f64) {
+        let unit = self.unit_for(si);
+        (unit.shown, unit.per / unit.times)
+    }
+
     /// The value for people, with at least four significant digits less trailing zeros.
     #[must_use]
     pub fn display(self, si: f64) -> String {
@@ -277,7 +302,21 @@ impl Dimension {
         let number = unit.number(si);
         with_unit(&format!("({} ± {})", at_place(number, place), at_place(half_width, place)), unit)
     }
+
+    /// A standard uncertainty of the value `si` to two significant digits, in the unit in which that
+    /// value is shown.
+    #[must_use]
+    pub fn display_uncertainty_of(self, si: f64, standard: f64) -> String {
+        let unit = self.unit_for(si);
+        let number = standard.abs() * unit.per / unit.times;
+        let text =
+            if number < SMALL { format!("{number:.1e}") } else { at_place(number, exponent(number, 2) - 1) };
+        with_unit(&text, unit)
+    }
 }
+
+/// Below, a number is written with an exponent.
+const SMALL: f64 = 1e-6;
 
 /// The candidate nearest to `found`, when one is near enough to be meant.
 pub(crate) fn nearest<'a>(found: &str, candidates: impl Iterator<Item = &'a str>) -> Option<&'a str> {

@@ -34,8 +34,8 @@ pub struct KeptRun<'a> {
 pub struct Compared {
     /// As it is kept; `None` when only now there is one.
     pub then: Option<Finding>,
-    /// As it comes out now; `None` for one that the run never came to.
-    pub now: Option<Finding>,
+    /// As it comes out now.
+    pub now: Finding,
 }
 
 /// Concludes every step of a kept run again, with the sheets of `plan`. Findings come in the order in
@@ -70,12 +70,31 @@ pub fn recompute(plan: &Plan, kept: &KeptRun<'_>) -> Vec<Compared> {
         .iter()
         .map(|then| {
             let same = now.iter().position(|now| now.id == then.id && now.step == then.step);
-            let now = same.map(|index| as_seen(then, now.swap_remove(index)));
+            let now = match same {
+                Some(index) => as_seen(then, now.remove(index)),
+                None => gone(then),
+            };
             Compared { then: Some(then.clone()), now }
         })
         .collect();
-    compared.extend(now.into_iter().map(|now| Compared { then: None, now: Some(now) }));
+    compared.extend(now.into_iter().map(|now| Compared { then: None, now }));
     compared
+}
+
+/// A finding that no step comes to any more. One that the run never came to stays as it is; one that had a
+/// value has none with these sheets, and what is missing is never a pass.
+fn gone(then: &Finding) -> Finding {
+    if then.value.is_none() {
+        return then.clone();
+    }
+    Finding {
+        value: None,
+        conformity: None,
+        verdict: Verdict::NotMeasured,
+        notes: vec!["with these sheets nothing is measured here".to_owned()],
+        check_next: Vec::new(),
+        ..then.clone()
+    }
 }
 
 /// The finding now, with what the operator's eyes made of it then.

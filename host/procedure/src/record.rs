@@ -96,11 +96,7 @@ impl Outcome {
             Ended::Tripped { .. } => 6,
             Ended::LinkLost => 5,
             Ended::Stopped | Ended::Declined { .. } | Ended::Interrupted => 130,
-            Ended::Completed | Ended::Gated { .. } | Ended::Refused { .. } => match self.verdict {
-                Verdict::Pass => 0,
-                Verdict::Fail => 3,
-                _ => 4,
-            },
+            Ended::Completed | Ended::Gated { .. } | Ended::Refused { .. } => self.verdict.exit_code(),
         }
     }
 }

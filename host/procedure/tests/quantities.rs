@@ -155,6 +155,21 @@ fn uncertainty_has_two_digits_and_sets_the_place_of_the_value() {
     }
 }
 
+/// JCGM 100:2008, 7.2.6: two significant digits; always in the unit of the value, whatever its own size.
+#[test]
+fn standard_uncertainties_are_shown_in_the_unit_of_their_value() {
+    for (dimension, si, standard, text) in [
+        (Dimension::Resistance, 3.03, 0.068_8, "0.069 Ω"),
+        (Dimension::Resistance, 3.03, 0.000_059, "0.000059 Ω"),
+        (Dimension::Resistance, 3.03, 4.26e-9, "4.3e-9 Ω"),
+        (Dimension::Pressure, 8.143e6, 6_900.0, "0.0069 MPa"),
+        (Dimension::Temperature, 353.15, 0.5, "0.50 °C"),
+        (Dimension::Pressure, 0.0, 1234.0, "0.012 bar"),
+    ] {
+        assert_eq!(dimension.display_uncertainty_of(si, standard), text);
+    }
+}
+
 fn any_dimension() -> impl Strategy<Value = Dimension> {
     (0..Dimension::ALL.len()).prop_map(|index| Dimension::ALL[index])
 }

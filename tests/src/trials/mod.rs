@@ -6,9 +6,20 @@
 //! the functions under trial; errors of instruments are drawn from the very distributions that the
 //! estimator is told of, the truth is held against what comes back.
 
+pub mod air;
+pub mod coil;
+pub mod decisions;
+pub mod flow;
+pub mod leak_down;
 mod noise;
+mod parallel;
+pub mod runs;
+pub mod step;
+pub mod sweep;
+pub mod tables;
 
 pub use noise::Noise;
+pub use parallel::over_seeds;
 use stepwell_analysis::{Measured, Unmeasured};
 
 /// What one recording gave for one finding.
@@ -21,6 +32,9 @@ pub struct Case {
     /// What was measured.
     pub measured: Result<Measured, Unmeasured>,
 }
+
+/// One recording in white noise, and the estimate from it.
+pub type Estimate = Box<dyn Fn(&mut Noise) -> Result<f64, Unmeasured>>;
 
 /// How far an estimate may scatter at best.
 #[expect(missing_debug_implementations, reason = "a closure has no form to print")]
@@ -35,7 +49,7 @@ pub struct Bound {
     /// information matrix of the recording.
     pub bound_sd: f64,
     /// One recording in white noise, and the estimate from it.
-    pub estimate: Box<dyn Fn(&mut Noise) -> Result<f64, Unmeasured>>,
+    pub estimate: Estimate,
 }
 
 /// One kind of recording.
@@ -52,3 +66,30 @@ pub struct Kind {
     /// Findings with a bound on their scatter.
     pub bounds: fn() -> Vec<Bound>,
 }
+
+/// Of `recordings` anywhere in the working range, at least `least` of those measured hold the truth, for each
+/// finding, scaled to how many were measured; and at least nine in ten were.
+#[cfg(test)]
+fn assert_covers_enough(kind: &Kind, recordings: u64, least: u64) {
+    let mut counts = std::collections::BTreeMap::<&str, (u64, u64, u64)>::new();
+    for seed in 0..recordings {
+        for case in (kind.anywhere)(&mut Noise::new(seed)) {
+            let count = counts.entry(case.finding).or_default();
+            count.0 += 1;
+            if let Ok(found) = &case.measured {
+                count.1 += 1;
+                count.2 += u64::from((found.value - case.truth).abs() <= found.expanded_uncertainty());
+            }
+        }
+    }
+    for (finding, (all, measured, covered)) in counts {
+        assert!(10 * measured >= 9 * all, "{finding}: only {measured} of {all} measured");
+        assert!(
+            covered * recordings >= least * measured,
+            "{finding}: {covered} of {measured} hold the truth"
+        );
+    }
+}
+
+/// Every kind that is put on trial.
+pub const KINDS: &[Kind] = &[coil::KIND, step::KIND, air::KIND, leak_down::KIND, sweep::KIND, flow::KIND];

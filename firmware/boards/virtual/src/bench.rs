@@ -48,9 +48,15 @@ impl VirtualBench {
     /// A bench that has just been switched on: lines empty, everything at rest, time zero.
     #[must_use]
     pub fn new(setup: &Setup) -> VirtualBench {
+        VirtualBench::of(ModelRig::new(setup), setup.seed)
+    }
+
+    /// The same in front of any rig; `serial` is the number that the board reports.
+    #[must_use]
+    pub fn of(rig: ModelRig, serial: u64) -> VirtualBench {
         VirtualBench {
-            board: Board::new(facts("built-in bench", setup.seed, ResetCause::PowerOn)),
-            rig: ModelRig::new(setup),
+            board: Board::new(facts("built-in bench", serial, ResetCause::PowerOn)),
+            rig,
             outputs: Outputs::REST,
         }
     }

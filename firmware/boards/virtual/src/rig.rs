@@ -30,12 +30,18 @@ impl ModelRig {
     /// A rig with lines empty and everything at rest, at time zero.
     #[must_use]
     pub fn new(setup: &Setup) -> ModelRig {
-        let mut plant = Plant::new(Rig::for_pump(&setup.pump), setup.seed);
+        let mut model = ModelRig::of(Rig::for_pump(&setup.pump), setup.seed);
         for fault in &setup.faults {
-            plant.inject(*fault);
+            model.plant.inject(*fault);
         }
+        model
+    }
+
+    /// A rig with parameters of its own, at rest at time zero.
+    #[must_use]
+    pub fn of(rig: Rig, seed: u64) -> ModelRig {
         ModelRig {
-            plant,
+            plant: Plant::new(rig, seed),
             analog: [0; ANALOG_CHANNELS],
             conversions_taken: 0,
             burst: Vec::with_capacity(BURST_PER_TICK),

@@ -107,6 +107,7 @@ impl Plant {
             resistance_20_ohm: parameters.resistance_20_ohm,
             circuit_ohm: self.circuits[index].total_ohm,
             inductance_h: parameters.incremental_h(coil.magnetising_a, force_h),
+            mean_inductance_h: parameters.incremental_h(coil.mean_a, force_h),
             copper_k: self.heat[index].copper_k,
             body_k: self.heat[index].body_k,
             force_n: parameters.force_n(coil.force_current_a()),

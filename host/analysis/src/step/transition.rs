@@ -4,14 +4,14 @@ use crate::fit::least_squares;
 use crate::reason::Unmeasured;
 use crate::stats::mean;
 
-/// Half-width of the window around a crossing, as a share of the 10-90 % transition: the parabola
-/// follows the bend of any smooth transition this closely (a second-order one to 0.1 %), and in a
+/// Half-width of the window around a crossing, as a share of the 10-90 % transition: the cubic
+/// follows the bend of any smooth transition this closely (a second-order one to 0.01 %), and in a
 /// straight one the window at 10 % does not yet reach the corner, which lies 0.125 before it.
 const CROSSING_HALF_WIDTH: f64 = 0.1;
 
 /// With fewer samples than this in the window, the two samples around the crossing are joined by
 /// a straight line instead (the plain rule of IEEE Std 181).
-const PARABOLA_SAMPLES_MIN: usize = 5;
+const CUBIC_SAMPLES_MIN: usize = 6;
 
 /// Samples of the moving mean that finds the rough place of each crossing.
 const ROUGH_SAMPLES: usize = 3;
@@ -80,7 +80,7 @@ struct Samples<'a> {
 }
 
 impl Samples<'_> {
-    /// Place where the transition passes `reference`, near sample `near`: a parabola through the
+    /// Place where the transition passes `reference`, near sample `near`: a cubic through the
     /// samples within `half_width_s`, found again from where it puts the crossing. Samples before
     /// the edge are left out, because nothing of the transition can be in them.
     fn crossing(&self, reference: f64, near: usize, half_width_s: f64) -> Result<Crossing, Unmeasured> {
@@ -89,23 +89,24 @@ impl Samples<'_> {
         for _ in 0..3 {
             let from = self.time_s.partition_point(|t| *t < found.at_s - half_width_s).max(self.edge);
             let to = self.time_s.partition_point(|t| *t <= found.at_s + half_width_s);
-            if to < from + PARABOLA_SAMPLES_MIN {
+            if to < from + CUBIC_SAMPLES_MIN {
                 return Ok(found);
             }
             let anything = (f64::NEG_INFINITY, f64::INFINITY);
-            let start = [reference, found.slope_per_s * half_width_s, 0.0];
-            let fit = least_squares("transition", &self.way[from..to], start, [anything; 3], |i, p| {
+            let start = [reference, found.slope_per_s * half_width_s, 0.0, 0.0];
+            let fit = least_squares("transition", &self.way[from..to], start, [anything; 4], |i, p| {
                 let x = (self.time_s[from + i] - found.at_s) / half_width_s;
-                (p[0] + x * (p[1] + x * p[2]), [1.0, x, x * x])
+                (p[0] + x * (p[1] + x * (p[2] + x * p[3])), [1.0, x, x * x, x * x * x])
             })?;
-            let [value, slope, bend] = fit.parameters;
+            let [value, slope, bend, third] = fit.parameters;
+            let slope_at = |x: f64| slope + x * (2.0 * bend + 3.0 * x * third);
             let mut x = 0.0;
             for _ in 0..5 {
-                x -= (value + x * (slope + x * bend) - reference) / (slope + 2.0 * x * bend);
+                x -= (value + x * (slope + x * (bend + x * third)) - reference) / slope_at(x);
             }
-            let slope_per_s = (slope + 2.0 * x * bend) / half_width_s;
+            let slope_per_s = slope_at(x) / half_width_s;
             if !x.is_finite() || x.abs() > 1.0 || slope_per_s <= 0.0 {
-                // Noise bends the parabola off the level; the place of the round before remains.
+                // Noise bends the cubic off the level; the place of the round before remains.
                 return Ok(found);
             }
             // Noise of the whole record, which is known better than the scatter of a few samples,

@@ -2,7 +2,10 @@
 
 use crate::common::{Noise, Table, assert_close, assert_covers, assert_covers_at_least, assert_near};
 use core::f64::consts::TAU;
-use stepwell_analysis::air::{BuildUp, InflowRipple, air_fraction};
+use proptest::prelude::*;
+use proptest::test_runner::RngSeed;
+use stepwell_analysis::air::{BuildUp, InflowRipple, air_fraction, cycles_needed};
+use stepwell_analysis::reason::Signal;
 use stepwell_analysis::{Input, Measured, Unmeasured};
 
 const ATMOSPHERE_PA: f64 = 101_325.0;
@@ -17,16 +20,19 @@ fn rise<'a>(time_s: &'a [f64], pressure_pa: &'a [f64]) -> BuildUp<'a> {
     BuildUp {
         time_s,
         pressure_pa,
+        flow_m3_per_s: None,
+        flow_gain: Input::exact(1.0),
         atmosphere_pa: Input::exact(ATMOSPHERE_PA),
-        liquid_modulus_pa: Input::exact(MODULUS_PA),
-        modulus_slope: MODULUS_SLOPE,
+        liquid_modulus_pa: Some(Input::exact(MODULUS_PA)),
+        modulus_slope: Input::exact(MODULUS_SLOPE),
         wall_modulus_pa: WALL_PA,
-        volume_m3: Input::exact(VOLUME_M3),
+        volume_m3: Some(Input::exact(VOLUME_M3)),
         gas_exponent: Input::exact(1.0),
+        form: Input::exact(0.0),
         gain: Input::exact(1.0),
         zero_u_pa: 0.0,
         ripple: None,
-        soft_start_s: 0.0,
+        soft_start_s: Some(0.0),
     }
 }
 
@@ -43,11 +49,8 @@ fn air_of_an_independent_solution() {
         pressure_pa
             .extend(table.column_where("p_abs_Pa", "air_cm3_at_1atm", key).iter().map(|p| p - ATMOSPHERE_PA));
         let found = air_fraction(&rise(&time_s, &pressure_pa)).unwrap();
-        assert_close(found.volume_m3.value, cm3 * 1.0e-6, 1e-6);
+        assert_close(found.volume_m3.clone().unwrap().value, cm3 * 1.0e-6, 1e-6);
         assert_close(found.fraction_at_atmosphere.value, cm3 / 25.0, 1e-6);
-        // K Q/V with the wall's compliance in series.
-        let stiffness_pa = 1.0 / (1.0 / MODULUS_PA + 1.0 / WALL_PA);
-        assert_close(found.slope_pa_per_s.value, stiffness_pa * INFLOW_PER_S, 1e-6);
     }
 }
 
@@ -154,7 +157,7 @@ fn coverage_with_ripple_and_a_soft_start() {
             let noisy = noisy(&clean, &mut noise);
             let found = air_fraction(&BuildUp {
                 ripple: Some(InflowRipple { period_s: 0.08, amplitude: 0.07 }),
-                soft_start_s: 0.004,
+                soft_start_s: Some(0.004),
                 ..rise(&time_s, &noisy)
             })
             .unwrap();
@@ -178,15 +181,15 @@ fn coverage_over_all_given_quantities() {
             Input::new(value * (1.0 + noise.normal(relative)), value * relative)
         };
         let found = air_fraction(&BuildUp {
-            liquid_modulus_pa: drawn(MODULUS_PA, 0.05, &mut noise),
-            volume_m3: drawn(VOLUME_M3, 0.04, &mut noise),
+            liquid_modulus_pa: Some(drawn(MODULUS_PA, 0.05, &mut noise)),
+            volume_m3: Some(drawn(VOLUME_M3, 0.04, &mut noise)),
             gain: Input::new(1.0, 0.01),
             zero_u_pa: 0.01e6,
             ..rise(&time_s, &reported)
         })
         .unwrap();
         fractions += covers(&found.fraction_at_atmosphere, 0.004);
-        volumes += covers(&found.volume_m3, 0.004 * VOLUME_M3);
+        volumes += covers(found.volume_m3.as_ref().unwrap(), 0.004 * VOLUME_M3);
     }
     assert_covers_at_least("air fraction", repeats, fractions);
     assert_covers_at_least("air volume", repeats, volumes);
@@ -198,24 +201,26 @@ fn coverage_over_all_given_quantities() {
 fn an_error_of_the_modulus_is_not_magnified() {
     let (time_s, clean) = drawn(0.2, 0.01, steady);
     let found = air_fraction(&BuildUp {
-        liquid_modulus_pa: Input::relative(MODULUS_PA, 0.05),
+        liquid_modulus_pa: Some(Input::relative(MODULUS_PA, 0.05)),
         ..rise(&time_s, &clean)
     })
     .unwrap()
     .fraction_at_atmosphere;
     let modulus = found.contributions.iter().find(|c| c.name == "bulk modulus").unwrap();
-    // 1 - 1/1.05 of the air, softened by the wall (3 % of the compliance), by the liquid's stiffening
-    // over the fitted range (2 %) and by the air itself (1 %).
-    assert_close(modulus.standard_uncertainty, 0.05 / 1.05 * 0.01, 0.1);
+    // 1 - 1/1.05 of the air at most; a recording this quiet knows the modulus better than it was given.
+    assert!(modulus.standard_uncertainty <= 0.05 / 1.05 * 0.01);
 }
 
 #[test]
 fn unusable_rises_are_refused() {
     let (time_s, clean) = drawn(0.2, 0.001, steady);
     let refused = |t: &[f64], p: &[f64]| air_fraction(&rise(t, p)).unwrap_err();
-    assert!(matches!(refused(&time_s[..31], &clean[..31]), Unmeasured::TooFewSamples { .. }));
-    assert_eq!(refused(&time_s[50..], &clean[50..]), Unmeasured::TooFewSamples { found: 10, needed: 20 });
-    assert!(matches!(refused(&time_s[..85], &clean[..85]), Unmeasured::NotReached { .. }));
+    assert_eq!(refused(&time_s[..11], &clean[..11]), Unmeasured::TooFewSamples { found: 11, needed: 12 });
+    assert_eq!(refused(&[], &[]), Unmeasured::TooFewSamples { found: 0, needed: 12 });
+    assert_eq!(refused(&time_s[..40], &[0.04e6; 40]), Unmeasured::NoStep { signal: Signal::Pressure });
+    let mut noise = Noise::seeded(65);
+    let idle: Vec<f64> = time_s.iter().map(|_| noise.normal(0.03e6)).collect();
+    assert_eq!(refused(&time_s, &idle), Unmeasured::NoStep { signal: Signal::Pressure });
     assert!(matches!(refused(&time_s[1..], &clean), Unmeasured::Unpaired { .. }));
     let cut: Vec<usize> = (0..time_s.len()).filter(|i| !(70..80).contains(i)).collect();
     let pick = |v: &[f64]| cut.iter().map(|i| v[*i]).collect::<Vec<f64>>();
@@ -227,9 +232,100 @@ fn unusable_rises_are_refused() {
         .map(|(t, p)| if *t > 0.03 && *t < 0.12 { 2.0e6 } else { p.min(20.0e6) })
         .collect();
     assert!(matches!(refused(&time_s, &opened), Unmeasured::NoFit { .. }));
-    let soft = BuildUp { liquid_modulus_pa: Input::exact(0.0), ..rise(&time_s, &clean) };
+    let unknown = BuildUp { liquid_modulus_pa: None, ..rise(&time_s, &clean) };
+    assert!(matches!(air_fraction(&unknown), Err(Unmeasured::NotGiven { .. })));
+    let soft = BuildUp { liquid_modulus_pa: Some(Input::exact(0.0)), ..rise(&time_s, &clean) };
     assert!(matches!(air_fraction(&soft), Err(Unmeasured::Impossible { .. })));
     let mut hole = clean.clone();
     hole[9] = f64::NAN;
     assert_eq!(refused(&time_s, &hole), Unmeasured::NotANumber { index: 9 });
+}
+
+/// An exact wash-out: each cycle leaves 55 % of 10 % of air, and 0.5 % is reached ln(0.1/0.005)/0.598 = 5.011
+/// cycles after the first of them, three of which are done.
+#[test]
+fn cycles_still_needed_follow_the_wash_out() {
+    let left: Vec<(u32, Measured)> = (0..4)
+        .map(|k| {
+            let air = 0.1 * 0.55_f64.powi(k);
+            (k as u32, Measured::new(air).with_given("scatter", 1.0, 0.02 * air))
+        })
+        .collect();
+    let found = cycles_needed(&left, 0.005).unwrap();
+    assert_close(found.more.value, (0.1_f64 / 0.005).ln() / -(0.55_f64.ln()) - 3.0, 1e-9);
+    assert_close(found.left_by_a_cycle.value, 0.55, 1e-9);
+    // Two per cent of each point is 0.01 of a slope of 0.6 over three cycles.
+    assert!(found.more.standard_uncertainty() < 0.2);
+    let stuck: Vec<(u32, Measured)> = left.iter().map(|(k, _)| (*k, left[0].1.clone())).collect();
+    assert!(matches!(cycles_needed(&stuck, 0.005), Err(Unmeasured::NoFit { .. })));
+    assert!(matches!(cycles_needed(&left[..1], 0.005), Err(Unmeasured::TooFewSamples { .. })));
+    assert!(matches!(cycles_needed(&left, 0.0), Err(Unmeasured::Impossible { .. })));
+}
+
+/// Recordings made and fitted elsewhere (source in the file), base line, 0.02 MPa of noise: nothing is known but
+/// the columns and the modulus. The truth lies in the interval, and with the exponent and the form given
+/// the air is that of the other fit to its own uncertainty over three.
+#[test]
+fn air_of_recordings_made_elsewhere() {
+    let table = Table::read("air_rise.csv");
+    for case in ["0", "1", "2"] {
+        let column = |name| table.column_where(name, "case", case);
+        let (time_s, pressure_pa) = (column("t_s"), column("p_gauge_Pa"));
+        let (truth, exponent) = (column("air")[0], column("exponent")[0]);
+        let (other, other_u) = (column("scipy_air")[0], column("scipy_u")[0]);
+        let modulus = Some(Input::relative(1.4e9, 0.02));
+        let recorded = BuildUp::recorded(&time_s, &pressure_pa, None, None, modulus);
+        let found = air_fraction(&recorded).unwrap();
+        assert_eq!(covers(&found.fraction_at_atmosphere, truth), 1, "{:?}", found.fraction_at_atmosphere);
+        assert!(matches!(found.volume_m3, Err(Unmeasured::NotGiven { .. })));
+        let known = air_fraction(&BuildUp {
+            liquid_modulus_pa: Some(Input::exact(1.4e9)),
+            modulus_slope: Input::exact(0.0),
+            gas_exponent: Input::exact(exponent),
+            form: Input::exact(1.0),
+            atmosphere_pa: Input::exact(ATMOSPHERE_PA),
+            ..recorded
+        })
+        .unwrap();
+        assert_near(known.fraction_at_atmosphere.value, other, other_u / 3.0);
+    }
+}
+
+/// A sensor at the end of its range for the last third of the rise.
+#[test]
+fn a_clipped_rise_is_refused() {
+    let (time_s, clean) = drawn(0.5, 0.01, steady);
+    let most_pa = clean[clean.len() * 2 / 3];
+    let clipped: Vec<f64> = noisy(&clean, &mut Noise::seeded(65)).iter().map(|p| p.min(most_pa)).collect();
+    assert!(matches!(air_fraction(&rise(&time_s, &clipped)), Err(Unmeasured::Clipped { .. })));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 100, failure_persistence: None, rng_seed: RngSeed::Fixed(11), ..ProptestConfig::default() })]
+
+    /// Whatever is thrown at it: a reason or finite numbers, never a panic.
+    #[test]
+    fn anything_is_answered(
+        values in proptest::collection::vec(prop_oneof![3 => -1e5..1e7_f64, 1 => Just(0.0)], 0..150),
+        sorted: bool,
+        base in 0..40_usize,
+        with_flow: bool,
+        spacing_s in prop_oneof![Just(1e-5), Just(1e-3), Just(1.0)],
+    ) {
+        let mut pressure_pa = values.clone();
+        if sorted {
+            pressure_pa.sort_by(f64::total_cmp);
+            let level_pa = pressure_pa.first().copied().unwrap_or(0.0);
+            pressure_pa.splice(0..0, (0..base).map(|k| level_pa + (k % 3) as f64));
+        }
+        let time_s: Vec<f64> = (0..pressure_pa.len()).map(|i| i as f64 * spacing_s).collect();
+        let flow: Vec<f64> = pressure_pa.iter().rev().map(|p| p * 1e-12).collect();
+        let flow = with_flow.then_some(flow.as_slice());
+        let modulus = Some(Input::new(1.4e9, 0.03e9));
+        if let Ok(air) = air_fraction(&BuildUp::recorded(&time_s, &pressure_pa, flow, Some(Input::exact(2e-5)), modulus)) {
+            let fraction = air.fraction_at_atmosphere;
+            prop_assert!(fraction.value.is_finite() && fraction.standard_uncertainty().is_finite());
+            prop_assert!(air.curve_pa.iter().all(|p| p.is_finite()));
+        }
+    }
 }

@@ -1,11 +1,10 @@
-//! Resistance from PWM dwells, time constant from steps, against closed forms and an integration.
+//! Resistance from PWM dwells against closed forms and an integration.
 
 use crate::common::{Noise, Table, assert_close, assert_covers, assert_near};
 use stepwell_analysis::coil::{
-    CoilCircuit, CoilTemperature, CurrentStep, SteadyDwell, inductance, resistance_at_20c,
-    resistance_at_most, time_constant,
+    CoilCircuit, CoilTemperature, SteadyDwell, resistance_at_20c, resistance_at_most,
 };
-use stepwell_analysis::{Input, Measured, Unmeasured};
+use stepwell_analysis::{Input, Unmeasured};
 
 fn bare(drop_v: f64) -> CoilCircuit {
     CoilCircuit {
@@ -211,105 +210,4 @@ fn unusable_dwells_are_refused() {
         SteadyDwell { pwm_period_s: 0.005, ticks_per_pwm_period: 5, ..dwell(&stopping, &[12.0; 400], 0.4) };
     let broken = resistance_at_20c(&long, &bare(0.7), None);
     assert_eq!(broken, Err(Unmeasured::BrokenCurrent { duty_percent: 40.0 }));
-}
-
-fn step<'a>(time_s: &'a [f64], current_a: &'a [f64]) -> CurrentStep<'a> {
-    CurrentStep { time_s, current_a, pwm_period_s: None, current_gain: Input::exact(1.0) }
-}
-
-/// Samples at 20 kHz from 2 ms before the edge.
-fn burst(length_s: f64, current_a: impl Fn(f64) -> f64) -> (Vec<f64>, Vec<f64>) {
-    let n = ((length_s + 0.002) / 50e-6) as usize;
-    let time_s: Vec<f64> = (0..n).map(|i| -0.002 + (i as f64 + 0.5) * 50e-6).collect();
-    let current_a = time_s.iter().map(|t| current_a(*t)).collect();
-    (time_s, current_a)
-}
-
-/// Winding 3 ohm, 12 mH, 60 ohm eddy resistance at 12 V: closed form of that circuit.
-fn eddy_step(t: f64) -> f64 {
-    let (v, r, l, re) = (12.0, 3.0, 12.0e-3, 60.0);
-    if t < 0.0 {
-        return 0.0;
-    }
-    let tau = l * (r + re) / (r * re);
-    v / r + (v / (r + re) - v / r) * (-t / tau).exp()
-}
-
-#[test]
-fn time_constant_and_inductance_of_a_closed_form() {
-    let (time_s, current_a) = burst(0.02, eddy_step);
-    let found = time_constant(&step(&time_s, &current_a)).unwrap();
-    // Without noise only the solver's stopping rule is left, 1e-9 of the uncertainty.
-    assert_close(found.tau_s.value, 12.0e-3 * 63.0 / 180.0, 1e-8);
-    assert_close(found.change_a.value, 4.0, 1e-8);
-    assert_close(found.edge_share.value, 3.0 / 63.0, 1e-7);
-    let henry = inductance(&found, &Measured::new(3.0).with_given("loop", 1.0, 0.03));
-    assert_close(henry.value, 12.0e-3, 1e-7);
-    // 1 % of resistance is 1 % of inductance.
-    assert_close(henry.standard_uncertainty(), 12.0e-5, 1e-3);
-}
-
-/// A duty step under PWM: the slow part of the averaged current keeps the time constant. Built
-/// from the closed form of two exponentials per period; averaging 20 samples of a 1 kHz period
-/// misses its corners by at most one sample's share of the ripple, which repeats every period and
-/// leaves the exponential alone, so only rounding of the fit is left.
-#[test]
-fn time_constant_under_pwm() {
-    let (v, drop, r, tau) = (12.0, 0.7, 3.2, 0.005);
-    let mut current = (0.15 * v - 0.85 * drop) / r;
-    let fine = 100e-9_f64;
-    let mut samples = Vec::new();
-    let mut times = Vec::new();
-    // Exact update over 0.1 us pieces, starting long before the edge.
-    let decay = (-fine / tau).exp();
-    let per_period = 10_000_i64;
-    for k in -60 * per_period..40 * per_period {
-        let duty = if k < 0 { 0.15 } else { 0.20 };
-        let on = (k.rem_euclid(per_period) as f64) < duty * per_period as f64;
-        let target = if on { v / r } else { -drop / r };
-        current = target + (current - target) * decay;
-        if k >= -10 * per_period && k.rem_euclid(500) == 250 {
-            times.push(k as f64 * fine);
-            samples.push(current);
-        }
-    }
-    let found = time_constant(&CurrentStep { pwm_period_s: Some(0.001), ..step(&times, &samples) }).unwrap();
-    assert_close(found.tau_s.value, tau, 1e-3);
-    assert_close(found.change_a.value, 0.05 * (v + drop) / r, 1e-3);
-}
-
-#[test]
-fn coverage_of_time_constant() {
-    let repeats = 300;
-    let mut noise = Noise::seeded(77);
-    let truth_s = 12.0e-3 * 63.0 / 180.0;
-    let (time_s, clean) = burst(0.012, eddy_step);
-    let (mut tau, mut share) = (0, 0);
-    for _ in 0..repeats {
-        let current_a: Vec<f64> = clean.iter().map(|i| i + noise.normal(0.02)).collect();
-        let found = time_constant(&step(&time_s, &current_a)).unwrap();
-        tau += u64::from((found.tau_s.value - truth_s).abs() <= found.tau_s.expanded_uncertainty());
-        let edge = &found.edge_share;
-        share += u64::from((edge.value - 3.0 / 63.0).abs() <= edge.expanded_uncertainty());
-    }
-    assert_covers("coil time constant", repeats, tau);
-    assert_covers("edge share", repeats, share);
-}
-
-#[test]
-fn unusable_steps_are_refused() {
-    let (time_s, current_a) = burst(0.02, eddy_step);
-    let refused = |t: &[f64], i: &[f64]| time_constant(&step(t, i)).unwrap_err();
-    assert!(matches!(refused(&time_s[..45], &current_a[..45]), Unmeasured::TooFewSamples { .. }));
-    let (short_t, short_i) = burst(0.004, eddy_step);
-    assert!(matches!(refused(&short_t, &short_i), Unmeasured::TooShort { .. }));
-    let mut noise = Noise::seeded(4);
-    let flat: Vec<f64> = time_s.iter().map(|_| noise.normal(0.01)).collect();
-    assert!(matches!(refused(&time_s, &flat), Unmeasured::NoCurrent { .. }));
-    let cut: Vec<usize> = (0..time_s.len()).filter(|i| !(100..120).contains(i)).collect();
-    let pick = |v: &[f64]| cut.iter().map(|i| v[*i]).collect::<Vec<f64>>();
-    assert!(matches!(refused(&pick(&time_s), &pick(&current_a)), Unmeasured::Gap { .. }));
-    let mut backwards = time_s.clone();
-    backwards[50] = backwards[49];
-    assert_eq!(refused(&backwards, &current_a), Unmeasured::OutOfOrder { index: 50 });
 }

@@ -58,6 +58,7 @@ pub(super) fn of(dimension: Dimension) -> &'static [Unit] {
         Dimension::VoltPerAmpere => &VOLT_PER_AMPERE,
         Dimension::VoltPerOhm => &VOLT_PER_OHM,
         Dimension::PulsesPerVolume => &PULSES_PER_VOLUME,
+        Dimension::PressureRate => &PRESSURE_RATE,
     }
 }
 
@@ -84,11 +85,13 @@ fn spelled_plainly(unit: &str) -> String {
 
 // Each list begins with the units people would use first.
 static FRACTION: [Unit; 1] = [Unit::new("%", &["percent"], 1.0, 1e2)];
-static TIME: [Unit; 4] = [
+static TIME: [Unit; 6] = [
     Unit::new("s", &["sec", "second", "seconds"], 1.0, 1.0),
     Unit::new("ms", &["msec"], 1.0, 1e3),
     Unit::new("min", &["minute", "minutes"], 60.0, 1.0),
     Unit::new("h", &["hour", "hours"], 3600.0, 1.0),
+    Unit::new("us", &["usec"], 1.0, 1e6).shown("µs"),
+    Unit::new("ns", &[], 1.0, 1e9),
 ];
 static PRESSURE: [Unit; 7] = [
     Unit::new("MPa", &[], 1e6, 1.0),
@@ -100,7 +103,7 @@ static PRESSURE: [Unit; 7] = [
     // Pound-force per square inch: 0.453 592 37 kg x 9.806 65 m/s² / (0.0254 m)², all exact.
     Unit::new("psi", &[], 0.453_592_37 * 9.806_65, 0.0254 * 0.0254),
 ];
-static FLOW: [Unit; 7] = [
+static FLOW: [Unit; 9] = [
     Unit::new("cm3/s", &[], 1.0, 1e6).shown("cm³/s"),
     Unit::new("mL/min", &["ml/min"], 1.0, 6e7),
     Unit::new("L/min", &["l/min"], 1.0, 6e4),
@@ -108,6 +111,8 @@ static FLOW: [Unit; 7] = [
     Unit::new("mL/s", &["ml/s"], 1.0, 1e6),
     Unit::new("cm3/min", &[], 1.0, 6e7).shown("cm³/min"),
     Unit::new("m3/s", &[], 1.0, 1.0).shown("m³/s"),
+    Unit::new("L/s", &["l/s"], 1.0, 1e3),
+    Unit::new("mm3/s", &[], 1.0, 1e9).shown("mm³/s"),
 ];
 static VOLUME: [Unit; 5] = [
     Unit::new("cm3", &[], 1.0, 1e6).shown("cm³"),
@@ -150,4 +155,10 @@ static PULSES_PER_VOLUME: [Unit; 3] = [
     Unit::new("/L", &["1/L", "1/l", "/l", "pulses/L", "pulses/l"], 1e3, 1.0),
     Unit::new("/mL", &["1/mL", "1/ml", "/ml", "pulses/mL", "pulses/ml", "/cm3", "1/cm3"], 1e6, 1.0),
     Unit::new("/m3", &["1/m3", "pulses/m3"], 1.0, 1.0).shown("/m³"),
+];
+static PRESSURE_RATE: [Unit; 4] = [
+    Unit::new("MPa/s", &[], 1e6, 1.0),
+    Unit::new("bar/s", &[], 1e5, 1.0),
+    Unit::new("bar/min", &[], 1e5, 60.0),
+    Unit::new("Pa/s", &[], 1.0, 1.0),
 ];

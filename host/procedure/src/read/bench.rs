@@ -22,7 +22,7 @@ pub(super) fn read(top: &Table<'_>, source: Written) -> Option<BenchSheet> {
     let rail = top.table("rail", rail);
     let fluid = top.table("fluid", fluid);
     let rail_pressure = top.table("rail_pressure", voltage_span);
-    let feed_pressure = top.optional_table("feed_pressure", |table| Some(voltage_span(table)));
+    let feed_pressure = top.optional_table("feed_pressure", |table| Some(feed_span(table)));
     let current = top.table("coil_current", current);
     let coil_circuit = top.table("coil_circuit", coil_circuit);
     let supply_divider =
@@ -145,16 +145,23 @@ fn rail(table: &Table<'_>) -> Option<Rail> {
 #[derive(Debug)]
 struct Fluid {
     modulus: Known,
-    modulus_slope: f64,
+    modulus_slope: Known,
     atmosphere_pa: f64,
 }
 
 fn fluid(table: &Table<'_>) -> Option<Fluid> {
     let modulus = table.known("modulus", Dimension::Pressure);
-    let slope = table.number("modulus_slope", Allowed::Between(0.0, 30.0));
+    let slope = table.known_ratio("modulus_slope", Allowed::Between(0.0, 30.0));
     // Absolute: from high mountains to the deepest low-lying places.
     let atmosphere = table.quantity("atmosphere", Dimension::Pressure, Allowed::Between(50e3, 110e3));
-    Some(Fluid { modulus: modulus?, modulus_slope: slope?.value, atmosphere_pa: atmosphere?.value })
+    Some(Fluid { modulus: modulus?, modulus_slope: slope?, atmosphere_pa: atmosphere?.value })
+}
+
+/// A span whose zero is not taken in every run: feed lines may stand under pressure at rest.
+fn feed_span(table: &Table<'_>) -> Option<VoltageSpan> {
+    let zero_within = table.optional_quantity("zero_within", Dimension::Pressure, Allowed::FromZero);
+    let zero_u_pa = zero_within.map_or(0.0, |found| found.value / 2.0);
+    voltage_span(table).map(|span| VoltageSpan { zero_u_pa, ..span })
 }
 
 fn voltage_span(table: &Table<'_>) -> Option<VoltageSpan> {
@@ -182,6 +189,7 @@ fn voltage_span(table: &Table<'_>) -> Option<VoltageSpan> {
         zero_v: zero.value,
         span_v: span.value,
         span_pa: full_scale?.value,
+        zero_u_pa: 0.0,
         gain_u: gain?,
         zero_drift_u_pa_per_k: drift.map_or(0.0, |found| found.value / 2.0),
     })

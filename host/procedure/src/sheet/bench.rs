@@ -44,8 +44,8 @@ pub struct BenchSheet {
     pub rail_volume_m3: Known,
     /// Bulk modulus of the fluid at atmospheric pressure, the give of the rail's walls included, in Pa.
     pub fluid_modulus_pa: Known,
-    /// How much the bulk modulus grows per pressure, a pure number.
-    pub fluid_modulus_slope: f64,
+    /// How much that modulus grows per pressure, a pure number.
+    pub fluid_modulus_slope: Known,
     /// Atmospheric pressure, in Pa.
     pub atmosphere_pa: f64,
     /// Rail pressure sensor.
@@ -88,6 +88,8 @@ pub struct VoltageSpan {
     pub span_v: f64,
     /// Pressure at `span_v`, in Pa.
     pub span_pa: f64,
+    /// Standard uncertainty of the zero, in Pa; 0 for a sensor whose zero is taken at rest in every run.
+    pub zero_u_pa: f64,
     /// Relative standard uncertainty of the slope.
     pub gain_u: f64,
     /// Standard uncertainty of the zero for each kelvin that the fluid is away from where the zero was

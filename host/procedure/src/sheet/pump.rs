@@ -105,13 +105,17 @@ pub struct TestPoints {
 }
 
 /// What the findings are judged by. `None` where the sheet sets no limit because the pump lacks the
-/// part.
+/// part, or because none is needed.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Tolerances {
     /// Inlet coil resistance at 20 °C, in ohm.
     pub inlet_resistance_20c_ohm: Tolerance,
     /// Pressure coil resistance at 20 °C, in ohm.
     pub pressure_resistance_20c_ohm: Option<Tolerance>,
+    /// Inlet coil inductance, in H; `None` where the sheet sets no limit.
+    pub inlet_inductance_h: Option<Tolerance>,
+    /// Pressure coil inductance, in H; `None` where the sheet sets no limit.
+    pub pressure_inductance_h: Option<Tolerance>,
     /// Feed pressure once primed, in Pa.
     pub feed_pressure_pa: Option<Tolerance>,
     /// Flow through the open valves at feed pressure with the shaft still, in m³/s.

@@ -1,4 +1,4 @@
-//! Coil resistance at 20 °C, each coil in turn, nothing else energised: no pressure, no drive, the
+//! Coil resistance at 20 °C and inductance, each coil in turn, nothing else energised: no pressure, no drive, the
 //! dump open.
 //!
 //! Each coil is driven at the sheet's check duty long enough for its current to settle and short
@@ -9,14 +9,15 @@
 //! what the channel can show, or is gone before the next. The mean of such a tick looks like a coil, and
 //! is none. What is left to be said is a bound: no current rises beyond supply over resistance.
 
+use super::coil_causes;
 use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step};
 use crate::causes;
 use crate::finding::{Finding, Verdict};
 use crate::quantity::Dimension;
 use crate::sheet::Valve;
 use stepwell_analysis::Unmeasured;
-use stepwell_analysis::coil::{self, CoilCircuit, CoilTemperature, Resistance, SteadyDwell};
-use stepwell_analysis::uncertainty::Input;
+use stepwell_analysis::coil::{self, CoilCircuit, CoilTemperature, Resistance, Ripple, SteadyDwell};
+use stepwell_analysis::uncertainty::{Input, Measured};
 use stepwell_protocol::channel::{Channel, Coil};
 
 #[derive(Debug)]
@@ -50,56 +51,129 @@ impl Step for Electrical {
     }
 
     fn expects(&self, rig: &Rig<'_>) -> Vec<Expected> {
-        let tolerances = &rig.pump.tolerances;
-        let mut expected = vec![Expected::new(
-            "inlet_coil_resistance_20c",
-            "Inlet coil resistance at 20 °C",
-            Dimension::Resistance,
-            Some(tolerances.inlet_resistance_20c_ohm),
-        )];
-        if rig.pump.pressure_valve.is_some() {
-            expected.push(Expected::new(
-                "pressure_coil_resistance_20c",
-                "Pressure coil resistance at 20 °C",
-                Dimension::Resistance,
-                tolerances.pressure_resistance_20c_ohm,
-            ));
-        }
-        expected
+        let fitted = Coil::BOTH.into_iter().filter(|coil| valve(rig, *coil).is_some());
+        let resistances = fitted.clone().map(|coil| resistance_of(rig, coil));
+        // A sheet without a tolerance asks for no inductance; what is found is shown all the same.
+        let inductances =
+            fitted.map(|coil| inductance_of(rig, coil)).filter(|expected| expected.tolerance.is_some());
+        resistances.chain(inductances).collect()
     }
 
     fn conclude(&mut self, rig: &Rig<'_>, evidence: &Evidence<'_>) -> Conclusion {
-        let findings = self
-            .expects(rig)
-            .iter()
-            .zip(Coil::BOTH)
-            .map(|(expected, coil)| {
-                if let Some(short) = short(rig, coil, evidence) {
-                    return shorted(expected, &short);
-                }
-                let resistance = evidence
-                    .get(label(coil))
-                    .and_then(|stretch| measure(rig, coil, &stretch).map_err(|reason| reason.to_string()));
-                match &resistance {
-                    Err(reason) => expected.concluded(Err(reason)),
-                    Ok(Resistance { at_20c: Some(at_20c), .. }) => expected.measured(at_20c),
-                    Ok(Resistance { at_temperature, .. }) => {
-                        // Without the coil's temperature the value cannot be brought to 20 °C, so it is
-                        // good or bad on a condition only.
-                        let mut finding = expected.measured(at_temperature);
-                        finding.verdict = match finding.verdict {
-                            Verdict::Pass => Verdict::ConditionalPass,
-                            Verdict::Fail => Verdict::ConditionalFail,
-                            other => other,
-                        };
-                        finding.notes.push("coil temperature unknown: not corrected to 20 °C".to_owned());
-                        finding
-                    }
-                }
-            })
-            .collect();
-        Conclusion { again: false, findings }
+        let fitted = Coil::BOTH.into_iter().filter_map(|coil| Some((coil, valve(rig, coil)?)));
+        let (mut resistances, mut inductances) = (Vec::new(), Vec::new());
+        for (coil, valve) in fitted {
+            let (mut resistance, mut inductance) = coil_findings(rig, coil, evidence);
+            coil_causes::put_first(valve, &mut resistance, &mut inductance);
+            resistances.push(resistance);
+            let is_asked_for = inductance.tolerance.is_some() || inductance.value.is_some();
+            inductances.extend(is_asked_for.then_some(inductance));
+        }
+        resistances.append(&mut inductances);
+        Conclusion { again: false, findings: resistances }
     }
+}
+
+fn resistance_of(rig: &Rig<'_>, coil: Coil) -> Expected {
+    let tolerances = &rig.pump.tolerances;
+    let (id, label, tolerance) = match coil {
+        Coil::Inlet => (
+            "inlet_coil_resistance_20c",
+            "Inlet coil resistance at 20 °C",
+            Some(tolerances.inlet_resistance_20c_ohm),
+        ),
+        Coil::Pressure => (
+            "pressure_coil_resistance_20c",
+            "Pressure coil resistance at 20 °C",
+            tolerances.pressure_resistance_20c_ohm,
+        ),
+    };
+    Expected::new(id, label, Dimension::Resistance, tolerance)
+}
+
+fn inductance_of(rig: &Rig<'_>, coil: Coil) -> Expected {
+    let tolerances = &rig.pump.tolerances;
+    let (id, label, tolerance) = match coil {
+        Coil::Inlet => ("inlet_coil_inductance", "Inlet coil inductance", tolerances.inlet_inductance_h),
+        Coil::Pressure => {
+            ("pressure_coil_inductance", "Pressure coil inductance", tolerances.pressure_inductance_h)
+        }
+    };
+    Expected::new(id, label, Dimension::Inductance, tolerance)
+}
+
+/// Resistance and inductance of one coil.
+fn coil_findings(rig: &Rig<'_>, coil: Coil, evidence: &Evidence<'_>) -> (Finding, Finding) {
+    let (expected, of_inductance) = (resistance_of(rig, coil), inductance_of(rig, coil));
+    if let Some(short) = short(rig, coil, evidence) {
+        let none = of_inductance.unmeasured("the current is no coil's".to_owned(), causes::shorted_coil());
+        return (shorted(&expected, &short), none);
+    }
+    let stretch = evidence.get(label(coil));
+    let resistance = stretch
+        .as_ref()
+        .map_err(Clone::clone)
+        .and_then(|stretch| measure(rig, coil, stretch).map_err(|reason| reason.to_string()));
+    let inductance = stretch.and_then(|stretch| inductance(rig, coil, evidence, &stretch));
+    (resistance_finding(&expected, &resistance), of_inductance.concluded(inductance.as_ref()))
+}
+
+fn resistance_finding(expected: &Expected, resistance: &Result<Resistance, String>) -> Finding {
+    match resistance {
+        Err(reason) => expected.concluded(Err(reason)),
+        Ok(Resistance { at_20c: Some(at_20c), .. }) => expected.measured(at_20c),
+        Ok(Resistance { at_temperature, .. }) => {
+            // Without the coil's temperature the value cannot be brought to 20 °C, so it is good or bad on a
+            // condition only.
+            let mut finding = expected.measured(at_temperature);
+            finding.verdict = match finding.verdict {
+                Verdict::Pass => Verdict::ConditionalPass,
+                Verdict::Fail => Verdict::ConditionalFail,
+                other => other,
+            };
+            finding.notes.push(coil_causes::TEMPERATURE_UNKNOWN.to_owned());
+            finding
+        }
+    }
+}
+
+/// Inductance from the ripple at the end of the burst.
+fn inductance(
+    rig: &Rig<'_>,
+    coil: Coil,
+    evidence: &Evidence<'_>,
+    stretch: &super::Stretch<'_>,
+) -> Result<Measured, String> {
+    let burst_a = burst_a(rig, coil, evidence);
+    if burst_a.is_empty() {
+        return Err("no burst of this coil was read; check the link and run again".to_owned());
+    }
+    let window = &stretch.window;
+    let settled = window.last(window.samples.len() as u32 / 2);
+    let circuit = circuit(rig);
+    let mean_counts = |channel| settled.mean_counts(channel);
+    let ripple = Ripple {
+        current_a: &burst_a,
+        spacing_s: 1.0 / f64::from(rig.identity.burst_hz.max(1)),
+        pwm_period_s: 1.0 / f64::from(rig.identity.pwm_hz[coil.index()].max(1)),
+        duty: duty(coil, stretch),
+        settled_a: rig.calibration.current_a(coil, mean_counts(coil.current())),
+        supply_v: rig.calibration.supply_v(mean_counts(Channel::SupplyVoltage)),
+        freewheel_drop_v: circuit.freewheel_drop_v,
+        current_gain: circuit.current_gain,
+        voltage_gain: circuit.voltage_gain,
+    };
+    coil::ripple_inductance(&ripple).map(|found| found.inductance_h).map_err(|reason| reason.to_string())
+}
+
+fn burst_a(rig: &Rig<'_>, coil: Coil, evidence: &Evidence<'_>) -> Vec<f64> {
+    let per_tick = f64::from(rig.identity.conversions_per_tick);
+    let burst = evidence.burst(label(coil)).iter();
+    burst.map(|&conversion| rig.calibration.current_a(coil, f64::from(conversion) * per_tick)).collect()
+}
+
+fn duty(coil: Coil, stretch: &super::Stretch<'_>) -> f64 {
+    stretch.window.samples.last().map_or(0.0, |sample| f64::from(sample[coil.duty().index()]) * 1e-4)
 }
 
 /// What the burst shows of a coil whose current is no coil's.
@@ -123,11 +197,7 @@ const VALLEY_SHARE_MIN: f64 = 0.05;
 fn short(rig: &Rig<'_>, coil: Coil, evidence: &Evidence<'_>) -> Option<Short> {
     let identity = rig.identity;
     let per_tick = f64::from(identity.conversions_per_tick);
-    let burst_a: Vec<f64> = evidence
-        .burst(label(coil))
-        .iter()
-        .map(|&conversion| rig.calibration.current_a(coil, f64::from(conversion) * per_tick))
-        .collect();
+    let burst_a = burst_a(rig, coil, evidence);
     let end_counts = f64::from(identity.conversion_full_scale) * FULL_SCALE_SHARE * per_tick;
     let end_a = rig.calibration.current_a(coil, end_counts);
     let peak_a = burst_a.iter().copied().fold(0.0, f64::max);
@@ -189,12 +259,11 @@ fn measure(rig: &Rig<'_>, coil: Coil, stretch: &super::Stretch<'_>) -> Result<Re
         window.counts(coil.current()).map(|c| rig.calibration.current_a(coil, f64::from(c))).collect();
     let supply_v: Vec<f64> =
         window.counts(Channel::SupplyVoltage).map(|c| rig.calibration.supply_v(f64::from(c))).collect();
-    let duty_e4 = window.samples.last().map_or(0, |sample| sample[coil.duty().index()]);
     let pwm_hz = rig.identity.pwm_hz[coil.index()].max(1);
     let dwell = SteadyDwell {
         current_a: &current_a,
         supply_v: &supply_v,
-        duty: f64::from(duty_e4) * 1e-4,
+        duty: duty(coil, stretch),
         pwm_period_s: 1.0 / f64::from(pwm_hz),
         ticks_per_pwm_period: usize::from(1_000_u16.div_ceil(pwm_hz)),
         current_zero_u_a: rig.calibration.current_zero_u_a(coil),

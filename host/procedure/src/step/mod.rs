@@ -4,6 +4,7 @@
 //! carries them out and collects what telemetry brought; the step concludes from that
 //! ([`Step::conclude`]): findings, or another round. One kind per file.
 
+mod coil_causes;
 mod confirm;
 mod duty_step;
 mod electrical;
@@ -18,6 +19,7 @@ mod vent;
 
 use crate::calibrate::Calibration;
 use crate::causes;
+use crate::conformity::probability_of_conformity;
 use crate::finding::{Finding, Value, Verdict, judge};
 use crate::guard::{duty_e4, ms, rpm};
 use crate::procedure::{StepKind, StepSpec};
@@ -316,7 +318,14 @@ impl Expected {
                 )
             }
         };
-        Finding { value: Some(value), verdict, check_next, ..self.unmeasured(String::new(), vec![]) }
+        let conformity = self.tolerance.and_then(|tolerance| probability_of_conformity(&value, &tolerance));
+        Finding {
+            value: Some(value),
+            conformity,
+            verdict,
+            check_next,
+            ..self.unmeasured(String::new(), vec![])
+        }
     }
 
     /// The finding with a value or the reason why there is none.
@@ -339,6 +348,7 @@ impl Expected {
             dimension: self.dimension,
             value: None,
             tolerance: self.tolerance,
+            conformity: None,
             verdict: Verdict::NotMeasured,
             notes: if reason.is_empty() { Vec::new() } else { vec![reason] },
             check_next,

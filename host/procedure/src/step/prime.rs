@@ -97,14 +97,17 @@ impl Step for Prime {
                 .filter_map(|counts| rig.calibration.feed_pa(f64::from(counts)))
                 .collect();
             let series = stats::mean_of_series(&pressures).map_err(|why| why.to_string())?;
-            let gain_u = rig.calibration.bench().feed_pressure.map_or(0.0, |span| span.gain_u);
+            let sensor = rig.calibration.bench().feed_pressure;
+            let gain_u = sensor.map_or(0.0, |span| span.gain_u);
+            let zero_u_pa = sensor.map_or(0.0, |span| span.zero_u_pa);
             Ok(Measured::new(series.mean)
                 .with_scatter(
                     "scatter of the readings",
                     series.standard_uncertainty,
                     series.degrees_of_freedom,
                 )
-                .with_given("feed sensor calibration", series.mean, gain_u))
+                .with_given("gain of the feed sensor", series.mean, gain_u)
+                .with_given("zero of the feed sensor", 1.0, zero_u_pa))
         });
         let speed = shaft::slowest(rig, last.into_iter());
         let mut findings: Vec<_> = self

@@ -61,11 +61,20 @@ pub(super) struct Purge {
     cycles_done: u32,
     /// Taken in by a pump that turns as the shaft does, over all cycles, in m³.
     taken_in_m3: f64,
+    /// Air after each cycle in which it could be measured.
+    left: Vec<(u32, Measured)>,
 }
 
 impl Purge {
     pub(super) fn new(on_s: f64, rest_s: f64, cycles_min: u32, cycles_max: u32) -> Purge {
-        Purge { on_s, rest_s, cycles_min, cycles_max, cycles_done: 0, taken_in_m3: 0.0 }
+        Purge { on_s, rest_s, cycles_min, cycles_max, cycles_done: 0, taken_in_m3: 0.0, left: Vec::new() }
+    }
+
+    /// How many more cycles the air would take, from its decay so far.
+    fn cycles_needed(&self, rig: &Rig<'_>) -> Option<String> {
+        let limit = rig.pump.tolerances.air_fraction.max?;
+        let more = air::cycles_needed(&self.left, limit).ok()?.more.value.ceil().max(1.0);
+        Some(format!("about {more:.0} more {} at this rate", if more > 1.0 { "cycles" } else { "cycle" }))
     }
 
     fn cycle(&self, rig: &Rig<'_>) -> Vec<Phase> {
@@ -184,6 +193,9 @@ impl Step for Purge {
             };
             measure(rig, &before, &stretch).map_err(|reason| reason.to_string())
         });
+        if let Ok(air) = &air {
+            self.left.push((self.cycles_done, air.fraction_at_atmosphere.clone()));
+        }
         let dumped = built_up.and_then(|_| dumped(rig, &evidence.get("dump open")?.window.last(DUMPED_MS)));
         // Too slow is too slow, whether the fluid holds the shaft back or nothing does.
         let turned = ["purge", "build-up"].map(|label| evidence.get(label));
@@ -211,6 +223,7 @@ impl Step for Purge {
             let cycles = format!("after {} of at most {} cycles", self.cycles_done, self.cycles_max);
             for finding in findings.iter_mut().filter(|finding| finding.id == "air_in_rail") {
                 finding.notes.push(cycles.clone());
+                finding.notes.extend(self.cycles_needed(rig).filter(|_| !clean));
             }
         } else {
             // What a shaft that does not turn fails to press up says nothing of fluid, union or valve.
@@ -254,19 +267,22 @@ fn measure(
     air::air_fraction(&BuildUp {
         time_s: &time_s,
         pressure_pa: &pressure_pa,
+        flow_m3_per_s: None,
+        flow_gain: Input::exact(1.0),
         atmosphere_pa: Input::exact(bench.atmosphere_pa),
-        liquid_modulus_pa: bench.fluid_modulus_pa.into(),
-        modulus_slope: bench.fluid_modulus_slope,
+        liquid_modulus_pa: Some(bench.fluid_modulus_pa.into()),
+        modulus_slope: bench.fluid_modulus_slope.into(),
         // The bench sheet's modulus is that of fluid and rail together.
         wall_modulus_pa: f64::INFINITY,
-        volume_m3: bench.rail_volume_m3.into(),
+        volume_m3: Some(bench.rail_volume_m3.into()),
         gas_exponent: Input::new(1.0, GAS_EXPONENT_U),
+        form: Input::exact(0.0),
         gain: rail_gain(rig),
         zero_u_pa: rig.calibration.rail_zero_u_pa(&build_up.window),
         ripple: Some(InflowRipple {
             period_s: 1.0 / (RIPPLES_PER_REV * rig.pump.points.speed_rev_per_s),
             amplitude: RIPPLE_AMPLITUDE,
         }),
-        soft_start_s: if by_valve { VALVE_SHUTS_S } else { DUMP_SHUTS_S },
+        soft_start_s: Some(if by_valve { VALVE_SHUTS_S } else { DUMP_SHUTS_S }),
     })
 }

@@ -61,16 +61,14 @@ impl Step for Sweep {
                     let duty_e4 = settled.samples[0][Channel::PressureDuty.index()];
                     Some(SweepPoint {
                         duty: f64::from(duty_e4) * 1e-4,
-                        pressure_pa: series.mean,
-                        standard_uncertainty_pa: series.standard_uncertainty,
+                        output: series.mean,
+                        standard_uncertainty: series.standard_uncertainty,
                     })
                 })
                 .collect()
         };
-        // The top is the last point of the way up and the first of the way down.
-        let (up, mut down) = (points("on the way up"), points("on the way down"));
-        down.extend(up.last());
-        let result = sweep::hysteresis(&up, &down).map(|sweep| sweep.share_of_span);
+        let result = sweep::sweep_of_points(&points("on the way up"), &points("on the way down"))
+            .map(|sweep| sweep.hysteresis);
         let findings = self.expects(rig).iter().map(|expected| expected.concluded(result.as_ref())).collect();
         Conclusion { again: false, findings }
     }

@@ -9,7 +9,9 @@ use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step};
 use crate::causes;
 use crate::finding::Verdict;
 use crate::quantity::Dimension;
+use crate::recording::Window;
 use crate::sheet::{Feed, Tolerance};
+use stepwell_analysis::stats;
 use stepwell_analysis::uncertainty::Measured;
 use stepwell_protocol::channel::{Channel, Coil};
 
@@ -64,24 +66,26 @@ impl Step for ValveCheck {
 
     fn conclude(&mut self, rig: &Rig<'_>, evidence: &Evidence<'_>) -> Conclusion {
         // The second half of each stretch: the meter lags, and the rail fills or empties first.
-        let pulses = |label: &str| {
-            evidence.get(label).map(|stretch| {
-                let window = stretch.window.last(stretch.window.len_ms() / 2);
-                (window.pulses(Channel::FlowCount), f64::from(window.len_ms()) * 1e-3)
-            })
+        let gate = |label: &str| {
+            evidence.get(label).map(|stretch| Gate::of(&stretch.window.last(stretch.window.len_ms() / 2)))
         };
-        let open = pulses("both valves open");
+        let open = gate("both valves open");
         let share = |label: &str| {
-            let ((open, _), (shut, _)) = (open.clone()?, pulses(label)?);
-            if open < PULSES_MIN {
-                return Err(format!("only {open} flow pulses through open valves: nothing to stop"));
+            let (open, shut) = (open.clone()?, gate(label)?);
+            if open.pulses < PULSES_MIN {
+                return Err(format!("only {} flow pulses through open valves: nothing to stop", open.pulses));
             }
-            Ok(stopped(open, shut))
+            Ok(stopped(&open, &shut))
         };
-        let meter = rig.calibration.bench().flow_meter.k_factor_per_m3;
-        let still = open.clone().map(|(pulses, seconds)| {
-            let per_pulse = 1.0 / (meter.value * seconds);
-            Measured::new(f64::from(pulses) * per_pulse).with_given(COUNTING, per_pulse, PULSE_U)
+        let meter = rig.calibration.bench().flow_meter;
+        let k_factor = meter.k_factor_per_m3;
+        let still = open.clone().map(|open| {
+            let per_pulse = 1.0 / (k_factor.value * open.seconds);
+            let counted = f64::from(open.pulses) * per_pulse;
+            let slip = if open.pulses > 0 { meter.slip_m3_per_s } else { 0.0 };
+            open.unsteady(Measured::new(counted + slip), counted)
+                .with_given(COUNTING, per_pulse, PULSE_U)
+                .with_given("K-factor", counted / k_factor.value, k_factor.standard_uncertainty)
         });
         let (by_pressure, by_inlet) = (share("pressure output"), share("inlet output"));
         let swapped =
@@ -116,15 +120,55 @@ fn applies(rig: &Rig<'_>) -> Option<f64> {
     rig.pump.points.response_duty.filter(|_| fed)
 }
 
+/// A gate for pulses.
+#[derive(Clone, Debug)]
+struct Gate {
+    pulses: u32,
+    seconds: f64,
+    /// Relative standard uncertainty of the mean flow from its unsteadiness; 0 with too few pulses to tell.
+    relative_u: f64,
+}
+
+/// The pulses are cut into so many equal parts to see how steady the flow is: lines that are not purged
+/// carry gas, and the meter with it stutters.
+const PARTS: usize = 6;
+
+impl Gate {
+    fn of(window: &Window<'_>) -> Gate {
+        let instants_s = window.pulse_instants_s(Channel::FlowCount, Channel::FlowEdge);
+        let periods = instants_s.len().saturating_sub(1);
+        let edge = |part: usize| periods * part / PARTS;
+        let relative_u = if periods < PARTS {
+            0.0
+        } else {
+            let of_part =
+                |k: usize| (instants_s[edge(k + 1)] - instants_s[edge(k)]) / (edge(k + 1) - edge(k)) as f64;
+            let mean_periods_s: Vec<f64> = (0..PARTS).map(of_part).collect();
+            stats::standard_deviation(&mean_periods_s) / stats::mean(&mean_periods_s) / (PARTS as f64).sqrt()
+        };
+        Gate {
+            pulses: window.pulses(Channel::FlowCount),
+            seconds: f64::from(window.len_ms()) * 1e-3,
+            relative_u,
+        }
+    }
+
+    /// `value`, which follows this gate's flow as `in_proportion` does, with what its unsteadiness adds.
+    fn unsteady(&self, value: Measured, in_proportion: f64) -> Measured {
+        value.with_scatter("steadiness of the flow", in_proportion * self.relative_u, PARTS as f64 - 1.0)
+    }
+}
+
 /// The share of the flow that was stopped, from pulses in equal gates; each gate can be off by one
 /// pulse at its ends.
-fn stopped(open: u32, shut: u32) -> Measured {
-    let (open, shut) = (f64::from(open), f64::from(shut));
-    Measured::new(1.0 - shut / open).with_given(COUNTING, 1.0 / open, PULSE_U).with_given(
+fn stopped(open: &Gate, shut: &Gate) -> Measured {
+    let (all, left) = (f64::from(open.pulses), f64::from(shut.pulses));
+    let share = Measured::new(1.0 - left / all).with_given(COUNTING, 1.0 / all, PULSE_U).with_given(
         COUNTING,
-        shut / (open * open),
+        left / (all * all),
         PULSE_U,
-    )
+    );
+    shut.unsteady(open.unsteady(share, left / all), left / all)
 }
 
 /// One pulse more or less at the ends of a gate, spread evenly: 1/√3 (JCGM 100:2008, 4.3.7).

@@ -3,7 +3,9 @@
 use crate::sample::*;
 use stepwell_procedure::finding::Verdict;
 use stepwell_procedure::record::Entry;
+use stepwell_procedure::round::{Round, Span};
 use stepwell_protocol::channel::Channel;
+use stepwell_protocol::dwell::DwellEnd;
 use stepwell_protocol::time::Tick;
 use stepwell_store::{Gap, RunState, Store, StoreError, StoredRun};
 
@@ -29,6 +31,10 @@ pub fn expect_run(store: &Store, number: u64, pump_id: &str) {
         bursts: entries()
             .into_iter()
             .filter_map(|e| if let Entry::Burst(s) = e { Some(s) } else { None })
+            .collect(),
+        rounds: entries()
+            .into_iter()
+            .filter_map(|e| if let Entry::Round(s) = e { Some(s) } else { None })
             .collect(),
         link_statistics: Some(LINK_STATISTICS.into()),
     };
@@ -171,4 +177,31 @@ fn statistics_that_are_not_json_are_refused() {
     let mut store = Store::open(&path).unwrap();
     let error = store.begin(&head("a")).unwrap().seal(&outcome(), "{").unwrap_err();
     assert!(matches!(error, StoreError::Unwritable { .. }), "{error}");
+}
+
+#[test]
+fn what_a_step_concluded_from_comes_back_with_its_samples() {
+    let (_folder, path) = folder();
+    let mut store = Store::open(&path).unwrap();
+    let round = Round {
+        step: "electrical".into(),
+        zero: (Tick(100), Tick(1_100)),
+        spans: vec![Span {
+            label: "inlet coil".into(),
+            from: Tick(1_200),
+            to: Tick(1_210),
+            end: DwellEnd::Complete,
+        }],
+    };
+    let mut writer = store.begin(&head("rounds")).unwrap();
+    writer.samples_at(Tick(1_195), 1_195_000, &samples(1_195, 10));
+    writer.samples_at(Tick(1_205), 1_205_000, &samples(1_205, 10));
+    writer.entry(&Entry::Round(round.clone()));
+    writer.seal(&outcome(), "{}").unwrap();
+    assert_eq!(store.run(1).unwrap().rounds, std::slice::from_ref(&round));
+    let recording = store.recording(1).unwrap();
+    let evidence = round.evidence(&recording, &[]);
+    assert_eq!(evidence.stretches.len(), 1);
+    assert_eq!(evidence.stretches[0].window.samples, samples(1_200, 10));
+    assert_eq!(evidence.stretches[0].window.from_us, 1_200_000);
 }

@@ -1,7 +1,7 @@
 //! What the tests write: a run with something of everything in it, the same each time.
 
 use std::path::{Path, PathBuf};
-use stepwell_procedure::finding::{Finding, Value, Verdict};
+use stepwell_procedure::finding::{BudgetLine, Finding, Value, Verdict};
 use stepwell_procedure::quantity::Dimension;
 use stepwell_procedure::record::{Burst, Ended, Entry, Event, EventKind, Outcome, Part, RunHead, StepDone};
 use stepwell_procedure::sheet::Tolerance;
@@ -35,6 +35,11 @@ pub fn head(pump_id: &str) -> RunHead {
     }
 }
 
+/// A line of a budget as the first programs kept it.
+fn part(name: &str, standard_uncertainty: f64) -> BudgetLine {
+    BudgetLine { name: name.into(), standard_uncertainty, degrees_of_freedom: None }
+}
+
 pub fn finding(id: &str, verdict: Verdict) -> Finding {
     Finding {
         id: id.into(),
@@ -46,9 +51,11 @@ pub fn finding(id: &str, verdict: Verdict) -> Finding {
             estimate: 0.1 + 0.2,
             expanded_uncertainty: f64::from_bits(0x3f50_624d_d2f1_a9fd),
             coverage_factor: 2.0 / 3.0,
-            budget: vec![("converter".into(), 1e-300), ("noise".into(), f64::MIN_POSITIVE)],
+            degrees_of_freedom: None,
+            budget: vec![part("converter", 1e-300), part("noise", f64::MIN_POSITIVE)],
         }),
         tolerance: Some(Tolerance { min: None, max: Some(2.4) }),
+        conformity: None,
         verdict,
         notes: vec!["coil at 31 °C".into()],
         check_next: vec![],

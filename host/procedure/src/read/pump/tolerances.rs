@@ -13,7 +13,7 @@ pub(super) fn tolerances(
     (inlet, pressure): (Option<&ReadValve>, Option<&ReadValve>),
     points: Option<&ReadPoints>,
 ) -> Option<Tolerances> {
-    use Dimension::{Flow, Fraction, Pressure, Resistance, Time};
+    use Dimension::{Flow, Fraction, Inductance, Pressure, Resistance, Time};
     let wanted = |key, dimension, allowed| table.tolerance(key, dimension, allowed);
     let with_valve = |key, dimension, allowed| {
         if about.fitted {
@@ -27,6 +27,13 @@ pub(super) fn tolerances(
     holds(table, "[inlet_valve]", inlet, inlet_ohm.as_ref());
     let pressure_ohm = with_valve("pressure_resistance_20c", Resistance, Allowed::AboveZero);
     holds(table, "[pressure_valve]", pressure, pressure_ohm.as_ref());
+    let inlet_henry = table.optional_tolerance("inlet_inductance", Inductance, Allowed::AboveZero);
+    let pressure_henry = if about.fitted {
+        table.optional_tolerance("pressure_inductance", Inductance, Allowed::AboveZero)
+    } else {
+        table.refuse("pressure_inductance", WITHOUT, WITHOUT_HELP);
+        None
+    };
     let feed = wanted("feed_pressure", Pressure, Allowed::Any);
     let air = wanted("air_in_rail", Fraction, Allowed::SHARE);
     let still = still_flow(table, about);
@@ -46,6 +53,8 @@ pub(super) fn tolerances(
     Some(Tolerances {
         inlet_resistance_20c_ohm: inlet_ohm?.value,
         pressure_resistance_20c_ohm: end(pressure_ohm),
+        inlet_inductance_h: end(inlet_henry),
+        pressure_inductance_h: end(pressure_henry),
         feed_pressure_pa: end(feed),
         still_flow_m3_per_s: end(still),
         air_fraction: air?.value,

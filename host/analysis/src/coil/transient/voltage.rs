@@ -1,0 +1,303 @@
+//! The voltage of a recording as what drives the coil: where it jumps, and what is noise on it.
+//!
+//! A voltage that stays where it is between its jumps, or sags in proportion to the current as a source
+//! with a resistance does, is replaced by that, which leaves next to nothing of its noise. One that does
+//! anything else is taken as it was recorded, noise and all.
+
+use super::model::{Drive, Jump};
+use crate::edges::{Edge, edges};
+use crate::reason::{Signal, Unmeasured};
+use crate::series::{noise_sd, spacing_without_gaps_s};
+use crate::stats::mean;
+
+/// Samples this near to even spacing, as a share of it, are even but for the digits of their times.
+const UNEVEN_SHARE_MAX: f64 = 0.01;
+
+/// A jump by less than this share of the largest voltage tells nothing; it may be a step of the recorder.
+const JUMP_SHARE_MIN: f64 = 0.05;
+
+/// Below this share of the largest voltage a coil is at rest.
+const REST_SHARE_MAX: f64 = 0.05;
+
+/// Fewest samples at rest that tell the zero of the current.
+const REST_SAMPLES_MIN: usize = 3;
+
+/// Standard deviation of what sags are thought to be, as a share of the largest voltage: 0.15 ohm of supply and
+/// wires before 3 ohm (common practice, no source).
+const SAG_SHARE_USUAL: f64 = 0.05;
+
+/// A current that moves by less than this share of its largest shows no sag.
+const SAG_CURRENT_SHARE_MIN: f64 = 1.0e-3;
+
+/// Left of a voltage that is smooth but for rounding, as a share of the largest.
+const ROUNDING_SHARE: f64 = 1.0e-12;
+
+/// A sag less probable than this is left out.
+const SAG_WEIGHT_MIN: f64 = 0.02;
+
+/// What is left of a voltage once it is smoothed must be free of correlation between neighbours to
+/// within this many standard deviations.
+const WHITE_DEVIATIONS_MAX: f64 = 3.5;
+
+/// A recording brought into the form of the model.
+#[derive(Debug)]
+pub(super) struct Prepared {
+    pub(super) drive: Drive,
+    /// Current at the same samples, A.
+    pub(super) current_a: Vec<f64>,
+    /// Place of each of those samples in the recording.
+    pub(super) places: Vec<usize>,
+    /// Voltage as recorded at those samples, V.
+    pub(super) recorded_v: Vec<f64>,
+    /// What the voltage was smoothed by; `None` when it stays as recorded.
+    pub(super) smooth: Option<Vec<Stretch>>,
+    /// Standard deviation of the noise of the voltage, V, and its degrees of freedom.
+    pub(super) noise_v: (f64, f64),
+    /// Step of the voltage readings that no noise smooths out, V, when levels are few; else 0.
+    pub(super) step_v: f64,
+    /// Whether the instant of the only jump is a matter of its interval.
+    pub(super) edge_is_open: bool,
+    /// Current at rest, when there is rest: mean reading, A.
+    pub(super) rest_a: Option<f64>,
+}
+
+/// One smoothed stretch: samples `from..to`, a level, and a sag with a current.
+#[derive(Clone, Debug)]
+pub(super) struct Stretch {
+    pub(super) from: usize,
+    pub(super) to: usize,
+    /// How the voltage sags with the current, when it does.
+    pub(super) sag: Option<Sag>,
+}
+
+/// A sag of the voltage.
+#[derive(Clone, Debug)]
+pub(super) struct Sag {
+    /// Current less its mean over the stretch, A.
+    pub(super) off_a: Vec<f64>,
+    /// Variance of the sag per ampere, (V/A)².
+    pub(super) variance: f64,
+    /// How far it is believed, 0 to 1.
+    weight: f64,
+}
+
+pub(super) fn prepare(
+    time_s: &[f64],
+    voltage_v: &[f64],
+    current_a: &[f64],
+    at_s: Option<f64>,
+    step_v: f64,
+) -> Result<Prepared, Unmeasured> {
+    let spacing_s = spacing_without_gaps_s(time_s, Signal::CoilVoltage)?;
+    let largest_v = voltage_v.iter().fold(0.0_f64, |most, v| most.max(v.abs()));
+    let edges: Vec<Edge> =
+        edges(voltage_v).into_iter().filter(|edge| edge.change.abs() > JUMP_SHARE_MIN * largest_v).collect();
+    let even_s = even_spacing_s(time_s);
+    let inside = |k: &usize| {
+        let next = edges.partition_point(|edge| edge.first_after <= *k);
+        edges.get(next).is_some_and(|edge| edge.last_before < *k)
+    };
+    let places: Vec<usize> = if edges.iter().all(|edge| edge.first_after == edge.last_before + 1) {
+        (0..time_s.len()).collect()
+    } else {
+        (0..time_s.len()).filter(|k| !inside(k)).collect()
+    };
+    let pick = |values: &[f64]| places.iter().map(|k| values[*k]).collect::<Vec<f64>>();
+    let mut dropped = 0;
+    let mut jumps = Vec::with_capacity(edges.len());
+    for edge in &edges {
+        dropped += edge.first_after - edge.last_before - 1;
+        let before_s = time_s[edge.first_after] - middle_s(time_s, voltage_v, edge);
+        let u_s = spacing_s / 12.0_f64.sqrt();
+        jumps.push(Jump { at: edge.first_after - dropped, before_s, u_s });
+    }
+    let edge_is_open = jumps.len() == 1 && at_s.is_none();
+    if let Some(at_s) = at_s {
+        state(&mut jumps, &edges, time_s, at_s, spacing_s)?;
+    }
+    let recorded_v = pick(voltage_v);
+    let current_a = pick(current_a);
+    let mut prepared = Prepared {
+        drive: Drive {
+            time_s: pick(time_s),
+            voltage_v: recorded_v.clone(),
+            jumps,
+            even_s,
+            energy_j: Vec::new(),
+        },
+        places,
+        smooth: None,
+        noise_v: (0.0, f64::INFINITY),
+        step_v: 0.0,
+        edge_is_open,
+        rest_a: None,
+        recorded_v,
+        current_a,
+    };
+    // The levels of a PWM voltage recur, and all of one are off by the same.
+    prepared.step_v = if prepared.drive.jumps.len() > 2 { 0.0 } else { step_v };
+    let with = prepared.current_a.clone();
+    prepared.smooth(&with);
+    if prepared.smooth.is_none() {
+        prepared.noise_v.0 = noise_sd(&prepared.recorded_v);
+        prepared.step_v = 0.0;
+    }
+    prepared.rest_a = prepared.rest(largest_v);
+    Ok(prepared)
+}
+
+/// The one spacing of all samples, s, when there is one.
+fn even_spacing_s(time_s: &[f64]) -> Option<f64> {
+    let (first, last) = (time_s[0], time_s[time_s.len() - 1]);
+    let spacing_s = (last - first) / (time_s.len() as f64 - 1.0);
+    let even = time_s
+        .iter()
+        .enumerate()
+        .all(|(k, t)| (t - first - k as f64 * spacing_s).abs() <= UNEVEN_SHARE_MAX * spacing_s);
+    even.then_some(spacing_s)
+}
+
+/// Where a sudden jump would have to lie to hold the volt seconds of the edge, s.
+fn middle_s(time_s: &[f64], voltage_v: &[f64], edge: &Edge) -> f64 {
+    let (from, to) = (edge.last_before, edge.first_after);
+    let volt_seconds: f64 = (from..to)
+        .map(|k| {
+            let mean_v = f64::midpoint(voltage_v[k], voltage_v[k + 1]);
+            (mean_v - voltage_v[from]) * (time_s[k + 1] - time_s[k])
+        })
+        .sum();
+    time_s[to] - volt_seconds / (voltage_v[to] - voltage_v[from])
+}
+
+/// Puts the jump that is beside the stated instant at it.
+fn state(
+    jumps: &mut [Jump],
+    edges: &[Edge],
+    time_s: &[f64],
+    at_s: f64,
+    spacing_s: f64,
+) -> Result<(), Unmeasured> {
+    let beside = edges.iter().position(|edge| {
+        time_s[edge.last_before] - spacing_s <= at_s && at_s <= time_s[edge.first_after] + spacing_s
+    });
+    let Some(beside) = beside else {
+        return Err(Unmeasured::Impossible {
+            name: "the instant of the voltage step in s",
+            found: at_s,
+            expected: "beside a step of the recorded voltage",
+        });
+    };
+    let after_s = time_s[edges[beside].first_after];
+    jumps[beside].before_s = after_s - at_s;
+    jumps[beside].u_s = 0.0;
+    Ok(())
+}
+
+impl Prepared {
+    /// First sample of each stretch between jumps, and the end.
+    fn bounds(&self) -> Vec<usize> {
+        let inner = self.drive.jumps.iter().map(|jump| jump.at);
+        [0].into_iter().chain(inner).chain([self.recorded_v.len()]).collect()
+    }
+
+    /// Replaces the voltage by levels that sag with `current_a`, when what is left then is noise; else it
+    /// stays what it was.
+    pub(super) fn smooth(&mut self, current_a: &[f64]) {
+        let n = self.recorded_v.len();
+        let largest_v = self.recorded_v.iter().fold(0.0_f64, |most, v| most.max(v.abs()));
+        let largest_a = current_a.iter().fold(0.0_f64, |most, i| most.max(i.abs()));
+        let scales = Scales { largest_v, largest_a, step_v: self.step_v };
+        let bounds = self.bounds();
+        let mut smooth_v = Vec::with_capacity(n);
+        let mut stretches = Vec::with_capacity(bounds.len());
+        let (mut squares, mut products, mut free, mut pairs) = (0.0, 0.0, n as f64, 0.0_f64);
+        for pair in bounds.windows(2) {
+            let (from, to) = (pair[0], pair[1]);
+            let (stretch, fitted) =
+                Stretch::fit(from, &self.recorded_v[from..to], &current_a[from..to], &scales);
+            let left: Vec<f64> = self.recorded_v[from..to].iter().zip(&fitted).map(|(v, s)| v - s).collect();
+            squares += left.iter().map(|d| d * d).sum::<f64>();
+            products += left.windows(2).map(|pair| pair[0] * pair[1]).sum::<f64>();
+            pairs += (left.len() - 1) as f64;
+            // Residuals about a mean of m samples lean against each other by 1/m, together by one pair.
+            free -= 1.0 + stretch.sag.as_ref().map_or(0.0, |sag| sag.weight);
+            smooth_v.extend(fitted);
+            stretches.push(stretch);
+        }
+        let lag1 = if squares > 0.0 { products / squares + (stretches.len() as f64) / n as f64 } else { 0.0 };
+        let white = free >= 3.0 && pairs > 0.0 && lag1 * pairs.sqrt() <= WHITE_DEVIATIONS_MAX;
+        if white {
+            self.drive.voltage_v = smooth_v;
+            self.noise_v = ((squares / free).sqrt(), free);
+            self.smooth = Some(stretches);
+        }
+    }
+
+    /// Whether some stretch sags with the current.
+    pub(super) fn sags(&self) -> bool {
+        self.smooth.as_ref().is_some_and(|all| all.iter().any(|stretch| stretch.sag.is_some()))
+    }
+
+    /// Mean reading of the current while the coil is at rest, before everything or after it.
+    fn rest(&self, largest_v: f64) -> Option<f64> {
+        let at_rest = |v: &&f64| v.abs() <= REST_SHARE_MAX * largest_v;
+        let v = &self.drive.voltage_v;
+        let n = v.len();
+        let before = v.iter().take_while(at_rest).count();
+        let after = v.iter().rev().take_while(at_rest).count();
+        if before == n || before.max(after) < REST_SAMPLES_MIN {
+            return None;
+        }
+        if before >= REST_SAMPLES_MIN {
+            return Some(mean(&self.current_a[..before]));
+        }
+        Some(mean(&self.current_a[n - after.div_ceil(2)..]))
+    }
+}
+
+/// What sags are measured by.
+struct Scales {
+    largest_v: f64,
+    largest_a: f64,
+    step_v: f64,
+}
+
+impl Stretch {
+    /// A stretch that begins at sample `from`, and its smoothed voltage.
+    ///
+    /// How much of the sag that the data show is believed follows from its odds against none, as for two
+    /// equally probable curves of which one has a sag normally distributed by [`SAG_SHARE_USUAL`] of the largest
+    /// voltage (Kass and Raftery, J. Am. Stat. Assoc. 90, 1995, from memory).
+    fn fit(from: usize, voltage_v: &[f64], current_a: &[f64], scales: &Scales) -> (Stretch, Vec<f64>) {
+        let n = voltage_v.len();
+        let level_v = mean(voltage_v);
+        let plain = (Stretch { from, to: from + n, sag: None }, vec![level_v; n]);
+        if n < 4 {
+            return plain;
+        }
+        let middle_a = mean(current_a);
+        let off_a: Vec<f64> = current_a.iter().map(|i| i - middle_a).collect();
+        let spread: f64 = off_a.iter().map(|i| i * i).sum();
+        let shared: f64 = off_a.iter().zip(voltage_v).map(|(i, v)| i * (v - level_v)).sum();
+        let squares: f64 = voltage_v.iter().map(|v| (v - level_v).powi(2)).sum();
+        let reach_a = (12.0 * spread / n as f64).sqrt();
+        let is_exact = squares <= n as f64 * (ROUNDING_SHARE * scales.largest_v).powi(2);
+        if reach_a <= SAG_CURRENT_SHARE_MIN * scales.largest_a || is_exact && scales.step_v == 0.0 {
+            return plain;
+        }
+        let slope = shared / spread;
+        let variance = (squares - shared * slope).max(0.0) / (n as f64 - 2.0) / spread;
+        let usual = (SAG_SHARE_USUAL * scales.largest_v / reach_a).powi(2);
+        let kept = usual / (usual + variance);
+        let odds = (1.0 - kept).sqrt() * (0.5 * kept * slope * slope / variance).exp();
+        let weight = if odds.is_finite() { odds / (1.0 + odds) } else { 1.0 };
+        let unread = scales.step_v.powi(2) / 12.0 * n as f64 / spread;
+        if weight < SAG_WEIGHT_MIN && unread == 0.0 {
+            return plain;
+        }
+        let believed = kept * slope;
+        let fitted = off_a.iter().map(|i| level_v + weight * believed * i).collect();
+        let variance = weight * kept * variance + weight * (1.0 - weight) * believed * believed + unread;
+        (Stretch { from, to: from + n, sag: Some(Sag { off_a, variance, weight }) }, fitted)
+    }
+}

@@ -1,0 +1,270 @@
+//! What a fitted model says of a step, and how two models share the answer.
+
+use super::Shape;
+use super::first_order::FirstOrder;
+use super::misfit::Misfit;
+use super::scatter::{Memory, Scatter};
+use super::second_order::{self, SecondOrder};
+use super::under::{Curve, Under};
+
+/// From the onset on, a response is over after so many of its slowest time constants.
+const OVER_TIME_CONSTANTS: f64 = 7.0;
+/// The part in which a wrong shape is looked for, in slowest time constants.
+const SHAPE_TIME_CONSTANTS: f64 = 4.0;
+
+/// A model that gains less than this in twice the log likelihood over a simpler one is that one under another
+/// name, at the end of its range.
+const GAIN_TOLD_MIN: f64 = 0.2;
+
+/// One estimate on the scale of the data.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Estimate {
+    pub(super) value: f64,
+    /// Standard uncertainty from scatter.
+    pub(super) scatter: f64,
+    /// Standard uncertainty from levels that the recorder rounds.
+    pub(super) resolution: f64,
+    /// Standard uncertainty from not knowing which model is the right one.
+    pub(super) choice: f64,
+}
+
+impl Estimate {
+    /// This estimate, in doubt: how far others lie from it, each with the weight it is believed with.
+    fn doubted(self, others: &[(f64, Estimate)]) -> Estimate {
+        let off = others.iter().map(|(weight, e)| weight * (e.value - self.value).powi(2)).sum::<f64>();
+        Estimate { choice: self.choice.hypot(off.sqrt()), ..self }
+    }
+}
+
+/// The findings of a model.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Findings {
+    pub(super) change: Estimate,
+    pub(super) onset_s: Estimate,
+    pub(super) rise_time_s: Estimate,
+    pub(super) overshoot: Estimate,
+    /// `None` for a response that no single time constant describes.
+    pub(super) tau_s: Option<Estimate>,
+}
+
+/// What a model says.
+#[derive(Clone, Debug)]
+pub(super) struct Said {
+    pub(super) findings: Findings,
+    pub(super) degrees_of_freedom: f64,
+    pub(super) before: f64,
+    /// How much of the change the record holds.
+    pub(super) reached: f64,
+    pub(super) shape: Shape,
+    pub(super) is_misfit: bool,
+    /// Fitted curve over the times of the record, with all that lies under it.
+    pub(super) curve: Vec<f64>,
+    /// Residuals' sum of squares, what independent samples they amount to, and numbers fitted.
+    squares: f64,
+    independent: f64,
+    numbers: usize,
+    drifts: bool,
+}
+
+/// What a recorder's steps and rounding leave unknown in one sample, on the scale of the data.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Grain {
+    /// Standard uncertainty of a level.
+    pub(super) level: f64,
+    /// Least standard deviation that a residual is believed to have.
+    pub(super) sample: f64,
+}
+
+/// A fitted curve, what lies under it and what both leave of a record.
+struct Fitted<'a, C> {
+    model: (&'a C, &'a Under),
+    time_s: &'a [f64],
+    curve: Vec<f64>,
+    residuals: Vec<f64>,
+    grain: Grain,
+    onset_s: f64,
+    slowest_s: f64,
+}
+
+impl<'a, C: Curve> Fitted<'a, C> {
+    fn of(
+        time_s: &'a [f64],
+        y: &[f64],
+        model: (&'a C, &'a Under),
+        grain: Grain,
+        (onset_s, slowest_s): (f64, f64),
+    ) -> Self {
+        let curve: Vec<f64> = time_s.iter().map(|t| model.0.value(*t) + model.1.at(*t)).collect();
+        let residuals = y.iter().zip(&curve).map(|(y, c)| y - c).collect();
+        Fitted { model, time_s, curve, residuals, grain, onset_s, slowest_s }
+    }
+
+    fn place(&self, time_constants: f64) -> usize {
+        let t_s = self.onset_s + time_constants * self.slowest_s;
+        self.time_s.partition_point(|t| *t < t_s)
+    }
+
+    /// The answer, of which `say` puts in the findings, given how to make an estimate of a value and its
+    /// derivatives.
+    fn said(
+        self,
+        shape: Shape,
+        before: f64,
+        say: impl Fn(&dyn Fn(f64, &[f64]) -> Estimate, Memory, &[f64]) -> Findings,
+    ) -> Option<Said> {
+        let memory = Memory::of(&self.residuals);
+        let flat = (self.place(0.0), self.place(OVER_TIME_CONSTANTS));
+        let (grain, time_s) = (self.grain, self.time_s);
+        let scatter = Scatter::of(self.model, time_s, &self.residuals, memory, grain.sample, flat)?;
+        // Where a wrong shape would show: from a little before the onset.
+        let response = (self.place(-0.5), self.place(SHAPE_TIME_CONSTANTS));
+        let misfit = Misfit::of(&self.residuals, response, grain.sample);
+        let estimate = |value: f64, by: &[f64]| {
+            let u = scatter.uncertainty(by);
+            Estimate {
+                value,
+                scatter: u,
+                resolution: scatter.by_levels(by, grain.level),
+                choice: u * misfit.hidden,
+            }
+        };
+        let findings = say(&estimate, memory, &self.residuals);
+        let squares: f64 = self.residuals.iter().map(|r| r * r).sum();
+        let n = self.residuals.len() as f64;
+        Some(Said {
+            findings,
+            degrees_of_freedom: scatter.degrees_of_freedom,
+            before: before + self.model.1.base(self.onset_s),
+            reached: -((self.onset_s - time_s[time_s.len() - 1]) / self.slowest_s).exp_m1(),
+            shape,
+            is_misfit: misfit.is_plain,
+            squares: squares.max(n * grain.sample * grain.sample),
+            independent: n / memory.inflation(),
+            numbers: C::NUMBERS + self.model.1.numbers(),
+            drifts: self.model.1.drift.is_some(),
+            curve: self.curve,
+        })
+    }
+}
+
+pub(super) fn first_order(
+    time_s: &[f64],
+    y: &[f64],
+    model: (&FirstOrder, &Under),
+    grain: Grain,
+) -> Option<Said> {
+    let m = model.0;
+    let fitted = Fitted::of(time_s, y, model, grain, (m.onset_s, m.tau_s));
+    let rise = 9.0_f64.ln();
+    let top = fitted.place(0.5) - fitted.place(0.0);
+    fitted.said(Shape::FirstOrder, m.before, |estimate, memory, residuals| {
+        let change = estimate(m.change, &[0.0, 1.0]);
+        Findings {
+            change,
+            onset_s: estimate(m.onset_s, &[0.0, 0.0, 1.0]),
+            rise_time_s: estimate(rise * m.tau_s, &[0.0, 0.0, 0.0, rise * m.tau_s]),
+            overshoot: no_overshoot(&change, residuals, memory, top),
+            tau_s: Some(estimate(m.tau_s, &[0.0, 0.0, 0.0, m.tau_s])),
+        }
+    })
+}
+
+pub(super) fn second_order(
+    time_s: &[f64],
+    y: &[f64],
+    model: (&SecondOrder, &Under),
+    grain: Grain,
+) -> Option<Said> {
+    let m = model.0;
+    let (z, w) = (m.damping, m.natural_per_s);
+    let slowest_s = if z > 1.0 { (z + (z * z - 1.0).sqrt()) / w } else { 1.0 / (z * w) };
+    let fitted = Fitted::of(time_s, y, model, grain, (m.onset_s, slowest_s));
+    let rise_s = second_order::unit_rise(z) / w;
+    let by_damping = {
+        let h = 1e-4 * z;
+        (second_order::unit_rise(z + h) - second_order::unit_rise(z - h)) / (2.0 * h * w)
+    };
+    let top = fitted.place(0.5) - fitted.place(0.0);
+    fitted.said(Shape::SecondOrder, m.before, |estimate, memory, residuals| {
+        let change = estimate(m.change, &[0.0, 1.0]);
+        let hidden = no_overshoot(&change, residuals, memory, top);
+        Findings {
+            change,
+            onset_s: estimate(m.onset_s, &[0.0, 0.0, 1.0]),
+            rise_time_s: estimate(rise_s, &[0.0, 0.0, 0.0, -rise_s, by_damping]),
+            overshoot: overshoot(z, &estimate(z, &[0.0, 0.0, 0.0, 0.0, 1.0]), &hidden),
+            tau_s: None,
+        }
+    })
+}
+
+/// Overshoot falls so steeply towards a damping of 1 that its derivative there says nothing; how far it
+/// would be off for a response that is off by one and by two standard uncertainties does. They are taken
+/// of beta = 1/(2 z)^2, the number that is fitted: a damping far above 1 is hardly known, and yet known
+/// to be far above 1. Below what would stand out of the record, `hidden`, it is not known any better.
+fn overshoot(z: f64, damping: &Estimate, hidden: &Estimate) -> Estimate {
+    let value = second_order::overshoot(z);
+    let beta = 0.25 / (z * z);
+    let at = |beta: f64| second_order::overshoot(0.5 / beta.max(0.0).sqrt());
+    let off = |u: f64, least: f64| {
+        let u = u * 2.0 * beta / z;
+        let off = (0.5 * (at(beta + u) - at(beta - u))).max(0.5 * (at(beta + 2.0 * u) - value));
+        if value < hidden.scatter { off.max(least) } else { off }
+    };
+    Estimate {
+        value,
+        scatter: off(damping.scatter, hidden.scatter),
+        resolution: off(damping.resolution, hidden.resolution),
+        choice: off(damping.choice, 0.0),
+    }
+}
+
+/// An overshoot of 0, as uncertain as noise makes the mean over half a time constant, out of which one
+/// would have to stand, and the level after.
+fn no_overshoot(change: &Estimate, residuals: &[f64], memory: Memory, samples: usize) -> Estimate {
+    let sd = (residuals.iter().map(|r| r * r).sum::<f64>() / residuals.len() as f64).sqrt();
+    let u_top = sd * (memory.inflation() / samples.max(1) as f64).sqrt().min(1.0);
+    Estimate {
+        value: 0.0,
+        scatter: u_top.hypot(change.scatter) / change.value.abs(),
+        resolution: change.resolution / change.value.abs(),
+        choice: 0.0,
+    }
+}
+
+/// How much rarer records that drift are held to be, as twice the logarithm of the odds, 2 to 1.
+const DRIFT_ODDS: f64 = 1.39;
+/// Share of Schwarz's penalty by which models are still doubted: chance may have ruled them out.
+const DOUBT_SHARE: f64 = 0.5;
+
+/// What the sound ones among several models say together: the likeliest by Schwarz's criterion, with how far
+/// the others lie apart in the uncertainty.
+pub(super) fn together(models: Vec<Said>) -> Option<Said> {
+    let sound: Vec<Said> = models.into_iter().filter(|said| !said.is_misfit).collect();
+    let independent = sound.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?.independent;
+    // Twice the log likelihood lost, and with a penalty for each number.
+    let lost = |said: &Said| independent * said.squares.max(f64::MIN_POSITIVE).ln();
+    let score = |said: &Said, penalty: f64| lost(said) + said.numbers as f64 * penalty;
+    let schwarz = |said: &Said| score(said, independent.ln()) + if said.drifts { DRIFT_ODDS } else { 0.0 };
+    let doubted = |said: &Said| score(said, DOUBT_SHARE * independent.ln());
+    let best = sound.iter().min_by(|a, b| schwarz(a).total_cmp(&schwarz(b)))?;
+    let counted: Vec<(f64, &Said)> = sound
+        .iter()
+        .filter(|said| said.numbers <= best.numbers || lost(best) - lost(said) >= GAIN_TOLD_MIN)
+        .map(|said| (((doubted(best) - doubted(said)) / 2.0).exp(), said))
+        .collect();
+    let all: f64 = counted.iter().map(|(weight, _)| weight).sum();
+    let with_doubt = |of: &dyn Fn(&Findings) -> Option<Estimate>| {
+        let others: Vec<(f64, Estimate)> =
+            counted.iter().filter_map(|(weight, said)| Some((weight / all, of(&said.findings)?))).collect();
+        of(&best.findings).map(|estimate| estimate.doubted(&others))
+    };
+    let findings = Findings {
+        change: with_doubt(&|f| Some(f.change))?,
+        onset_s: with_doubt(&|f| Some(f.onset_s))?,
+        rise_time_s: with_doubt(&|f| Some(f.rise_time_s))?,
+        overshoot: with_doubt(&|f| Some(f.overshoot))?,
+        tau_s: with_doubt(&|f| f.tau_s),
+    };
+    Some(Said { findings, ..best.clone() })
+}

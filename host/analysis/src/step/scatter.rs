@@ -1,0 +1,131 @@
+//! How far parameters of a fit scatter when neighbouring residuals are alike.
+//!
+//! Noise is taken as white noise plus a first-order process: its autocorrelation at lag k >= 1 is
+//! `a f^k`, from the lags 1 and 2 of the residuals, and none where lag 1 is within its own chance. The
+//! covariance is that of ordinary least squares under such noise,
+//! `(J'J)^-1 J'RJ (J'J)^-1 s^2`, with `J'RJ` summed by a recursion in one pass.
+
+use super::under::{Curve, Under};
+use nalgebra::{DMatrix, DVector};
+
+/// A lag-1 autocorrelation within so many of its standard errors, 1/sqrt n, counts as none.
+const CHANCE: f64 = 2.0;
+/// Longest memory that is believed.
+const MEMORY_MAX: f64 = 0.999;
+
+/// Autocorrelation of a noise.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Memory {
+    share: f64,
+    per_sample: f64,
+}
+
+impl Memory {
+    pub(super) const NONE: Memory = Memory { share: 0.0, per_sample: 0.0 };
+
+    /// From residuals of a fit.
+    pub(super) fn of(residuals: &[f64]) -> Memory {
+        let n = residuals.len() as f64;
+        let products = |lag: usize| residuals.iter().zip(&residuals[lag..]).map(|(a, b)| a * b).sum::<f64>();
+        let squares = products(0);
+        if squares == 0.0 || residuals.len() < 8 {
+            return Memory::NONE;
+        }
+        // Short records show too little of it, by (1 + 4 r)/n (Marriott and Pope, Biometrika 41, 1954,
+        // from memory).
+        let at = |lag: usize| {
+            let r = products(lag) / squares;
+            r + (1.0 + 4.0 * r) / n
+        };
+        let (first, second) = (at(1), at(2));
+        if first <= CHANCE / n.sqrt() {
+            return Memory::NONE;
+        }
+        let per_sample = (second / first).clamp(first.min(MEMORY_MAX) * 0.5, MEMORY_MAX);
+        Memory { share: (first / per_sample).min(1.0), per_sample }
+    }
+
+    /// How many samples are worth one independent one, for a mean.
+    pub(super) fn inflation(self) -> f64 {
+        1.0 + 2.0 * self.share * self.per_sample / (1.0 - self.per_sample)
+    }
+}
+
+/// Scatter of the parameters of a curve.
+#[derive(Clone, Debug)]
+pub(super) struct Scatter {
+    covariance: DMatrix<f64>,
+    /// What a wrong level before, and a wrong level after, of one unit each does to the parameters.
+    by_level: [DVector<f64>; 2],
+    pub(super) degrees_of_freedom: f64,
+}
+
+impl Scatter {
+    /// Samples before `flat.0` and from `flat.1` on lie on the levels of the curve. `sd_least` is a
+    /// standard deviation that residuals may fall short of.
+    pub(super) fn of<C: Curve>(
+        (curve, under): (&C, &Under),
+        time_s: &[f64],
+        residuals: &[f64],
+        memory: Memory,
+        sd_least: f64,
+        flat: (usize, usize),
+    ) -> Option<Scatter> {
+        let (n, p) = (residuals.len(), C::NUMBERS + under.numbers());
+        let mut normal = DMatrix::<f64>::zeros(p, p);
+        let mut alike = DMatrix::<f64>::zeros(p, p);
+        let mut levels = [DVector::<f64>::zeros(p), DVector::<f64>::zeros(p)];
+        let (mut row, mut trail) = (vec![0.0; p], vec![0.0; p]);
+        for (i, t) in time_s.iter().enumerate() {
+            let (own, other) = row.split_at_mut(C::NUMBERS);
+            curve.fill_slopes(*t, own);
+            under.fill_slopes(*t, other);
+            for (b, right) in row.iter().enumerate() {
+                for (sum, left) in normal.column_mut(b).iter_mut().zip(&row) {
+                    *sum += left * right;
+                }
+            }
+            if memory.share > 0.0 {
+                for (b, right) in trail.iter().enumerate() {
+                    for (sum, left) in alike.column_mut(b).iter_mut().zip(&row) {
+                        *sum += left * right;
+                    }
+                }
+                for (trail, slope) in trail.iter_mut().zip(&row) {
+                    *trail = (*trail + slope) * memory.per_sample;
+                }
+            }
+            if i < flat.0 || i >= flat.1 {
+                let level = &mut levels[usize::from(i >= flat.1)];
+                level.iter_mut().zip(&row).for_each(|(sum, slope)| *sum += slope);
+            }
+        }
+        let scale = normal.diagonal().map(|d| 1.0 / d.sqrt());
+        let scaling = DMatrix::<f64>::from_diagonal(&scale);
+        let inverse = &scaling * (&scaling * &normal * &scaling).cholesky()?.inverse() * &scaling;
+        if inverse.iter().any(|v| !v.is_finite()) {
+            return None;
+        }
+        let meat = normal + (&alike + alike.transpose()) * memory.share;
+        let used = (&inverse * &meat).trace();
+        let squares: f64 = residuals.iter().map(|r| r * r).sum();
+        let variance = (squares / (n as f64 - used).max(1.0)).max(sd_least * sd_least);
+        Some(Scatter {
+            covariance: &inverse * meat * &inverse * variance,
+            by_level: levels.map(|level| &inverse * level),
+            degrees_of_freedom: (n.saturating_sub(p) as f64 / memory.inflation()).max(1.0),
+        })
+    }
+
+    /// Standard uncertainty of something with these derivatives with respect to the curve's first numbers.
+    pub(super) fn uncertainty(&self, by: &[f64]) -> f64 {
+        let terms = |a: usize| by.iter().enumerate().map(move |(b, v)| self.covariance[(a, b)] * v);
+        by.iter().enumerate().map(|(a, v)| v * terms(a).sum::<f64>()).sum::<f64>().max(0.0).sqrt()
+    }
+
+    /// The same from levels that are each wrong by a standard uncertainty of `u`.
+    pub(super) fn by_levels(&self, by: &[f64], u: f64) -> f64 {
+        let along = |level: &DVector<f64>| by.iter().zip(level.iter()).map(|(a, b)| a * b).sum::<f64>();
+        u * along(&self.by_level[0]).hypot(along(&self.by_level[1]))
+    }
+}

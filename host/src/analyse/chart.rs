@@ -71,7 +71,10 @@ impl Chart {
         let area = Rect::new(0, 0, width, height);
         let mut buffer = Buffer::empty(area);
         picture.render(area, &mut buffer);
-        let mut text = format!("{}: {} over {}; fit: •\n", self.title, drawn.y.title, drawn.x.title);
+        let mut text = format!(
+            "{}: {} over {}; recording: fine dots, fit: •\n",
+            self.title, drawn.y.title, drawn.x.title
+        );
         for row in 0..height {
             let line: String = (0..width).map(|column| buffer[(column, row)].symbol()).collect();
             text.push_str(line.trim_end());

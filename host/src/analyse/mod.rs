@@ -130,6 +130,9 @@ const fn ucum(dimension: Dimension) -> &'static str {
     }
 }
 
+/// Smaller shares of an uncertainty are not told to people.
+const SHARE_TOLD_MIN: f64 = 0.005;
+
 /// Lines of the picture in the terminal.
 const CHART_HEIGHT: u16 = 14;
 
@@ -149,6 +152,7 @@ fn print(args: &AnalyseArgs, analysis: &Analysis) {
                 let shares: Vec<String> = measured
                     .budget()
                     .iter()
+                    .filter(|part| part.share >= SHARE_TOLD_MIN)
                     .map(|part| format!("{} {:.0} %", part.name, 100.0 * part.share))
                     .collect();
                 if !shares.is_empty() {

@@ -211,3 +211,13 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn a_probe_the_wrong_way_round_is_said_to_be_so() {
+    let time_s = times(-0.01, 1e-4, 400);
+    let voltage_v: Vec<f64> = time_s.iter().map(|t| if *t < 0.0 { 0.0 } else { 12.0 }).collect();
+    let mut noise = Noise::seeded(11);
+    let backwards: Vec<f64> = time_s.iter().map(|t| noise.normal(0.01) - rise(*t, 0.0)).collect();
+    let refused = transient(&record(&time_s, &voltage_v, &backwards)).expect_err("no coil does that");
+    assert!(refused.to_string().contains("wrong way round"), "{refused}");
+}

@@ -139,6 +139,15 @@ pub struct CoilFound {
 /// that does not follow the voltage. What a sound recording cannot tell is an error of its own in
 /// [`CoilFound`].
 pub fn transient(record: &CoilRecord<'_>) -> Result<CoilFound, Unmeasured> {
+    let found = measured(record)?;
+    if found.resistance.as_ref().is_ok_and(|ohm| ohm.value <= 0.0) {
+        let why = "it flows against the voltage: one of the two probes is the wrong way round";
+        return Err(Unmeasured::NoFit { curve: "current of a coil", why });
+    }
+    Ok(found)
+}
+
+fn measured(record: &CoilRecord<'_>) -> Result<CoilFound, Unmeasured> {
     check(record)?;
     let prepared = prepare(
         record.time_s,

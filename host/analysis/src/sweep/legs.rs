@@ -14,6 +14,9 @@ const LEVEL_SAMPLES_MIN: usize = 8;
 const JUMPS_SHARE_MIN: f64 = 0.8;
 /// Readings that a way is gathered in.
 const READINGS_MAX: usize = 120;
+
+/// So many rows a way, each with its time, may still be single points.
+const TIMED_POINTS_MAX: usize = 40;
 /// Largest share of a level's step by which the output may still drift over the part that counts.
 const DRIFT_SHARE_MAX: f64 = 0.1;
 
@@ -57,8 +60,10 @@ pub(super) fn ways(duty: &[f64], output: &[f64], signal: Signal, is_timed: bool)
     if range <= 0.0 {
         return Err(Unmeasured::NoStep { signal: Signal::Duty });
     }
-    // A table without time of more rows than could be single points is a ramp or a staircase.
-    let is_ordered = is_timed || longest_way(&turns(duty, range)) > READINGS_MAX;
+    // A table of more rows than could be single points is a ramp or a staircase, with times of fewer: nobody
+    // records a ramp in so few samples, but points that somebody took one by one have times as well.
+    let rows = longest_way(&turns(duty, range));
+    let is_ordered = rows > if is_timed { TIMED_POINTS_MAX } else { READINGS_MAX };
     let levels = if is_ordered { levels(duty, range) } else { None };
     let (duties, parts): (Vec<f64>, Vec<(usize, usize)>) = match levels {
         Some(levels) if !is_ramp(&levels, output) => {

@@ -83,7 +83,7 @@ fn what_can_be_read_in_two_ways_is_refused_with_both() {
 fn a_wrong_unit_is_answered_with_the_right_ones() {
     assert_eq!(
         refused(Time, "2.5 A"),
-        "\"A\" is a unit of current, but a time is wanted here (s, ms, min, h) | "
+        "\"A\" is a unit of current, but a time is wanted here (s, ms, min, h, us, ns) | "
     );
     assert_eq!(
         refused(Pressure, "40 mpa"),

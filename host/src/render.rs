@@ -247,7 +247,7 @@ pub(crate) fn finding_json(finding: &Finding) -> Json {
         "step": finding.step,
         "label": finding.label,
         "dimension": finding.dimension,
-        "unit": si_unit(finding.dimension),
+        "unit": ucum(finding.dimension),
         "value": value.map(|v| v.estimate),
         "expanded_uncertainty": value.map(|v| v.expanded_uncertainty),
         "coverage_factor": value.map(|v| v.coverage_factor),
@@ -278,25 +278,24 @@ fn finite(degrees_of_freedom: Option<f64>) -> Option<f64> {
     degrees_of_freedom.filter(|freedom| freedom.is_finite())
 }
 
-/// The unit of the numbers in JSON.
-const fn si_unit(dimension: Dimension) -> &'static str {
+/// The SI coherent unit of a dimension as a UCUM code (case sensitive).
+pub(crate) const fn ucum(dimension: Dimension) -> &'static str {
     match dimension {
         Dimension::Fraction => "1",
         Dimension::Time => "s",
         Dimension::Pressure => "Pa",
         Dimension::Flow => "m3/s",
-        Dimension::Volume => "m3",
-        Dimension::Displacement => "m3/rev",
-        Dimension::Speed => "rev/s",
-        Dimension::Resistance => "ohm",
+        Dimension::Volume | Dimension::Displacement => "m3",
+        Dimension::Speed => "/s",
+        Dimension::Resistance => "Ohm",
         Dimension::Voltage => "V",
         Dimension::Current => "A",
         Dimension::Inductance => "H",
-        Dimension::Temperature => "°C",
+        Dimension::Temperature => "Cel",
         Dimension::TemperatureDifference => "K",
         Dimension::VoltPerAmpere => "V/A",
-        Dimension::VoltPerOhm => "V/ohm",
-        Dimension::PulsesPerVolume => "1/m3",
+        Dimension::VoltPerOhm => "V/Ohm",
+        Dimension::PulsesPerVolume => "/m3",
         Dimension::PressureRate => "Pa/s",
     }
 }

@@ -121,7 +121,7 @@ fn json_parses_and_a_run_is_shown_as_it_was_printed() {
     assert_eq!(printed["simulated"], true);
     assert!(printed["simulation"].as_str().is_some_and(|words| words.contains("seed 1")));
     assert_eq!((&printed["pump_sheet"], &printed["bench_sheet"]), (&"heron".into(), &"demo".into()));
-    assert_eq!(findings[0]["unit"], "ohm");
+    assert_eq!(findings[0]["unit"], "Ohm");
     let listed = told(stepwell(&store).args(["runs", "--json"]));
     let runs = json(&listed);
     assert_eq!(runs.as_array().map(Vec::len), Some(1));

@@ -17,7 +17,8 @@ OUT = Path(__file__).resolve().parents[1] / "data" / "analysis" / "air_rise.csv"
 
 
 def modulus(p, x, n):
-    """Reference-state form with the compression of the liquid (references: Cho, Nykanen, Gholizadeh)."""
+    """Reference-state form with the compression of the liquid (the family of Cho, Nykanen and
+    Gholizadeh et al., Int. J. Fluid Power 12(3), 2011; from memory)."""
     vl = np.exp(-(p - PA) / KL)
     vg = x / (1.0 - x) * (PA / p) ** (1.0 / n)
     return (vl + vg) / (vl / KL + vg / (n * p))

@@ -370,7 +370,8 @@ fn results(record: &LeakDown<'_>, samples: &Samples, fits: &Fits) -> Result<Leak
     })
 }
 
-/// The leak as a volume flow: V/K of the rate (references: closed chamber, dp/dt = (K/V) q).
+/// The leak as a volume flow: V/K of the rate (closed chamber, dp/dt = (K/V) q; Merritt,
+/// Hydraulic Control Systems, 1967, from memory).
 fn volume_rate(
     record: &LeakDown<'_>,
     rate_pa_per_s: &Measured,

@@ -75,7 +75,7 @@ fn as_json(args: &AnalyseArgs, analysis: &Analysis) -> serde_json::Value {
             "id": found.id,
             "label": found.label,
             "value": measured.map(|m| m.value),
-            "unit": ucum(found.dimension),
+            "unit": render::ucum(found.dimension),
             "expanded_uncertainty": measured.map(Measured::expanded_uncertainty),
             "coverage_factor": measured.map(|m| m.coverage_factor(COVERAGE_PROBABILITY)),
             "coverage_probability": COVERAGE_PROBABILITY,
@@ -106,28 +106,6 @@ fn budget(measured: &Measured) -> Vec<serde_json::Value> {
         })
     };
     measured.budget().into_iter().map(line).collect()
-}
-
-/// The SI coherent unit of a dimension as a UCUM code (case sensitive).
-const fn ucum(dimension: Dimension) -> &'static str {
-    match dimension {
-        Dimension::Fraction => "1",
-        Dimension::Time => "s",
-        Dimension::Pressure => "Pa",
-        Dimension::Flow => "m3/s",
-        Dimension::Volume | Dimension::Displacement => "m3",
-        Dimension::Speed => "/s",
-        Dimension::Resistance => "Ohm",
-        Dimension::Voltage => "V",
-        Dimension::Current => "A",
-        Dimension::Inductance => "H",
-        Dimension::Temperature => "Cel",
-        Dimension::TemperatureDifference => "K",
-        Dimension::VoltPerAmpere => "V/A",
-        Dimension::VoltPerOhm => "V/Ohm",
-        Dimension::PulsesPerVolume => "/m3",
-        Dimension::PressureRate => "Pa/s",
-    }
 }
 
 /// Smaller shares of an uncertainty are not told to people.

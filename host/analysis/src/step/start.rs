@@ -2,7 +2,7 @@
 //!
 //! Pressure moves at the latest where it first stands out of noise. It started the earlier, the smoother;
 //! the smoothest start that is allowed for is that of a response of second order, with the square of time
-//! (references: second-order closed forms): a parabola through that place and the 10 % crossing. A
+//! (by its closed form): a parabola through that place and the 10 % crossing. A
 //! straight start lies between the two.
 
 use super::shape::smoothed;
@@ -14,8 +14,8 @@ const STANDS_OUT: f64 = 3.0;
 /// Least share of the way that is looked for, whatever the noise.
 const SHARE_MIN: f64 = 0.01;
 /// How far, in distances between the line's foot and the 10 % crossing, a smooth start may lie before
-/// that foot where noise hides all below 10 %: 1.4 for second order with a damping of 0.5 (references:
-/// second-order closed forms), less for lower damping.
+/// that foot where noise hides all below 10 %: 1.4 for second order with a damping of 0.5 (by its
+/// closed form), less for lower damping.
 const SOFT_START: f64 = 1.4;
 
 /// How far the start may lie from the line's foot `foot_s`, s. `way` passes 10 % at `tenth_s`; `noise` is

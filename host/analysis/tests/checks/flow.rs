@@ -161,7 +161,7 @@ fn unusable_trains_are_refused() {
     assert!(matches!(speed(&train(240, 100.0), 0), Err(Unmeasured::Impossible { .. })));
 }
 
-/// One pulse either way of 137 is 0.73 % (8.6 of the handbook rows: 137.25 Hz for 1 s, 0.7286 %), a
+/// One pulse either way of 137 is 0.73 % (137.25 Hz for 1 s: 0.7286 %, arithmetic), a
 /// triangle, so 0.298 % of the volume as standard uncertainty; 22.87 Hz through 8234 pulses per litre
 /// is 10 L/h.
 #[test]

@@ -29,8 +29,9 @@ pub const PROTOCOL_VERSION: u16 = 2;
 /// within half a second.
 pub const LEASE_MS: u32 = 450;
 
-/// The host renews the lease this often, in milliseconds: four chances before it runs out.
-pub const RENEW_EVERY_MS: u32 = 100;
+/// The host renews the lease this often, in milliseconds: nine chances before it runs out, so that a line
+/// that spoils a third of its frames loses a lease once in hours, not every few seconds.
+pub const RENEW_EVERY_MS: u32 = 50;
 
 /// An armed board that is not asked to do anything disarms itself after this time, in milliseconds.
 pub const LEFT_ALONE_MS: u32 = 120_000;

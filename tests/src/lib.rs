@@ -14,6 +14,7 @@ pub mod shipped;
 pub mod trace;
 pub mod trials;
 pub mod wire;
+pub mod world;
 
 use operator::Operator;
 use shipped::Scenario;

@@ -39,7 +39,7 @@ pub struct Moment {
 }
 
 impl Moment {
-    fn of(bench: &impl SimulatedBench) -> Moment {
+    pub(crate) fn of(bench: &impl SimulatedBench) -> Moment {
         let truth: Truth = bench.truth();
         Moment {
             tick: bench.now().0,

@@ -59,6 +59,9 @@ pub struct Board {
     pub(crate) hand_work: HandWaiting,
     pub(crate) telemetry: Telemetry,
     pub(crate) outbox: Outbox,
+    /// Causes that are not to trip.
+    #[cfg(feature = "blindable")]
+    pub(crate) unseen: Causes,
 }
 
 impl Board {
@@ -92,6 +95,8 @@ impl Board {
             hand_work: HandWaiting::NONE,
             telemetry: Telemetry::EMPTY,
             outbox: Outbox::EMPTY,
+            #[cfg(feature = "blindable")]
+            unseen: Causes::NONE,
         }
     }
 
@@ -168,6 +173,8 @@ impl Board {
 
     /// Latches causes. The first ones start the staged stop; every one of them may change it.
     fn trip(&mut self, causes: Causes, readings: &Readings<'_>) {
+        #[cfg(feature = "blindable")]
+        let causes = causes.without(self.unseen);
         if causes.is_empty() {
             return;
         }

@@ -22,6 +22,8 @@
 )]
 
 mod arming;
+#[cfg(feature = "blindable")]
+mod blind;
 mod board;
 mod burst;
 mod causes;

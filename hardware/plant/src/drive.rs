@@ -7,6 +7,8 @@ use crate::constants::RPM_RAD_PER_S;
 pub struct DriveParameters {
     /// Whether it has power (the stop chain takes it away).
     pub powered: bool,
+    /// Whether its contactor is welded: once turning, it turns on although nobody asks it to.
+    pub welded: bool,
     /// Inertia of motor, coupling and pump, kg m2.
     pub inertia_kg_m2: f64,
     /// Controller gain, N m s/rad: droop is its inverse.
@@ -37,6 +39,7 @@ impl Default for DriveParameters {
     fn default() -> Self {
         Self {
             powered: true,
+            welded: false,
             inertia_kg_m2: 0.01,
             gain_n_m_s_per_rad: 4.8,
             torque_max_n_m: 15.0,
@@ -73,6 +76,7 @@ impl Drive {
     /// `J domega/dt = T_d - T_load - T_f - c omega`, `T_d = clamp(K (wanted - omega), 0, T_max)`.
     /// The controller is implicit inside its limits.
     pub fn advance(&mut self, dt_s: f64, target_rpm: u16, load_n_m: f64, drive: &DriveParameters) {
+        let target_rpm = if drive.welded { target_rpm.max(self.target_rpm) } else { target_rpm };
         let enabled = target_rpm > 0 && drive.powered;
         self.ramp(dt_s, if enabled { target_rpm } else { 0 }, drive.ramp_s);
         let omega = self.omega_rad_per_s;

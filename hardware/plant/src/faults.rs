@@ -65,6 +65,7 @@ fault_kinds! {
     FluidThermistorOpen "fluid-thermistor-open" "Oil thermistor open, pulled to 5 V (any severity above 0).";
     FluidThermistorShort "fluid-thermistor-short" "Oil thermistor shorted, 0 V (any severity above 0).";
     EmptyTank "empty-tank" "The feed draws air from the tank, and the level contact says so; the share of air in proportion.";
+    DriveRunsOn "drive-runs-on" "Drive contactor welded: once it turns, it turns on (any severity above 0).";
     BrokenCoupling "broken-coupling" "The drive turns, the pump does not (any severity above 0).";
     DeadPlunger "dead-plunger" "The inlet check of one plunger stays shut; its lost area in proportion.";
     DumpStuckOpen "dump-stuck-open" "Dump stuck open; the share of its area in proportion.";
@@ -233,6 +234,7 @@ pub fn apply(kind: FaultKind, severity: f64, rig: &mut Rig) {
             rig.feed.gas_share = rig.feed.gas_share.max(at_most_1);
             rig.contacts.tank_level_ok = false;
         }
+        FaultKind::DriveRunsOn => rig.drive.welded = true,
         FaultKind::BrokenCoupling => rig.drive.coupling = 0.0,
         FaultKind::DeadPlunger => rig.pump.inlet_opening[0] *= 1.0 - at_most_1,
         FaultKind::DumpStuckOpen => rig.dump.jammed_at = Some(at_most_1),

@@ -95,6 +95,20 @@ impl Recording {
         }
         Ok(Window { from, from_us: piece.first_us + 1_000 * offset as u64, samples })
     }
+
+    /// The longest window without a gap from `from` up to but not including `to`; nothing when no sample of
+    /// that time has arrived.
+    #[must_use]
+    pub fn longest_window(&self, from: Tick, to: Tick) -> Option<Window<'_>> {
+        let inside = |piece: &Piece| {
+            let first = if from.is_after(piece.first) { from } else { piece.first };
+            let end = if piece.end().is_after(to) { to } else { piece.end() };
+            end.is_after(first).then_some((first, end))
+        };
+        let (first, end) =
+            self.pieces.iter().filter_map(inside).max_by_key(|(first, end)| end.ms_since(*first))?;
+        self.window(first, end).ok()
+    }
 }
 
 /// Some consecutive samples, never empty.
@@ -206,6 +220,22 @@ mod tests {
         assert!(recording.window(Tick(115), Tick(131)).is_err());
         assert_eq!(recording.window(Tick(132), Tick(140)).unwrap().from_us, 32_000);
         assert!(recording.window(Tick(132), Tick(141)).is_err(), "not yet there");
+    }
+
+    #[test]
+    fn the_longest_window_without_a_gap_is_cut_to_what_was_asked_for() {
+        let mut recording = Recording::default();
+        recording.append(Tick(100), 0, &samples(0..10));
+        recording.append(Tick(120), 20_000, &samples(20..50));
+        recording.append(Tick(160), 60_000, &samples(60..80));
+        let ticks = |from, to| {
+            let window = recording.longest_window(Tick(from), Tick(to))?;
+            Some((window.from.0, window.len_ms()))
+        };
+        assert_eq!(ticks(0, 1_000), Some((120, 30)));
+        assert_eq!(ticks(140, 1_000), Some((160, 20)), "ten are left of the longest");
+        assert_eq!(ticks(0, 122), Some((100, 10)));
+        assert_eq!(ticks(110, 120), None);
     }
 
     #[test]

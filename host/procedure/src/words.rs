@@ -214,6 +214,11 @@ pub fn refusal(refused: Refusal, reading: Option<&Reading>) -> String {
         Refusal::Late { late_ms } => {
             format!("the command came {late_ms} ms too late; the link or the computer is too slow")
         }
+        Refusal::InState(State::Rest) => {
+            "the board has disarmed itself, as it does when it does not hear the host for half a second; the \
+             link or the computer is too slow"
+                .into()
+        }
         Refusal::InState(now) => format!("the board is {} and cannot do this now", state(now)),
         Refusal::GuardsMissing | Refusal::GuardsDiffer => {
             "the board has lost its guards, perhaps by a restart; run again".into()
@@ -251,7 +256,10 @@ pub fn refusal(refused: Refusal, reading: Option<&Reading>) -> String {
         Refusal::DriveMustRest { rest_ms } => {
             format!("the drive must rest for another {:.0} s", f64::from(rest_ms) / 1000.0)
         }
-        Refusal::QueueFull | Refusal::NothingBefore | Refusal::Malformed | Refusal::NothingToRead => {
+        Refusal::NothingBefore => {
+            "it came after the one that it was to follow had ended; the link or the computer is too slow".into()
+        }
+        Refusal::QueueFull | Refusal::Malformed | Refusal::NothingToRead => {
             "the program asked for something impossible: keep the run and report it".into()
         }
     }

@@ -3,7 +3,7 @@
 //! ```text
 //!  Greeting ──Welcome──► Open ──silence──► Lost
 //!     │  again every 200 ms      │ command: sent, repeated every 100 ms until acknowledged
-//!     └──WrongVersion, Busy──► Refused      lease: renewed every 100 ms while asked to
+//!     └──WrongVersion, Busy──► Refused      lease: renewed every 50 ms while asked to
 //! ```
 //!
 //! Bytes in, bytes out, time as an argument. Commands are stop-and-wait: the next is sent when the

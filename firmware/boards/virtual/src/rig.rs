@@ -32,9 +32,14 @@ impl ModelRig {
     pub fn new(setup: &Setup) -> ModelRig {
         let mut model = ModelRig::of(Rig::for_pump(&setup.pump), setup.seed);
         for fault in &setup.faults {
-            model.plant.inject(*fault);
+            model.inject(*fault);
         }
         model
+    }
+
+    /// Lets a fault come.
+    pub fn inject(&mut self, fault: Fault) {
+        self.plant.inject(fault);
     }
 
     /// A rig with parameters of its own, at rest at time zero.

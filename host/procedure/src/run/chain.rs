@@ -108,6 +108,16 @@ impl Chain {
         self.idle_since.get_or_insert(tick);
     }
 
+    /// Moves the start of a chain of which nothing is with the board yet; `false` when it was moved often enough.
+    pub(super) fn moved(&mut self) -> bool {
+        let may = self.sent == 0 && self.moves < MOVES_MAX;
+        if may {
+            self.moves += 1;
+            self.slot = None;
+        }
+        may
+    }
+
     /// Takes the board's answer to one of this chain's commands.
     pub(super) fn answered(
         &mut self,
@@ -116,12 +126,7 @@ impl Chain {
     ) -> Result<(), Refusal> {
         match (pending, result) {
             (Pending::Dwell, Ok(_)) => self.sent += 1,
-            (Pending::Dwell, Err(Refusal::Late { .. } | Refusal::DriveMustRest { .. }))
-                if self.sent == 0 && self.moves < MOVES_MAX =>
-            {
-                self.moves += 1;
-                self.slot = None;
-            }
+            (Pending::Dwell, Err(Refusal::Late { .. } | Refusal::DriveMustRest { .. })) if self.moved() => {}
             (Pending::ReadDwell, Ok(Reply::Dwell(report))) => self.report(report),
             (Pending::ReadBurst, Ok(Reply::Burst(piece))) => {
                 if usize::from(piece.offset) == self.burst.len() {

@@ -56,6 +56,12 @@ const ZERO_AFTER_MS: u32 = 500;
 /// The zeroes are means over this long, in ms.
 const ZERO_MS: u32 = 1_000;
 
+/// Seconds without a gap are waited for this long, in ms; then the longest stretch there was must do.
+const ZERO_WAIT_MS: u32 = 5_000;
+
+/// The shortest stretch that tells a zero, in ms.
+const ZERO_MS_MIN: u32 = 50;
+
 /// The speed before a trip is taken over this long, in ms.
 const SPEED_MS: u32 = 1_000;
 
@@ -144,7 +150,7 @@ enum Stage {
     /// Until the board is seen at rest.
     Waking,
     /// Until the zeroes have been recorded.
-    Zeroing { from: Tick },
+    Zeroing { from: Tick, since: Tick },
     /// A step is under way.
     Stepping(Box<Stepping>),
     /// The next step is due.
@@ -387,6 +393,15 @@ impl Run {
             // Nothing is latched after all, or the trip itself is on its way.
             (Pending::ReadTrip, Err(Refusal::NothingToRead))
             | (_, Err(Refusal::Tripped(_) | Refusal::InState(State::Tripped))) => {}
+            // The board has not heard the host for a moment: it is asked again, and arms as strictly as ever.
+            (Pending::Arm, Err(Refusal::NotReady(TripCause::LeaseLost)))
+            | (Pending::Dwell, Err(Refusal::InState(State::Rest)))
+                if self.chain().is_some_and(Chain::moved) =>
+            {
+                if let Some(board) = &mut self.board {
+                    board.armed_at = None;
+                }
+            }
             (Pending::HandWork, Ok(_)) => {
                 if let Stage::Stepping(stepping) = &mut self.stage
                     && matches!(stepping.doing, Doing::Noting)
@@ -395,19 +410,24 @@ impl Run {
                 }
             }
             (Pending::Dwell | Pending::ReadDwell | Pending::ReadBurst, result) => {
-                let refused = match &mut self.stage {
-                    Stage::Stepping(stepping) => match &mut stepping.doing {
-                        Doing::Chaining(chain) => chain.answered(pending, result).err(),
-                        _ => None,
-                    },
-                    _ => None,
-                };
+                let refused = self.chain().and_then(|chain| chain.answered(pending, result).err());
                 if let Some(refusal) = refused {
                     self.refused(pending, refusal);
                 }
             }
             (_, Err(refusal)) => self.refused(pending, refusal),
             (_, Ok(_)) => {}
+        }
+    }
+
+    /// The chain that is under way.
+    fn chain(&mut self) -> Option<&mut Chain> {
+        match &mut self.stage {
+            Stage::Stepping(stepping) => match &mut stepping.doing {
+                Doing::Chaining(chain) => Some(chain),
+                _ => None,
+            },
+            _ => None,
         }
     }
 
@@ -623,9 +643,9 @@ impl Run {
         match &mut self.stage {
             Stage::Greeting | Stage::Finished => false,
             Stage::Waking => self.wake(),
-            Stage::Zeroing { from } => {
-                let from = *from;
-                self.zero(from)
+            Stage::Zeroing { from, since } => {
+                let (from, since) = (*from, *since);
+                self.zero(from, since)
             }
             Stage::Between => {
                 self.begin_step();
@@ -667,27 +687,43 @@ impl Run {
             }
             (Some(State::Rest), _) => {
                 self.trip = None;
-                self.stage = Stage::Zeroing { from: self.anchor.plus_ms(ZERO_AFTER_MS) };
+                let from = self.anchor.plus_ms(ZERO_AFTER_MS);
+                self.stage = Stage::Zeroing { from, since: from };
                 true
             }
             _ => false,
         }
     }
 
-    fn zero(&mut self, from: Tick) -> bool {
+    fn zero(&mut self, from: Tick, since: Tick) -> bool {
         let to = from.plus_ms(ZERO_MS);
         if to.is_after(self.now()) {
             return false;
         }
         let Some(board) = &mut self.board else { return false };
-        let Ok(window) = self.recording.window(from, to) else {
+        let window = match self.recording.window(from, to) {
+            Ok(window) => window,
             // Telemetry has a gap there: take the next second instead.
-            self.stage = Stage::Zeroing { from: to };
-            return true;
+            Err(_) if !to.is_after(since.plus_ms(ZERO_WAIT_MS)) => {
+                self.stage = Stage::Zeroing { from: to, since };
+                return true;
+            }
+            Err(_) => match self.recording.longest_window(since, to) {
+                Some(window) if window.len_ms() >= ZERO_MS_MIN => window,
+                _ => {
+                    self.refuse(format!(
+                        "taking the zeroes of the sensors: telemetry never went on for {ZERO_MS_MIN} ms without a gap. The \
+                         link loses too much: check the cable and its screen, keep it away from motors and \
+                         welders, then start again"
+                    ));
+                    return true;
+                }
+            },
         };
+        let stretch = (window.from, window.from.plus_ms(window.len_ms()));
         let objection = at_rest::objection(&self.plan.pump, &board.calibration, &window);
         board.calibration = board.calibration.clone().zeroed(&window);
-        board.zero = (from, to);
+        board.zero = stretch;
         let objection = objection.or_else(|| {
             at_rest::beyond_ceilings(&self.plan.pump, &board.calibration, &board.identity.ceilings)
         });

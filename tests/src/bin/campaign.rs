@@ -1,0 +1,77 @@
+//! Whole runs by the thousand, with one thing going wrong in each: what came of them, by what went wrong.
+//!
+//! ```text
+//! cargo run --release -p stepwell-tests --bin campaign -- --runs 1000
+//! cargo run --release -p stepwell-tests --bin campaign -- --replay "short heron 17 bad unplug@12000+3000*1"
+//! ```
+
+use clap::Parser;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use stepwell_tests::trials::parallel::over_seeds;
+use stepwell_tests::world::case::Case;
+use stepwell_tests::world::tally::{Digest, tables};
+use stepwell_tests::world::{Story, run};
+
+/// Whole runs in simulation, with one thing going wrong in each.
+#[derive(Debug, Parser)]
+#[command(name = "campaign")]
+struct Args {
+    /// How many runs, each from a seed of its own.
+    #[arg(long, default_value_t = 1_000)]
+    runs: u64,
+    /// The first seed.
+    #[arg(long, default_value_t = 0)]
+    seed: u64,
+    /// One case as the campaign wrote it, again: what was wrong with it, and a number that is the same
+    /// whenever every tick of it is.
+    #[arg(long, value_name = "CASE")]
+    replay: Option<Case>,
+}
+
+fn main() -> ExitCode {
+    let args = Args::parse();
+    match args.replay {
+        Some(case) => replay(&case),
+        None => campaign(args.seed, args.runs),
+    }
+}
+
+/// Carries out a case; its record is on a memory file system where there is one, and removed.
+fn carried_out(case: &Case) -> Story {
+    let memory = PathBuf::from("/dev/shm");
+    let folder = if memory.is_dir() { tempfile::tempdir_in(memory) } else { tempfile::tempdir() };
+    let folder = folder.expect("a temporary folder can be made");
+    run(case, &folder.path().join("runs.stepwell"))
+}
+
+fn replay(case: &Case) -> ExitCode {
+    let story = carried_out(case);
+    println!("{case}");
+    for outcome in &story.outcomes {
+        println!("outcome: {outcome:?}");
+    }
+    println!("at rest after: {:?} ms; tripped: {}", story.at_rest_ms, story.tripped);
+    println!("samples confirmed: {}, lost: {}", story.acknowledged(), story.lost());
+    for wrong in &story.wrong {
+        println!("WRONG: {wrong}");
+    }
+    println!("fingerprint: {:016x}", story.fingerprint());
+    if story.wrong.is_empty() && story.lost() == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}
+
+fn campaign(seed: u64, runs: u64) -> ExitCode {
+    let digests = over_seeds(seed..seed + runs, |seed| {
+        let case = Case::drawn(seed);
+        let story = carried_out(&case);
+        Digest::of(case, &story)
+    });
+    println!("Seeds {seed} to {}.\n", seed + runs - 1);
+    print!("{}", tables(&digests));
+    let bad: Vec<&Digest> = digests.iter().filter(|digest| !digest.good()).collect();
+    for digest in &bad {
+        println!("\nWRONG: {}", digest.wrong.first().map_or("samples lost", String::as_str));
+        println!("cargo run --release -p stepwell-tests --bin campaign -- --replay \"{}\"", digest.case);
+    }
+    if bad.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}

@@ -1,0 +1,263 @@
+//! Whole runs in one process on a virtual clock, with one thing going wrong: engine, core, model and store are
+//! the real ones, everything around them is played.
+//!
+//! ```text
+//!  person ─► host: engine, store ─► line ─► machine: core, model     the world, a millisecond at a time
+//!                                     └──────────┴──► watch ─► authority, danger, record     the checkers
+//! ```
+//!
+//! [`run`] is a function of its [`Case`] and nothing else. The checkers know the sheets, the wire and what is
+//! true of the rig; they share nothing with the board's core but the meaning of its messages.
+
+pub mod authority;
+pub mod case;
+pub mod danger;
+pub mod host;
+pub mod line;
+pub mod machine;
+pub mod mishap;
+pub mod record;
+pub mod tally;
+pub mod watch;
+
+use crate::check;
+use crate::trace::Moment;
+use case::{Case, Length};
+use danger::Episode;
+use host::Host;
+use line::Line;
+use machine::Machine;
+use mishap::{HostMishap, What};
+use record::Kept;
+use std::path::Path;
+use stepwell_plant::Truth;
+use stepwell_procedure::record::Outcome;
+use stepwell_store::Store;
+use stepwell_virtual::SimulatedBench;
+use watch::Watch;
+
+/// All that came of a case.
+#[derive(Debug)]
+pub struct Story {
+    /// What each life of the program came to; nothing when it was killed or the board would not talk to it.
+    pub outcomes: Vec<Option<Outcome>>,
+    /// Everything that must never happen and did.
+    pub wrong: Vec<String>,
+    /// How long each dangerous condition went on while something was being worked.
+    pub episodes: Vec<Episode>,
+    /// What became of each life's record.
+    pub kept: Vec<Kept>,
+    /// From the beginning of the mishap until nothing was being worked any more, ms; nothing when nothing was
+    /// being worked then.
+    pub at_rest_ms: Option<usize>,
+    /// Whether the board tripped.
+    pub tripped: bool,
+    /// What stood beside the bench.
+    pub watch: Watch,
+}
+
+impl Story {
+    /// Samples that a disk had confirmed and that are lost.
+    #[must_use]
+    pub fn lost(&self) -> usize {
+        self.kept.iter().map(|kept| kept.lost).sum()
+    }
+
+    /// Samples that a disk had confirmed.
+    #[must_use]
+    pub fn acknowledged(&self) -> usize {
+        self.kept.iter().map(|kept| kept.acknowledged).sum()
+    }
+
+    /// Whether anybody was told that something is wrong.
+    #[must_use]
+    pub fn noticed(&self) -> bool {
+        use stepwell_procedure::finding::Verdict;
+        self.tripped
+            || self.outcomes.iter().any(|outcome| outcome.as_ref().is_none_or(|o| o.verdict != Verdict::Pass))
+    }
+
+    /// Everything that makes two stories the same, in one number: all outputs, states and pressures of every
+    /// tick, all that was kept, every outcome.
+    #[must_use]
+    pub fn fingerprint(&self) -> u64 {
+        use std::hash::{DefaultHasher, Hash, Hasher};
+        let mut hasher = DefaultHasher::new();
+        for beside in &self.watch.ticks {
+            format!("{:?}", beside.moment.outputs).hash(&mut hasher);
+            beside.moment.rail_pa.to_bits().hash(&mut hasher);
+            beside.moment.speed_rev_per_s.to_bits().hash(&mut hasher);
+        }
+        format!("{:?} {:?} {:?}", self.outcomes, self.wrong, self.kept).hash(&mut hasher);
+        hasher.finish()
+    }
+}
+
+/// A run that takes longer than this hangs, in ms of rig time.
+const fn longest_ms(length: Length) -> u64 {
+    match length {
+        Length::Short => 300_000,
+        Length::Acceptance => 900_000,
+    }
+}
+
+/// What follows the last life of the program, in ms: lease, staged stop, and what must be told by then.
+const AFTERWARDS_MS: u64 = 13_000;
+
+/// Carries out a case, with its record in a file `store` that is not there yet.
+///
+/// # Panics
+/// When the store cannot be made.
+#[must_use]
+pub fn run(case: &Case, store: &Path) -> Story {
+    let plan = case.plan();
+    let mut world = World {
+        machine: Machine::new(case.rig(), case.seed, case.mishap, case.unseen),
+        line: Line::new(case.line, case.mishap, case.seed),
+        watch: Watch::new(),
+        said: Vec::new(),
+    };
+    let mut outcomes = Vec::new();
+    let mut all_handed = Vec::new();
+    let mut hung = false;
+    let mut file = Store::open(store).expect("a store can be made");
+    loop {
+        let session = (case.seed as u32).wrapping_mul(2).wrapping_add(1 + outcomes.len() as u32);
+        let mut host = Host::new(&plan, &mut file, case.mishap, session, world.machine.ms());
+        let end = world.live(&mut host, case);
+        outcomes.push(host.outcome().cloned());
+        all_handed.push(std::mem::take(&mut host.handed));
+        hung |= end == End::Hung;
+        if end != End::Restarted {
+            break;
+        }
+    }
+    drop(file);
+    world.pass(AFTERWARDS_MS);
+
+    let World { machine, watch, .. } = world;
+    let kept: Vec<Kept> = all_handed.iter().map(|handed| record::compare(store, handed, &watch)).collect();
+    let (doing, mut wrong) = authority::walk(&plan, &watch);
+    let moments: Vec<Moment> = watch.ticks.iter().map(|beside| beside.moment).collect();
+    wrong.extend(check::drive_beyond_rating(&plan, &moments));
+    for life in watch.ticks.chunk_by(|_, next| !next.restarted) {
+        let moments: Vec<Moment> = life.iter().map(|beside| beside.moment).collect();
+        wrong.extend(check::rail_above_guard(&plan, &moments));
+        wrong.extend(check::energised_out_of_turn(&plan, &moments));
+        wrong.extend(check::stop_out_of_order(&plan, &moments));
+    }
+    let episodes = danger::episodes(&plan, &watch, &doing, case.mishap);
+    wrong.extend(danger::too_long(&episodes));
+    wrong.extend(danger::untold(&plan, &watch, &doing, case.mishap));
+    wrong.extend(kept.iter().flat_map(|kept| kept.wrong.clone()));
+    wrong.extend(watch.before().and_then(|before| not_conserved(before, &machine.truth())));
+    if hung {
+        wrong.push("the run does not end".to_owned());
+    }
+    if machine.outputs().energised() {
+        wrong.push("something is still driven long after the end".to_owned());
+    }
+    let at_rest_ms = case.mishap.and_then(|mishap| {
+        let from = doing.get(mishap.onset_ms as usize..)?;
+        from.first()?.works().then(|| from.iter().position(|doing| !doing.works()).unwrap_or(from.len()))
+    });
+    let tripped =
+        watch.ticks.iter().any(|beside| beside.moment.state == stepwell_protocol::state::State::Tripped);
+    Story { outcomes, wrong, episodes, kept, at_rest_ms, tripped, watch }
+}
+
+/// Liquid or gas that came from nowhere or went there, beyond 1e-4 of what was moved, which is what the model
+/// promises.
+fn not_conserved(before: &Truth, after: &Truth) -> Option<String> {
+    let counters = &after.counters;
+    let came_m3 = counters.supplied_m3 + counters.external_m3
+        - counters.returned_m3
+        - counters.leaked_m3
+        - counters.regulated_m3
+        - counters.bled_m3
+        - counters.dumped_m3
+        - counters.spilled_m3;
+    let stored_m3 = after.stored_liquid_m3 - before.stored_liquid_m3;
+    let moved_m3 = counters.supplied_m3 + before.stored_liquid_m3.abs() + 1e-9;
+    let came_kg = counters.gas_in_kg - counters.gas_out_kg;
+    let stored_kg = after.stored_gas_kg - before.stored_gas_kg;
+    let moved_kg = before.stored_gas_kg + counters.gas_in_kg;
+    if (came_m3 - stored_m3).abs() > 1e-4 * moved_m3 {
+        return Some(format!("{came_m3} m3 of liquid came, {stored_m3} m3 stayed"));
+    }
+    ((came_kg - stored_kg).abs() > 1e-4 * moved_kg)
+        .then(|| format!("{came_kg} kg of gas came, {stored_kg} kg stayed"))
+}
+
+/// How a life of the program ends.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum End {
+    /// Its run is over, or there is none.
+    Over,
+    /// It was killed.
+    Killed,
+    /// It was killed and is started again.
+    Restarted,
+    /// It does not end.
+    Hung,
+}
+
+struct World {
+    machine: Machine,
+    line: Line,
+    watch: Watch,
+    said: Vec<u8>,
+}
+
+impl World {
+    /// One millisecond.
+    fn tick(&mut self) {
+        let ms = self.machine.ms();
+        let bytes = self.line.at_board(ms, self.machine.now());
+        self.watch.heard(self.machine.now(), &bytes);
+        self.machine.receive(&bytes);
+        // A board in this process is never gone.
+        let _ = self.machine.tick();
+        self.watch.ticked(&self.machine);
+        self.said.clear();
+        self.machine.transmit(&mut self.said);
+        self.watch.spoke(&self.said);
+        self.line.from_board(ms, &self.said);
+    }
+
+    /// Time without anybody.
+    fn pass(&mut self, for_ms: u64) {
+        for _ in 0..for_ms {
+            self.tick();
+            let _ = self.line.at_host(self.machine.ms());
+        }
+    }
+
+    fn live(&mut self, host: &mut Host<'_>, case: &Case) -> End {
+        let killed_at = case.mishap.and_then(|mishap| match mishap.what {
+            What::Host(HostMishap::Kill) => Some((mishap.onset_ms, End::Killed)),
+            What::Host(HostMishap::Restart) => Some((mishap.onset_ms, End::Restarted)),
+            _ => None,
+        });
+        loop {
+            let ms = self.machine.ms();
+            if ms >= host.wakes_ms && !host.asleep(ms) {
+                let bytes = self.line.at_host(ms);
+                let to_board = host.serve(ms, &bytes, self.line.unplugged(ms));
+                self.line.from_host(ms, &to_board);
+                if host.unwelcome || host.outcome().is_some() {
+                    return End::Over;
+                }
+            }
+            self.tick();
+            if let Some((at_ms, end)) = killed_at
+                && self.machine.ms() == at_ms
+            {
+                return end;
+            }
+            if ms > longest_ms(case.length) {
+                return End::Hung;
+            }
+        }
+    }
+}

@@ -1,0 +1,165 @@
+//! One case: what is run, on which pump, over what line, and what goes wrong. A case drawn from a seed is
+//! that seed's for ever; written out, it can be replayed as it is.
+
+use super::line::Quality;
+use super::mishap::{HostMishap, Mishap, PersonMishap, What};
+use crate::shipped::Scenario;
+use crate::trials::noise::Noise;
+use std::fmt;
+use stepwell_plant::{Fault, Rig};
+use stepwell_procedure::read;
+use stepwell_procedure::run::Plan;
+use stepwell_protocol::message::TripCause;
+use stepwell_virtual::ModelRig;
+
+/// What is run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Length {
+    /// Every kind of step that energises something, as short as it can be: some twenty seconds.
+    Short,
+    /// The shipped acceptance: three minutes.
+    Acceptance,
+}
+
+impl Length {
+    /// Its word in scripts.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Length::Short => "short",
+            Length::Acceptance => "acceptance",
+        }
+    }
+
+    /// Mishaps are drawn to begin within this time, ms: as long as a run takes when nothing goes wrong.
+    const fn usual_ms(self) -> f64 {
+        match self {
+            Length::Short => 25_000.0,
+            Length::Acceptance => 200_000.0,
+        }
+    }
+}
+
+/// One case.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Case {
+    /// What is run.
+    pub length: Length,
+    /// On which shipped pump.
+    pub pump: &'static str,
+    /// Seed of the rig, the line, the program's rhythm and the person's.
+    pub seed: u64,
+    /// How bad the line is all the time.
+    pub line: Quality,
+    /// What goes wrong.
+    pub mishap: Option<Mishap>,
+    /// A cause that the board does not trip for: the proof that checkers can fail.
+    pub unseen: Option<TripCause>,
+}
+
+const PUMPS: [&str; 3] = ["heron", "dunlin", "plover"];
+
+impl Case {
+    /// Nothing goes wrong.
+    #[must_use]
+    pub fn healthy(length: Length, pump: &'static str, seed: u64) -> Case {
+        Case { length, pump, seed, line: Quality::CLEAN, mishap: None, unseen: None }
+    }
+
+    /// The case of a seed: a bad line, and one thing that goes wrong. Every twentieth is a whole acceptance.
+    #[must_use]
+    pub fn drawn(seed: u64) -> Case {
+        let length = if seed.is_multiple_of(20) { Length::Acceptance } else { Length::Short };
+        let mut noise = Noise::new(seed ^ 0xCA5E);
+        let all: Vec<What> = What::all().collect();
+        let pump = PUMPS[noise.uniform(0.0, PUMPS.len() as f64) as usize];
+        let what = all[noise.uniform(0.0, all.len() as f64) as usize];
+        let mishap = Case::drawn_mishap(what, length, &mut noise);
+        Case { length, pump, seed, line: Quality::BAD, mishap: Some(mishap), unseen: None }
+    }
+
+    /// A mishap of this kind that begins somewhere in a run.
+    pub fn drawn_mishap(what: What, length: Length, noise: &mut Noise) -> Mishap {
+        let onset_ms = noise.uniform(0.0, length.usual_ms()) as u64;
+        let for_ms = match what {
+            // The rig stays as it is.
+            What::Rig(_) | What::Board(_) => 3_600_000,
+            // Nobody waits for ever.
+            What::Person(PersonMishap::Silent) => noise.log_uniform(1_000.0, 150_000.0) as u64,
+            What::Person(_) | What::Host(HostMishap::Mad) => 60_000,
+            What::Line(_) | What::Host(_) => noise.log_uniform(50.0, 30_000.0) as u64,
+        };
+        let for_ms = if what == What::Board(super::mishap::BoardMishap::PowerLost) {
+            noise.log_uniform(5.0, 5_000.0) as u64
+        } else {
+            for_ms
+        };
+        let severity = noise.log_uniform(0.1, 1.0).max(0.1);
+        Mishap { what, onset_ms, for_ms, severity: (severity * 1e3).round() * 1e-3 }
+    }
+
+    /// What the run is made of.
+    ///
+    /// # Panics
+    /// When a file is not good.
+    #[must_use]
+    pub fn plan(&self) -> Plan {
+        let mut plan = Scenario::healthy("acceptance", self.pump, self.seed).plan();
+        if self.length == Length::Short {
+            let text = include_str!("../../scenarios/short.toml");
+            plan.procedure = read::procedure("short.toml", text).unwrap_or_else(|wrong| panic!("{wrong}"));
+            let together = read::check_together(&plan.pump, &plan.bench, &plan.procedure);
+            assert_eq!(together, Vec::<String>::new(), "{}", self.pump);
+        }
+        plan
+    }
+
+    /// The rig it runs on. A short run finds it filled: filling alone takes half a minute.
+    #[must_use]
+    pub fn rig(&self) -> ModelRig {
+        let setup = Scenario::healthy("acceptance", self.pump, self.seed).setup();
+        let rig = Rig { primed: self.length == Length::Short, ..Rig::for_pump(&setup.pump) };
+        let mut model = ModelRig::of(rig, self.seed);
+        if let Some(Mishap { what: What::Rig(kind), onset_ms, for_ms, severity }) = self.mishap {
+            let end_us = Some((onset_ms + for_ms) * 1_000);
+            model.inject(Fault { kind, severity, onset_us: onset_ms * 1_000, end_us });
+        }
+        model
+    }
+}
+
+/// As the command line of `campaign` takes it.
+impl fmt::Display for Case {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let line = if self.line == Quality::CLEAN { "clean" } else { "bad" };
+        write!(f, "{} {} {} {line}", self.length.word(), self.pump, self.seed)?;
+        self.mishap.map_or(Ok(()), |mishap| write!(f, " {mishap}"))
+    }
+}
+
+impl std::str::FromStr for Case {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Case, String> {
+        let words: Vec<&str> = text.split_whitespace().collect();
+        let (length, pump, seed, line, rest) = match words[..] {
+            [length, pump, seed, line, ref rest @ ..] => (length, pump, seed, line, rest),
+            _ => return Err(format!("{text:?} is not LENGTH PUMP SEED LINE [MISHAP]")),
+        };
+        let length = [Length::Short, Length::Acceptance].into_iter().find(|known| known.word() == length);
+        let pump = PUMPS.into_iter().find(|known| *known == pump);
+        let line = match line {
+            "clean" => Some(Quality::CLEAN),
+            "bad" => Some(Quality::BAD),
+            _ => None,
+        };
+        Ok(Case {
+            length: length.ok_or("the length is short or acceptance")?,
+            pump: pump.ok_or("the pump is heron, dunlin or plover")?,
+            seed: seed.parse().map_err(|_| format!("{seed:?} is no seed"))?,
+            line: line.ok_or("the line is clean or bad")?,
+            mishap: rest.first().map(|word| word.parse()).transpose()?,
+            unseen: None,
+        })
+    }
+}

@@ -1,0 +1,340 @@
+//! One life of the program: the engine, the record it keeps on a disk, and the person at the bench. The
+//! same as the program's own loops do, on a clock of the world's.
+
+use super::mishap::{HostMishap, Mishap, PersonMishap, What};
+use crate::trials::noise::Noise;
+use stepwell_procedure::record::{Outcome, RunHead};
+use stepwell_procedure::run::{Plan, Run};
+use stepwell_protocol::channel::Sample;
+use stepwell_protocol::dwell::{Dwell, Ramp, Start};
+use stepwell_protocol::frame::{Deframer, decode};
+use stepwell_protocol::identity::Identity;
+use stepwell_protocol::message::{Action, Command, ToBoard};
+use stepwell_protocol::time::Tick;
+use stepwell_session::engine::{Engine, Operator, Output};
+use stepwell_session::time::HostTime;
+use stepwell_store::{RunWriter, Store};
+
+/// Ticks between commits, as in the program: the last second may be lost.
+const COMMIT_EVERY_TICKS: usize = 1_000;
+
+/// The person answers within this time, in ms.
+const ANSWER_MS_MAX: f64 = 500.0;
+
+/// The program is served this late at the most when nothing is wrong, in ms: one period of a USB adapter.
+const SERVED_MS_MAX: f64 = 16.0;
+
+/// What was handed to the disk for one run.
+#[derive(Debug, Default)]
+pub struct Handed {
+    /// Number of the run.
+    pub number: u64,
+    /// Samples in the order in which they were handed over.
+    pub samples: Vec<(u32, Sample)>,
+    /// How many of them the disk has confirmed.
+    pub acknowledged: usize,
+    /// Why the disk refused something, the first time.
+    pub refused: Option<String>,
+    /// Whether the run was sealed.
+    pub sealed: bool,
+}
+
+/// The program.
+#[derive(Debug)]
+pub struct Host<'s> {
+    engine: Engine,
+    plan: Plan,
+    store: Option<&'s mut Store>,
+    writer: Option<RunWriter<'s>>,
+    /// What was handed to the disk.
+    pub handed: Handed,
+    waiting: usize,
+    mishap: Option<Mishap>,
+    noise: Noise,
+    session: u32,
+    /// When it is served next, ms of rig time.
+    pub wakes_ms: u64,
+    /// How far its clock is ahead of the rig's, µs.
+    clock_ahead_us: i64,
+    answers_ms: Option<u64>,
+    pressed_ms: Option<u64>,
+    disk_struck: bool,
+    said_no: bool,
+    unplugged: bool,
+    clock_struck: bool,
+    mad_sent: bool,
+    /// Number of the latest command.
+    last_id: u16,
+    /// Board time as the latest samples have it.
+    board_now: Tick,
+    /// Whether the board would not talk to it.
+    pub unwelcome: bool,
+}
+
+impl<'s> Host<'s> {
+    /// A program that starts now. Each session has a number of its own.
+    #[must_use]
+    pub fn new(plan: &Plan, store: &'s mut Store, mishap: Option<Mishap>, session: u32, ms: u64) -> Host<'s> {
+        Host {
+            engine: Engine::new(Run::new(plan.clone()), session, HostTime(ms * 1_000)),
+            plan: plan.clone(),
+            store: Some(store),
+            writer: None,
+            handed: Handed::default(),
+            waiting: 0,
+            mishap,
+            noise: Noise::new(u64::from(session) ^ 0x0057),
+            session,
+            wakes_ms: ms,
+            clock_ahead_us: 0,
+            answers_ms: None,
+            pressed_ms: None,
+            disk_struck: false,
+            said_no: false,
+            unplugged: false,
+            clock_struck: false,
+            mad_sent: false,
+            last_id: 0,
+            board_now: Tick(0),
+            unwelcome: false,
+        }
+    }
+
+    /// What the run came to, once it is over.
+    #[must_use]
+    pub fn outcome(&self) -> Option<&Outcome> {
+        self.engine.outcome()
+    }
+
+    /// The engine.
+    #[must_use]
+    pub fn engine(&self) -> &Engine {
+        &self.engine
+    }
+
+    fn befalls(&self, kind: HostMishap, ms: u64) -> Option<f64> {
+        self.mishap
+            .filter(|mishap| mishap.what == What::Host(kind) && mishap.acts_at(ms))
+            .map(|mishap| mishap.severity)
+    }
+
+    fn person(&self, kind: PersonMishap, ms: u64) -> bool {
+        self.mishap.is_some_and(|mishap| mishap.what == What::Person(kind) && mishap.acts_at(ms))
+    }
+
+    /// The program is served at `ms`: `bytes` have come, the port may be gone. Returns bytes for the board.
+    pub fn serve(&mut self, ms: u64, bytes: &[u8], port_gone: bool) -> Vec<u8> {
+        let between = match self.befalls(HostMishap::Slow, ms) {
+            Some(severity) => 600.0 * severity,
+            None => SERVED_MS_MAX,
+        };
+        self.wakes_ms = ms + 1 + self.noise.uniform(0.0, between) as u64;
+        if let (Some(severity), false) = (self.befalls(HostMishap::ClockJump, ms), self.clock_struck) {
+            self.clock_struck = true;
+            self.clock_ahead_us += (3.6e9 * severity) as i64;
+        }
+        let now = HostTime((ms as i64 * 1_000 + self.clock_ahead_us) as u64);
+        if port_gone && !self.unplugged {
+            self.unplugged = true;
+            self.engine.port_lost("the port is gone: cable pulled, or the board lost power");
+        }
+        self.strike_disk(ms);
+        if !self.unplugged {
+            self.engine.receive(now, bytes);
+        }
+        self.engine.tick(now);
+        self.record();
+        self.person_acts(ms, now);
+        self.record();
+        let mut to_board = self.engine.take_bytes();
+        if let Some(id) = commands(&to_board).last() {
+            self.last_id = *id;
+        }
+        if self.befalls(HostMishap::Mad, ms).is_some() && !self.mad_sent {
+            self.mad_sent = true;
+            to_board.extend(self.nonsense());
+        }
+        if self.unplugged { Vec::new() } else { to_board }
+    }
+
+    /// Whether the program stands still at `ms`, in which case it sleeps on to the end of that. Its own clock
+    /// sleeps too when the computer does.
+    pub fn asleep(&mut self, ms: u64) -> bool {
+        let Some(mishap) = self.mishap.filter(|mishap| mishap.acts_at(ms)) else { return false };
+        let until_ms = mishap.onset_ms + mishap.for_ms;
+        match mishap.what {
+            What::Host(HostMishap::Stop) => {}
+            What::Host(HostMishap::Suspend) => self.clock_ahead_us -= (until_ms - ms) as i64 * 1_000,
+            _ => return false,
+        }
+        self.wakes_ms = until_ms;
+        true
+    }
+
+    fn strike_disk(&mut self, ms: u64) {
+        let Some(writer) = &self.writer else { return };
+        let full = self.befalls(HostMishap::DiskFull, ms).is_some();
+        let read_only = self.befalls(HostMishap::ReadOnly, ms).is_some();
+        let struck = full || read_only;
+        if struck == self.disk_struck {
+            return;
+        }
+        self.disk_struck = struck;
+        let kind = self.mishap.map(|mishap| mishap.what);
+        let set = match kind {
+            Some(What::Host(HostMishap::DiskFull)) => writer.disk_full(struck),
+            _ => writer.read_only(struck),
+        };
+        set.expect("the disk can be struck and healed");
+    }
+
+    /// Everything the engine wants written down or said.
+    fn record(&mut self) {
+        while let Some(output) = self.engine.poll() {
+            match output {
+                Output::Board(identity) => self.begin(&identity),
+                Output::Write(entry) => {
+                    if let Some(writer) = &mut self.writer {
+                        writer.entry(&entry);
+                    }
+                }
+                Output::Samples { first, first_us, samples } => {
+                    self.board_now = first.plus_ms(samples.len() as u32);
+                    if let Some(writer) = &mut self.writer {
+                        writer.samples_at(first, first_us, &samples);
+                        self.handed.samples.extend((first.0..).zip(samples.iter().copied()));
+                        self.waiting += samples.len();
+                    }
+                    if self.waiting >= COMMIT_EVERY_TICKS {
+                        self.commit();
+                    }
+                }
+                Output::Finished(outcome, _) => self.seal(&outcome),
+                Output::Unwelcome(_) => self.unwelcome = true,
+                Output::Ask(_) | Output::Lost(_) => {}
+            }
+        }
+    }
+
+    fn begin(&mut self, identity: &Identity) {
+        let Some(store) = self.store.take() else { return };
+        let plan = &self.plan;
+        let head = RunHead {
+            pump_id: plan.pump_id.clone(),
+            procedure: plan.procedure.name.clone(),
+            pump_sheet: plan.pump.name.clone(),
+            bench_sheet: plan.bench.name.clone(),
+            procedure_text: plan.procedure.source.text.clone(),
+            pump_sheet_text: plan.pump.source.text.clone(),
+            bench_sheet_text: plan.bench.source.text.clone(),
+            board: identity.board.as_str().to_owned(),
+            firmware: identity.firmware.as_str().to_owned(),
+            simulated: identity.simulated,
+            program: "simulator of whole runs".to_owned(),
+            started: String::new(),
+            identity: Some(identity.clone()),
+            simulation: None,
+        };
+        let writer = store.begin(&head).expect("a run can be begun on a disk that nothing has befallen");
+        self.handed.number = writer.number();
+        self.writer = Some(writer);
+    }
+
+    fn commit(&mut self) {
+        self.waiting = 0;
+        let Some(writer) = &mut self.writer else { return };
+        match writer.commit() {
+            Ok(()) => self.handed.acknowledged = self.handed.samples.len(),
+            Err(why) => {
+                self.handed.refused.get_or_insert(why.to_string());
+            }
+        }
+    }
+
+    fn seal(&mut self, outcome: &Outcome) {
+        let Some(writer) = self.writer.take() else { return };
+        match writer.seal(outcome, "{}") {
+            Ok(_) => {
+                self.handed.acknowledged = self.handed.samples.len();
+                self.handed.sealed = true;
+            }
+            Err(why) => {
+                self.handed.refused.get_or_insert(why.to_string());
+            }
+        }
+    }
+
+    fn person_acts(&mut self, ms: u64, now: HostTime) {
+        if self.befalls(HostMishap::ScreenHangs, ms).is_some() {
+            return;
+        }
+        self.engine.operator(now, Operator::Alive);
+        let again = self.person(PersonMishap::StopTwice, ms);
+        let due = self.pressed_ms.is_none_or(|pressed| again && ms >= pressed + 100);
+        if due && (again || self.person(PersonMishap::Stop, ms)) {
+            self.pressed_ms = Some(ms);
+            self.engine.operator(now, Operator::Stop);
+        }
+        // The program stops a run by itself that it cannot write down.
+        if self.handed.refused.is_some() && self.pressed_ms.is_none() {
+            self.pressed_ms = Some(ms);
+            self.engine.operator(now, Operator::Stop);
+        }
+        let Some(prompt) = self.engine.run().prompt().map(|prompt| prompt.number) else {
+            self.answers_ms = None;
+            return;
+        };
+        if self.person(PersonMishap::Silent, ms) {
+            return;
+        }
+        let answers_ms =
+            *self.answers_ms.get_or_insert_with(|| ms + self.noise.uniform(0.0, ANSWER_MS_MAX) as u64);
+        if ms < answers_ms {
+            return;
+        }
+        self.answers_ms = None;
+        let no = self.person(PersonMishap::No, ms) && !self.said_no;
+        self.said_no |= no;
+        let times = if self.person(PersonMishap::DoubleKeys, ms) { 3 } else { 1 };
+        for _ in 0..times {
+            self.engine.operator(now, Operator::Answer { prompt, yes: !no });
+        }
+    }
+
+    /// A command that is well framed and means nothing.
+    fn nonsense(&self) -> Vec<u8> {
+        let dwell = Dwell {
+            serial: u16::MAX,
+            start: Start::AfterPrevious,
+            duration_ms: 1_000,
+            inlet: Ramp::constant(u16::MAX),
+            pressure: Ramp::constant(u16::MAX),
+            supply_on: true,
+            drive_rpm: u16::MAX,
+            dump_closed: true,
+            expect_flow: false,
+            end_when: None,
+            burst: None,
+        };
+        let valid_until = self.board_now.plus_ms(250);
+        let id = self.last_id.wrapping_add(1);
+        super::line::framed(&ToBoard::Command(Command {
+            session: self.session,
+            id,
+            valid_until,
+            action: Action::Dwell(dwell),
+        }))
+    }
+}
+
+/// Numbers of the commands in these bytes, which are whole frames.
+fn commands(bytes: &[u8]) -> Vec<u16> {
+    let (mut deframer, mut rest) = (Deframer::new(), bytes);
+    let mut ids = Vec::new();
+    while let Some(body) = deframer.next_body(&mut rest) {
+        if let Ok(ToBoard::Command(command)) = body.and_then(decode) {
+            ids.push(command.id);
+        }
+    }
+    ids
+}

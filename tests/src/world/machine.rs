@@ -1,0 +1,172 @@
+//! The board in front of the model of the rig, with what can befall a board.
+
+use super::mishap::{BoardMishap, Mishap, What};
+use std::io;
+use stepwell_core::{Board, Outputs};
+use stepwell_plant::Truth;
+use stepwell_protocol::channel::ANALOG_CHANNELS;
+use stepwell_protocol::identity::ResetCause;
+use stepwell_protocol::message::TripCause;
+use stepwell_protocol::state::State;
+use stepwell_protocol::time::Tick;
+use stepwell_virtual::facts::facts;
+use stepwell_virtual::{ModelRig, SimulatedBench};
+
+/// A hung loop is noticed by the watchdog after this long, in ms.
+const WATCHDOG_MS: u64 = 50;
+
+/// A dip of the supply keeps the board off for this long, in ms.
+const DIP_MS: u64 = 20;
+
+/// Board and rig.
+#[derive(Debug)]
+pub struct Machine {
+    board: Board,
+    rig: ModelRig,
+    outputs: Outputs,
+    serial: u64,
+    unseen: Option<TripCause>,
+    mishap: Option<(BoardMishap, Mishap)>,
+    /// Readings of a converter that stands still.
+    stuck: Option<([u16; ANALOG_CHANNELS], u16)>,
+    ms: u64,
+    restarted: bool,
+}
+
+impl Machine {
+    /// A board in front of `rig` that has just been switched on. `unseen` is a cause that it does not trip for.
+    #[must_use]
+    pub fn new(rig: ModelRig, serial: u64, mishap: Option<Mishap>, unseen: Option<TripCause>) -> Machine {
+        let of_board = |mishap: Mishap| match mishap.what {
+            What::Board(kind) => Some((kind, mishap)),
+            _ => None,
+        };
+        Machine {
+            board: started(serial, ResetCause::PowerOn, unseen),
+            rig,
+            outputs: Outputs::REST,
+            serial,
+            unseen,
+            mishap: mishap.and_then(of_board),
+            stuck: None,
+            ms: 0,
+            restarted: false,
+        }
+    }
+
+    /// Milliseconds since the rig was switched on.
+    #[must_use]
+    pub fn ms(&self) -> u64 {
+        self.ms
+    }
+
+    /// Whether the board started anew at the latest tick.
+    #[must_use]
+    pub fn restarted(&self) -> bool {
+        self.restarted
+    }
+
+    /// Whether the converter stands still.
+    #[must_use]
+    pub fn converter_stands(&self) -> bool {
+        self.stuck.is_some()
+    }
+
+    /// The rig.
+    #[must_use]
+    pub fn rig(&self) -> &ModelRig {
+        &self.rig
+    }
+
+    /// Whether the board's loop runs at `ms`; restarts it when its time has come.
+    fn runs(&mut self) -> bool {
+        let Some((kind, mishap)) = self.mishap else { return true };
+        let since = match self.ms.checked_sub(mishap.onset_ms) {
+            Some(since) if since <= mishap.for_ms.max(WATCHDOG_MS) => since,
+            _ => return true,
+        };
+        match kind {
+            BoardMishap::StuckAdc => {
+                if mishap.begins_at(self.ms) {
+                    let readings = self.rig.readings();
+                    self.stuck = Some((readings.analog, readings.conversions_taken));
+                }
+                true
+            }
+            BoardMishap::Reset => self.off_until(since, 0, ResetCause::Pin),
+            BoardMishap::BrownOut => self.off_until(since, DIP_MS, ResetCause::BrownOut),
+            BoardMishap::PowerLost => self.off_until(since, mishap.for_ms, ResetCause::PowerOn),
+            // Outputs stay as they are.
+            BoardMishap::HungLoop if since < WATCHDOG_MS => false,
+            BoardMishap::HungLoop => self.off_until(since - WATCHDOG_MS, 0, ResetCause::Watchdog),
+        }
+    }
+
+    /// Off from the first millisecond on, and started `off_ms` later. Without power nothing is driven: pull-downs
+    /// hold the gates.
+    fn off_until(&mut self, since: u64, off_ms: u64, cause: ResetCause) -> bool {
+        if since <= off_ms {
+            self.outputs = Outputs::REST;
+        }
+        if since == off_ms {
+            self.board = started(self.serial, cause, self.unseen);
+            self.restarted = true;
+        }
+        since >= off_ms
+    }
+}
+
+fn started(serial: u64, cause: ResetCause, unseen: Option<TripCause>) -> Board {
+    let mut board = Board::new(facts("bench of checks", serial, cause));
+    if let Some(unseen) = unseen {
+        board.blind(unseen);
+    }
+    board
+}
+
+impl SimulatedBench for Machine {
+    fn receive(&mut self, bytes: &[u8]) {
+        self.board.receive(bytes);
+    }
+
+    fn tick(&mut self) -> io::Result<()> {
+        self.ms += 1;
+        self.restarted = false;
+        self.rig.advance(&self.outputs);
+        if self.runs() {
+            let mut readings = self.rig.readings();
+            if let Some((analog, conversions_taken)) = self.stuck {
+                (readings.analog, readings.conversions_taken) = (analog, conversions_taken);
+            }
+            self.outputs = self.board.tick(self.rig.time_us(), &readings);
+        }
+        Ok(())
+    }
+
+    fn transmit(&mut self, out: &mut Vec<u8>) {
+        let mut buffer = [0; 1024];
+        loop {
+            let len = self.board.transmit(&mut buffer);
+            if len == 0 {
+                return;
+            }
+            out.extend_from_slice(&buffer[..len]);
+        }
+    }
+
+    fn outputs(&self) -> Outputs {
+        self.outputs
+    }
+
+    fn state(&self) -> State {
+        self.board.state()
+    }
+
+    fn now(&self) -> Tick {
+        self.board.now()
+    }
+
+    fn truth(&self) -> Truth {
+        self.rig.truth()
+    }
+}

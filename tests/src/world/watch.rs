@@ -1,0 +1,210 @@
+//! What really happened on the bench, tick by tick, and what was said on the wire: kept by somebody who
+//! stands beside it and trusts nobody.
+
+use super::machine::Machine;
+use crate::trace::Moment;
+use std::collections::{BTreeMap, HashMap};
+use stepwell_protocol::channel::Sample;
+use stepwell_protocol::dwell::Dwell;
+use stepwell_protocol::frame::{Deframer, decode};
+use stepwell_protocol::message::{Action, Command, FromBoard, ToBoard};
+use stepwell_protocol::telemetry::unpack;
+use stepwell_plant::Truth;
+use stepwell_protocol::time::Tick;
+use stepwell_virtual::SimulatedBench;
+
+/// One millisecond beside the bench.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Beside {
+    /// What the harness always looks at.
+    pub moment: Moment,
+    /// Whether the stop chain, the guard and the tank are as they should be.
+    pub contacts: [bool; 3],
+    /// True supply voltage, V.
+    pub supply_v: f64,
+    /// True mean currents over a PWM period, inlet first, A.
+    pub current_a: [f64; 2],
+    /// True temperature of the fluid, °C.
+    pub fluid_celsius: f64,
+    /// True resistances of the circuits, inlet first, Ω.
+    pub circuit_ohm: [f64; 2],
+    /// Pulses of the flow meter since the rig was switched on, low 16 bits.
+    pub flow_pulses: u16,
+    /// Whether the converter stands still.
+    pub converter_stands: bool,
+    /// Whether the board started anew at this tick.
+    pub restarted: bool,
+}
+
+/// Something said on the wire that was heard at the other end.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Said {
+    /// A renewal of the lease by the session that the board has opened, in time.
+    Renewed,
+    /// A renewal or command, in time, of a session that the board has not opened.
+    Foreign,
+    /// A stop.
+    Stop,
+    /// The board has taken a dwell.
+    Dwell(Dwell),
+    /// The board has cleared its latch because it was told to.
+    Cleared,
+    /// The board was told to disarm, and did.
+    Disarmed,
+    /// The board has carried out a command that had outlived its time.
+    LateActed(Action),
+    /// A dwell that no valve can follow.
+    Impossible,
+    /// A frame that is none.
+    Broken,
+}
+
+/// The watch.
+#[derive(Debug, Default)]
+pub struct Watch {
+    /// Every millisecond, from the first on.
+    pub ticks: Vec<Beside>,
+    /// What was heard, with the number of the millisecond whose tick it came before.
+    pub said: Vec<(usize, Said)>,
+    /// Samples the board has put on the wire, by its tick; one map for each of its lives.
+    pub sent: Vec<HashMap<u32, Sample>>,
+    /// The board's tick of each millisecond, by life, to find a sample's millisecond.
+    lives: Vec<BTreeMap<u32, usize>>,
+    to_board: Deframer,
+    from_board: Deframer,
+    session: Option<u32>,
+    /// Commands heard: whether in time, and what.
+    commands: HashMap<(u32, u16), (bool, Command)>,
+    acted: HashMap<(u32, u16), ()>,
+    before: Option<Truth>,
+}
+
+impl Watch {
+    /// A watch that begins before the rig is switched on.
+    #[must_use]
+    pub fn new() -> Watch {
+        Watch { sent: vec![HashMap::new()], lives: vec![BTreeMap::new()], ..Watch::default() }
+    }
+
+    /// Bytes reach the board, whose latest tick is `now`.
+    pub fn heard(&mut self, now: Tick, bytes: &[u8]) {
+        let mut rest = bytes;
+        let mut said = Vec::new();
+        while let Some(body) = self.to_board.next_body(&mut rest) {
+            match body.and_then(decode::<ToBoard>) {
+                Err(_) => said.push(Said::Broken),
+                Ok(ToBoard::Stop) => said.push(Said::Stop),
+                Ok(ToBoard::Hello(_)) => {}
+                Ok(ToBoard::Renew(renew)) => {
+                    let in_time = !now.is_after(renew.valid_until);
+                    match Some(renew.session) == self.session {
+                        true if in_time => said.push(Said::Renewed),
+                        false if in_time => said.push(Said::Foreign),
+                        _ => {}
+                    }
+                }
+                Ok(ToBoard::Command(command)) => {
+                    let in_time = !now.is_after(command.valid_until);
+                    if Some(command.session) != self.session && in_time {
+                        said.push(Said::Foreign);
+                    }
+                    let Command { session, id, action, .. } = command;
+                    if let Action::Dwell(dwell) = action
+                        && in_time
+                        && dwell.inlet.max_e4().max(dwell.pressure.max_e4()) > 10_000
+                    {
+                        said.push(Said::Impossible);
+                    }
+                    // The first to be heard in time counts; others are its echoes.
+                    let known = self.commands.entry((session, id)).or_insert((in_time, command));
+                    known.0 |= in_time;
+                }
+            }
+        }
+        self.note(said);
+    }
+
+    /// The board has said this.
+    pub fn spoke(&mut self, bytes: &[u8]) {
+        let mut rest = bytes;
+        let mut said = Vec::new();
+        while let Some(body) = self.from_board.next_body(&mut rest) {
+            match body.and_then(decode::<FromBoard<'_>>) {
+                Ok(FromBoard::Welcome(identity)) => self.session = Some(identity.session),
+                Ok(FromBoard::Telemetry(frame)) => {
+                    let samples = unpack(frame.packed, frame.ticks);
+                    let sent = self.sent.last_mut().expect("there is always a life");
+                    for (tick, sample) in (frame.first.0..).zip(samples.iter().flat_map(|samples| samples.iter())) {
+                        sent.insert(tick, *sample);
+                    }
+                }
+                Ok(FromBoard::Ack(ack)) if ack.result.is_ok() => {
+                    let name = (ack.session, ack.id);
+                    let Some((in_time, command)) = self.commands.get(&name) else { continue };
+                    if self.acted.insert(name, ()).is_some() {
+                        continue;
+                    }
+                    if !in_time {
+                        said.push(Said::LateActed(command.action));
+                    }
+                    match command.action {
+                        Action::Dwell(dwell) => said.push(Said::Dwell(dwell)),
+                        Action::ClearTrip => said.push(Said::Cleared),
+                        Action::Disarm => said.push(Said::Disarmed),
+                        _ => {}
+                    }
+                }
+                _ => {}
+            }
+        }
+        self.note(said);
+    }
+
+    fn note(&mut self, said: Vec<Said>) {
+        let at = self.ticks.len();
+        self.said.extend(said.into_iter().map(|said| (at, said)));
+    }
+
+    /// A millisecond has passed.
+    pub fn ticked(&mut self, machine: &Machine) {
+        if machine.restarted() {
+            self.sent.push(HashMap::new());
+            self.lives.push(BTreeMap::new());
+            self.to_board = Deframer::new();
+            self.from_board = Deframer::new();
+            self.session = None;
+        }
+        let readings = machine.rig().readings();
+        let truth = machine.truth();
+        self.before.get_or_insert(truth);
+        let place = self.ticks.len();
+        self.lives.last_mut().expect("there is always a life").insert(machine.now().0, place);
+        self.ticks.push(Beside {
+            moment: Moment::of(machine),
+            contacts: [readings.stop_chain_closed, readings.guard_closed, readings.tank_level_ok],
+            supply_v: truth.supply_v,
+            current_a: [truth.inlet_coil.mean_current_a, truth.pressure_coil.mean_current_a],
+            fluid_celsius: truth.fluid_k - 273.15,
+            circuit_ohm: [truth.inlet_coil.circuit_ohm, truth.pressure_coil.circuit_ohm],
+            flow_pulses: readings.flow.count,
+            converter_stands: machine.converter_stands(),
+            restarted: machine.restarted(),
+        });
+    }
+
+    /// The millisecond at which a board of any life had this tick and put this sample on the wire.
+    #[must_use]
+    pub fn place_of(&self, tick: u32, sample: &Sample) -> Option<&Beside> {
+        let lives = self.lives.iter().zip(&self.sent).rev();
+        lives
+            .filter(|(_, sent)| sent.get(&tick) == Some(sample))
+            .find_map(|(places, _)| places.get(&tick))
+            .and_then(|&place| self.ticks.get(place))
+    }
+
+    /// What was true before the first tick.
+    #[must_use]
+    pub fn before(&self) -> Option<&Truth> {
+        self.before.as_ref()
+    }
+}

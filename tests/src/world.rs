@@ -27,11 +27,13 @@ use danger::Episode;
 use host::Host;
 use line::Line;
 use machine::Machine;
-use mishap::{HostMishap, What};
+use mishap::{HostMishap, Mishap, What};
 use record::Kept;
 use std::path::Path;
 use stepwell_plant::Truth;
 use stepwell_procedure::record::Outcome;
+use stepwell_procedure::run::Plan;
+use stepwell_protocol::state::State;
 use stepwell_store::Store;
 use stepwell_virtual::SimulatedBench;
 use watch::Watch;
@@ -110,12 +112,23 @@ const AFTERWARDS_MS: u64 = 13_000;
 /// When the store cannot be made.
 #[must_use]
 pub fn run(case: &Case, store: &Path) -> Story {
-    let plan = case.plan();
+    run_with(case, &case.plan(), store)
+}
+
+/// The same with sheets or a procedure of one's own.
+///
+/// # Panics
+/// When the store cannot be made.
+#[must_use]
+pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     let mut world = World {
-        machine: Machine::new(case.rig(), case.seed, case.mishap, case.unseen),
-        line: Line::new(case.line, case.mishap, case.seed),
+        machine: Machine::new(case.rig(), case.seed, case.unseen),
+        line: Line::new(case.line, case.seed),
         watch: Watch::new(),
         said: Vec::new(),
+        to_come: case.mishap,
+        begun: None,
+        work_ms: 0,
     };
     let mut outcomes = Vec::new();
     let mut all_handed = Vec::new();
@@ -123,7 +136,7 @@ pub fn run(case: &Case, store: &Path) -> Story {
     let mut file = Store::open(store).expect("a store can be made");
     loop {
         let session = (case.seed as u32).wrapping_mul(2).wrapping_add(1 + outcomes.len() as u32);
-        let mut host = Host::new(&plan, &mut file, case.mishap, session, world.machine.ms());
+        let mut host = Host::new(plan, &mut file, session, world.machine.ms());
         let end = world.live(&mut host, case);
         outcomes.push(host.outcome().cloned());
         all_handed.push(std::mem::take(&mut host.handed));
@@ -135,20 +148,24 @@ pub fn run(case: &Case, store: &Path) -> Story {
     drop(file);
     world.pass(AFTERWARDS_MS);
 
-    let World { machine, watch, .. } = world;
+    let World { machine, mut watch, begun, .. } = world;
+    watch.over();
     let kept: Vec<Kept> = all_handed.iter().map(|handed| record::compare(store, handed, &watch)).collect();
-    let (doing, mut wrong) = authority::walk(&plan, &watch);
+    let (doing, mut wrong) = authority::walk(plan, &watch);
+    let episodes = danger::episodes(plan, &watch, &doing, begun);
+    let let_go = may_let_go(begun, &episodes);
     let moments: Vec<Moment> = watch.ticks.iter().map(|beside| beside.moment).collect();
-    wrong.extend(check::drive_beyond_rating(&plan, &moments));
+    wrong.extend(check::drive_beyond_rating(plan, &moments));
     for life in watch.ticks.chunk_by(|_, next| !next.restarted) {
-        let moments: Vec<Moment> = life.iter().map(|beside| beside.moment).collect();
-        wrong.extend(check::rail_above_guard(&plan, &moments));
-        wrong.extend(check::energised_out_of_turn(&plan, &moments));
-        wrong.extend(check::stop_out_of_order(&plan, &moments));
+        // While the loop does not run the board's own word for what it does is an old one.
+        let ran = life.iter().filter(|beside| beside.running);
+        let moments: Vec<Moment> = ran.map(|beside| beside.moment).collect();
+        wrong.extend(check::rail_above_guard(plan, &moments));
+        wrong.extend(check::energised_out_of_turn(plan, &moments));
+        wrong.extend(check::stop_out_of_order(plan, &moments, let_go));
     }
-    let episodes = danger::episodes(&plan, &watch, &doing, case.mishap);
     wrong.extend(danger::too_long(&episodes));
-    wrong.extend(danger::untold(&plan, &watch, &doing, case.mishap));
+    wrong.extend(danger::untold(plan, &watch, &doing, begun));
     wrong.extend(kept.iter().flat_map(|kept| kept.wrong.clone()));
     wrong.extend(watch.before().and_then(|before| not_conserved(before, &machine.truth())));
     if hung {
@@ -157,13 +174,29 @@ pub fn run(case: &Case, store: &Path) -> Story {
     if machine.outputs().energised() {
         wrong.push("something is still driven long after the end".to_owned());
     }
-    let at_rest_ms = case.mishap.and_then(|mishap| {
+    let at_rest_ms = begun.and_then(|mishap| {
         let from = doing.get(mishap.onset_ms as usize..)?;
         from.first()?.works().then(|| from.iter().position(|doing| !doing.works()).unwrap_or(from.len()))
     });
     let tripped =
-        watch.ticks.iter().any(|beside| beside.moment.state == stepwell_protocol::state::State::Tripped);
+        watch.ticks.iter().any(|beside| beside.moment.state == State::Tripped);
     Story { outcomes, wrong, episodes, kept, at_rest_ms, tripped, watch }
+}
+
+/// The coils whose current may be too high, or there although nobody asked for it, or seem so.
+fn may_let_go(mishap: Option<Mishap>, episodes: &[Episode]) -> [bool; 2] {
+    use stepwell_plant::FaultKind as Rig;
+    match mishap.map(|mishap| mishap.what) {
+        Some(What::Rig(Rig::InletCoilShort | Rig::InletSwitchStuckOn | Rig::InletCurrentSensorOffset)) => {
+            [true, false]
+        }
+        Some(What::Rig(
+            Rig::PressureCoilShort | Rig::PressureSwitchStuckOn | Rig::PressureCurrentSensorOffset,
+        )) => [false, true],
+        Some(What::Rig(Rig::ConnectorsSwapped) | What::Board(mishap::BoardMishap::StuckAdc)) => [true, true],
+        _ => ["over-current, inlet", "over-current, pressure"]
+            .map(|name| episodes.iter().any(|episode| episode.danger.name == name)),
+    }
 }
 
 /// Liquid or gas that came from nowhere or went there, beyond 1e-4 of what was moved, which is what the model
@@ -207,12 +240,27 @@ struct World {
     line: Line,
     watch: Watch,
     said: Vec<u8>,
+    /// What is to go wrong, until it does.
+    to_come: Option<Mishap>,
+    /// What goes wrong, with its onset in rig time.
+    begun: Option<Mishap>,
+    /// Milliseconds in which dwells were carried out.
+    work_ms: u64,
 }
 
 impl World {
     /// One millisecond.
     fn tick(&mut self) {
         let ms = self.machine.ms();
+        self.work_ms += u64::from(self.machine.state() == State::Dwelling);
+        let clock = |mishap: &mut Mishap| if mishap.of_work { self.work_ms } else { ms };
+        if let Some(mishap) = self.to_come.take_if(|mishap| clock(mishap) >= mishap.onset_ms) {
+            // The next millisecond is the first that it can spoil.
+            let mishap = mishap.begun(ms + 1);
+            self.machine.befall(mishap);
+            self.line.befall(mishap);
+            self.begun = Some(mishap);
+        }
         let bytes = self.line.at_board(ms, self.machine.now());
         self.watch.heard(self.machine.now(), &bytes);
         self.machine.receive(&bytes);
@@ -234,13 +282,16 @@ impl World {
     }
 
     fn live(&mut self, host: &mut Host<'_>, case: &Case) -> End {
-        let killed_at = case.mishap.and_then(|mishap| match mishap.what {
-            What::Host(HostMishap::Kill) => Some((mishap.onset_ms, End::Killed)),
-            What::Host(HostMishap::Restart) => Some((mishap.onset_ms, End::Restarted)),
-            _ => None,
-        });
         loop {
             let ms = self.machine.ms();
+            if let Some(mishap) = self.begun {
+                host.befall(mishap);
+                match mishap.what {
+                    What::Host(HostMishap::Kill) if mishap.begins_at(ms) => return End::Killed,
+                    What::Host(HostMishap::Restart) if mishap.begins_at(ms) => return End::Restarted,
+                    _ => {}
+                }
+            }
             if ms >= host.wakes_ms && !host.asleep(ms) {
                 let bytes = self.line.at_host(ms);
                 let to_board = host.serve(ms, &bytes, self.line.unplugged(ms));
@@ -250,11 +301,6 @@ impl World {
                 }
             }
             self.tick();
-            if let Some((at_ms, end)) = killed_at
-                && self.machine.ms() == at_ms
-            {
-                return end;
-            }
             if ms > longest_ms(case.length) {
                 return End::Hung;
             }

@@ -211,8 +211,8 @@ impl Board {
     /// Lets the dwells and the staged stop go on by one tick.
     fn advance(&mut self, readings: &Readings<'_>) {
         if self.state == State::Stopping {
-            let rail_is_low = self.guards.as_ref().is_some_and(|guards| self.interlock.rail_is_low(guards));
-            if self.stopping.tick(self.now, rail_is_low) {
+            let relieved = self.guards.as_ref().is_some_and(|guards| self.interlock.rail_is_relieved(guards));
+            if self.stopping.tick(self.now, relieved) {
                 self.arrive(self.stopping.leads_to());
             }
         }

@@ -23,7 +23,7 @@
 //! | `CoilOpen`          | ≥ 10 % for 50 ms, mean of 20 ms draws < a tenth   | –         | 50 ms   |   |   | x | x |
 //! | `NoFlow`            | flow expected, no pulse for `flow_gap_ms_max`     | –         | that    |   |   | x |   |
 //! | `ShaftStillTurning` | drive off for 5 s, a pulse, never still since     | –         | 5 s     | x | x | x | x |
-//! | `PressureTrapped`   | 10 s after a dwell the rail is not proven low     | –         | 10 s    | x | x |   | x |
+//! | `PressureTrapped`   | after a dwell, for 10 s the rail not proven low   | –         | 10 s    | x | x |   | x |
 //!
 //! R, A, D, S: at Rest, Armed, Dwelling, Stopping; in Tripped the causes of Armed are counted. The
 //! last two follow a stop to wherever it led. `DriveBudget`, `LeaseLost`, `LinkNoise`,
@@ -75,7 +75,7 @@ const DECAY_MS: u16 = 100;
 const DRIVEN_MS: u16 = 50;
 const OPEN_DUTY_E4: u16 = 1_000;
 
-/// Pressure that has not been proven low so long after the last dwell is trapped.
+/// Pressure that has not been proven low for so long without a dwell is trapped.
 const TRAPPED_MS: u16 = 10_000;
 
 const ARMED: Causes = Causes::of(&[
@@ -178,7 +178,8 @@ pub(crate) struct Interlock {
     shaft: Shaft,
     coils: [CoilWatch; 2],
     lasting: [Lasting; MUST_LAST_MS.len()],
-    /// Since the last dwell ended; `None` while one runs and once the rail was proven low.
+    /// Since the last dwell ended or the rail was last proven low; `None` while a dwell runs, before the first,
+    /// and once pressure was found trapped.
     stopped_ms: Option<u16>,
 }
 
@@ -264,9 +265,9 @@ impl Interlock {
         self.stopped_ms = Some(0);
     }
 
-    /// Whether the rail is low at this tick.
-    pub(crate) fn rail_is_low(&self, guards: &Guards) -> bool {
-        is_low(guards, analog(self.medians.now(), Channel::RailPressure))
+    /// Whether the rail is low at this tick, and nothing can fill it again: a coasting pump would.
+    pub(crate) fn rail_is_relieved(&self, guards: &Guards) -> bool {
+        is_low(guards, analog(self.medians.now(), Channel::RailPressure)) && !self.shaft.delivers()
     }
 
     /// Whether the rail has been low for a while.
@@ -317,8 +318,12 @@ impl Interlock {
 
     /// Whether pressure has outstayed the stop; told once.
     fn trapped(&mut self) -> bool {
+        if self.rail_proven_low() {
+            // It may rise again: a valve let go, a pump that coasts.
+            self.stopped_ms = self.stopped_ms.map(|_| 0);
+        }
         let trapped = self.stopped_ms.is_some_and(|ms| ms >= TRAPPED_MS);
-        if trapped || self.rail_proven_low() {
+        if trapped {
             self.stopped_ms = None;
         }
         trapped

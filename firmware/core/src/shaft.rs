@@ -3,6 +3,10 @@
 /// No pulse for so long is standstill: hands may come near.
 const STILL_MS: u16 = 2_000;
 
+/// No pulse for so long and a coasting shaft delivers nothing any more: with sixty pulses a revolution it makes
+/// less than two revolutions a minute.
+const SLOW_MS: u16 = 500;
+
 /// A shaft that still turns so long after its drive was switched off is being driven by something.
 const COAST_MS_MAX: u16 = 5_000;
 
@@ -33,6 +37,11 @@ impl Shaft {
     /// A pulse came within the latest two seconds.
     pub(crate) const fn turning(&self) -> bool {
         self.age_ms < STILL_MS
+    }
+
+    /// A pulse came within the latest half second: the pump may still deliver.
+    pub(crate) const fn delivers(&self) -> bool {
+        self.age_ms < SLOW_MS
     }
 
     /// A pulse came on this tick although the drive has been off for long, and the shaft has not

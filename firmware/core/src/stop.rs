@@ -3,11 +3,11 @@
 //! ```text
 //!   tick 0      drive off, supply off, dump open; valves that lose pressure without current: 0 %
 //!               valves that keep or raise it: held at the duty at which they relieve
-//!      …        until the rail has been proven low for 50 ms, or 5 s are over
+//!      …        until the rail has been proven low for 50 ms and the shaft delivers nothing, or 5 s are over
 //!   then        everything at 0 %: Armed, Rest or Tripped
 //! ```
 //!
-//! A coil with too much current, or with current that nobody asked for, is let go at once. A rail
+//! A pump that coasts fills a rail again whose valve is let go: hence the shaft. A coil with too much current, or with current that nobody asked for, is let go at once. A rail
 //! sensor that is not to be trusted proves nothing: then the hold takes its full time.
 
 use crate::signals::Outputs;
@@ -74,8 +74,8 @@ impl StagedStop {
     }
 
     /// One tick. Returns whether the stop is over.
-    pub(crate) fn tick(&mut self, now: Tick, rail_is_low: bool) -> bool {
-        self.low_ms = if rail_is_low && self.rail_trusted { self.low_ms.saturating_add(1) } else { 0 };
+    pub(crate) fn tick(&mut self, now: Tick, rail_is_relieved: bool) -> bool {
+        self.low_ms = if rail_is_relieved && self.rail_trusted { self.low_ms.saturating_add(1) } else { 0 };
         self.hold_e4 == [0; 2]
             || self.low_ms > PROVEN_LOW_MS
             || now.ms_since(self.began) >= RELIEVE_MS_MAX as i32

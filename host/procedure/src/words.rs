@@ -259,7 +259,10 @@ pub fn refusal(refused: Refusal, reading: Option<&Reading>) -> String {
         Refusal::NothingBefore => {
             "it came after the one that it was to follow had ended; the link or the computer is too slow".into()
         }
-        Refusal::QueueFull | Refusal::Malformed | Refusal::NothingToRead => {
+        Refusal::NothingToRead => {
+            "it never began: the board dropped it when it disarmed itself; the link or the computer is too slow".into()
+        }
+        Refusal::QueueFull | Refusal::Malformed => {
             "the program asked for something impossible: keep the run and report it".into()
         }
     }

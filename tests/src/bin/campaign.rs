@@ -47,7 +47,8 @@ fn carried_out(case: &Case) -> Story {
 
 fn replay(case: &Case) -> ExitCode {
     let story = carried_out(case);
-    println!("{case}");
+    println!("{case}\n");
+    print!("{}", story.watch.changes());
     for outcome in &story.outcomes {
         println!("outcome: {outcome:?}");
     }

@@ -66,14 +66,14 @@ fn sets(dwell: &Dwell, elapsed_ms: u32) -> Option<Outputs> {
 #[must_use]
 pub fn walk(plan: &Plan, watch: &Watch) -> (Vec<Doing>, Vec<String>) {
     let relieving = relieving_duties_e4(plan);
-    let mut wrong = Vec::new();
+    let mut wrong = Once::default();
     let mut doing = Vec::with_capacity(watch.ticks.len());
     let mut said = watch.said.iter().peekable();
     let mut queue: VecDeque<Dwell> = VecDeque::new();
     let mut running: Option<Running> = None;
     let mut renewed: Option<usize> = None;
     let mut stopped: Option<usize> = None;
-    let mut last_work: Option<usize> = None;
+    let mut last_dwell: Option<usize> = None;
     let mut may_clear = false;
     let mut before = State::Rest;
     for (place, beside) in watch.ticks.iter().enumerate() {
@@ -91,7 +91,7 @@ pub fn walk(plan: &Plan, watch: &Watch) -> (Vec<Doing>, Vec<String>) {
                 }
                 Said::Cleared => may_clear = true,
                 Said::LateActed(action) => {
-                    wrong.push(format!("a command that had outlived its time acted at {place} ms: {action:?}"));
+                    wrong.say("late", format!("a command that had outlived its time acted at {place} ms: {action:?}"));
                 }
                 Said::Foreign | Said::Impossible | Said::Broken => {}
             }
@@ -102,13 +102,16 @@ pub fn walk(plan: &Plan, watch: &Watch) -> (Vec<Doing>, Vec<String>) {
         }
         let moment = &beside.moment;
         if before == State::Tripped && moment.state != State::Tripped && !may_clear && !beside.restarted {
-            wrong.push(format!("a latched trip cleared itself at {place} ms"));
+            wrong.say("latch", format!("a latched trip cleared itself at {place} ms"));
         }
         may_clear = false;
         before = moment.state;
 
         let outputs = Outputs { burst: None, hand_work: None, ..moment.outputs };
         running = carried_out(running, &mut queue, &outputs, beside, place);
+        if running.is_some() {
+            last_dwell = Some(place);
+        }
         let is = if !outputs.energised() {
             Doing::Rest
         } else if let Some(running) = &running {
@@ -119,27 +122,42 @@ pub fn walk(plan: &Plan, watch: &Watch) -> (Vec<Doing>, Vec<String>) {
         match is {
             Doing::Rest => {}
             Doing::Work { .. } => {
-                last_work = Some(place);
                 if renewed.is_none_or(|renewed| place - renewed > LEASE_MS_MAX) {
-                    wrong.push(format!("working at {place} ms without a lease"));
+                    wrong.say("lease", format!("working at {place} ms without a lease"));
                 }
                 if stopped.is_some_and(|stopped| place - stopped > STOP_MS_MAX) {
-                    wrong.push(format!("working at {place} ms after a stop"));
+                    wrong.say("stop", format!("working at {place} ms after a stop"));
                 }
             }
             Doing::Hold => {
                 let held = [outputs.inlet_duty_e4, outputs.pressure_duty_e4];
                 let relieves = held.iter().zip(&relieving).all(|(held, relieving)| *held == 0 || held == relieving);
                 let other = outputs.supply_on || outputs.drive_rpm > 0 || outputs.dump_closed;
-                let in_time = last_work.is_some_and(|last| place - last <= RELIEVE_MS_MAX as usize + 1);
+                let in_time = last_dwell.is_some_and(|last| place - last <= RELIEVE_MS_MAX as usize + 1);
                 if !relieves || other || !in_time {
-                    wrong.push(format!("driven at {place} ms although no dwell says so: {outputs:?}"));
+                    wrong.say("driven", format!("driven at {place} ms although no dwell says so: {outputs:?}"));
                 }
             }
         }
         doing.push(is);
     }
-    (doing, wrong)
+    (doing, wrong.said)
+}
+
+/// The first of each kind of thing that is wrong; what follows in the next millisecond says nothing new.
+#[derive(Debug, Default)]
+struct Once {
+    kinds: Vec<&'static str>,
+    said: Vec<String>,
+}
+
+impl Once {
+    fn say(&mut self, kind: &'static str, what: String) {
+        if !self.kinds.contains(&kind) {
+            self.kinds.push(kind);
+            self.said.push(what);
+        }
+    }
 }
 
 /// The dwell that this tick carries out, if it is one of those that were taken.
@@ -152,15 +170,16 @@ fn carried_out(
 ) -> Option<Running> {
     let due = |dwell: &Dwell| matches!(dwell.start, Start::At(tick) if tick == Tick(beside.moment.tick));
     let taken_over = queue.iter().any(due);
+    let follows = running.is_some() && !taken_over;
     if let Some(running) = running.filter(|running| !taken_over && running.sets(place) == Some(*outputs)) {
         return Some(running);
     }
-    if !outputs.energised() {
-        return None;
+    if beside.moment.state == State::Tripped {
+        queue.clear();
     }
     // Those ahead of it were empty, over before they began, or taken over.
     let next = queue.iter().position(|dwell| {
-        (due(dwell) || (dwell.start == Start::AfterPrevious && !taken_over)) && sets(dwell, 0) == Some(*outputs)
+        (due(dwell) || (dwell.start == Start::AfterPrevious && follows)) && sets(dwell, 0) == Some(*outputs)
     })?;
     let dwell = queue.drain(..=next).next_back()?;
     Some(Running { dwell, since: place })

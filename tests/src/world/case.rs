@@ -6,7 +6,7 @@ use super::mishap::{HostMishap, Mishap, PersonMishap, What};
 use crate::shipped::Scenario;
 use crate::trials::noise::Noise;
 use std::fmt;
-use stepwell_plant::{Fault, Rig};
+use stepwell_plant::Rig;
 use stepwell_procedure::read;
 use stepwell_procedure::run::Plan;
 use stepwell_protocol::message::TripCause;
@@ -31,11 +31,12 @@ impl Length {
         }
     }
 
-    /// Mishaps are drawn to begin within this time, ms: as long as a run takes when nothing goes wrong.
-    const fn usual_ms(self) -> f64 {
+    /// Mishaps are drawn to begin within this time, ms, of which so much is work: about what a run takes when
+    /// nothing goes wrong.
+    const fn usual_ms(self) -> (f64, f64) {
         match self {
-            Length::Short => 25_000.0,
-            Length::Acceptance => 200_000.0,
+            Length::Short => (30_000.0, 13_000.0),
+            Length::Acceptance => (250_000.0, 120_000.0),
         }
     }
 }
@@ -80,7 +81,10 @@ impl Case {
 
     /// A mishap of this kind that begins somewhere in a run.
     pub fn drawn_mishap(what: What, length: Length, noise: &mut Noise) -> Mishap {
-        let onset_ms = noise.uniform(0.0, length.usual_ms()) as u64;
+        // What happens while nothing is driven is the smaller danger.
+        let of_work = noise.uniform(0.0, 1.0) < 0.75;
+        let (all_ms, work_ms) = length.usual_ms();
+        let onset_ms = noise.uniform(0.0, if of_work { work_ms } else { all_ms }) as u64;
         let for_ms = match what {
             // The rig stays as it is.
             What::Rig(_) | What::Board(_) => 3_600_000,
@@ -94,8 +98,8 @@ impl Case {
         } else {
             for_ms
         };
-        let severity = noise.log_uniform(0.1, 1.0).max(0.1);
-        Mishap { what, onset_ms, for_ms, severity: (severity * 1e3).round() * 1e-3 }
+        let severity = noise.log_uniform(0.1, 1.0);
+        Mishap { what, onset_ms, of_work, for_ms, severity: (severity * 1e3).round() / 1e3 }
     }
 
     /// What the run is made of.
@@ -119,12 +123,7 @@ impl Case {
     pub fn rig(&self) -> ModelRig {
         let setup = Scenario::healthy("acceptance", self.pump, self.seed).setup();
         let rig = Rig { primed: self.length == Length::Short, ..Rig::for_pump(&setup.pump) };
-        let mut model = ModelRig::of(rig, self.seed);
-        if let Some(Mishap { what: What::Rig(kind), onset_ms, for_ms, severity }) = self.mishap {
-            let end_us = Some((onset_ms + for_ms) * 1_000);
-            model.inject(Fault { kind, severity, onset_us: onset_ms * 1_000, end_us });
-        }
-        model
+        ModelRig::of(rig, self.seed)
     }
 }
 

@@ -38,6 +38,8 @@ struct Facts<'a> {
     zero_since: Vec<[Option<usize>; 2]>,
     /// Since when each output has been driven at a tenth or more.
     driven_since: Vec<[Option<usize>; 2]>,
+    /// What the current channels have shown over the last PWM period, inlet first, A.
+    shown_a: Vec<[f64; 2]>,
     /// Broken frames heard within the last second.
     broken: Vec<usize>,
     /// Since when somebody else, or nonsense, was heard.
@@ -58,8 +60,8 @@ const CONDITIONS: &[(&str, usize, Condition)] = &[
     ("guard open", 100, |_, beside, _| !beside.contacts[1]),
     ("tank low", 1_000, |_, beside, _| !beside.contacts[2]),
     ("rail above its guard", 20, |facts, beside, _| beside.moment.rail_pa > GAIN * facts.plan.pump.rail_guard_pa),
-    ("over-current, inlet", 10, |facts, beside, _| over_current(facts, beside, 0)),
-    ("over-current, pressure", 10, |facts, beside, _| over_current(facts, beside, 1)),
+    ("over-current, inlet", 10, |facts, _, place| over_current(facts, place, 0)),
+    ("over-current, pressure", 10, |facts, _, place| over_current(facts, place, 1)),
     ("current at 0 %, inlet", 50, |facts, beside, place| current_at_zero(facts, beside, place, 0)),
     ("current at 0 %, pressure", 50, |facts, beside, place| current_at_zero(facts, beside, place, 1)),
     ("no current when driven, inlet", 100, |facts, beside, place| open(facts, beside, place, 0)),
@@ -92,8 +94,18 @@ const HOT_K: f64 = 5.0;
 /// Frames that no bad line breaks within a second: more are something else.
 const BROKEN_MAX: usize = 40;
 
-fn over_current(facts: &Facts<'_>, beside: &Beside, coil: usize) -> bool {
-    beside.current_a[coil] > GAIN * facts.plan.bench.current_max_a
+/// Over one period of a 200 Hz PWM. A channel shows no more than its full scale: what lies above, in a coil that
+/// is shorted outright, is for the driver's own protection.
+fn over_current(facts: &Facts<'_>, place: usize, coil: usize) -> bool {
+    facts.shown_a[place][coil] > GAIN * facts.plan.bench.current_max_a
+}
+
+/// A period of a 200 Hz PWM, in ms.
+const PERIOD_MS: usize = 5;
+
+/// Amperes of one count in a tick's word: ten conversions of 4095 counts over 5 V.
+fn ampere_per_count(plan: &Plan) -> f64 {
+    5.0 / (10.0 * 4_095.0) / plan.bench.current.volt_per_ampere
 }
 
 /// A tenth of what full duty makes flow is no residue.
@@ -168,7 +180,8 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
         worked = (worked || doing.works()) && !beside.restarted;
         let off = !moment.drive_on();
         turning_ms = if off && moment.speed_rev_per_s > TURNING_REV_PER_S { turning_ms + 1 } else { 0 };
-        let pressed = moment.rail_pa > GAIN * plan.bench.rail_low_pa + plan.bench.rail_zero_pa;
+        // Twice what counts as low is beyond any error of a sensor whose zero was taken.
+        let pressed = moment.rail_pa > 2.0 * plan.bench.rail_low_pa;
         pressed_ms = if worked && *doing == Doing::Rest && pressed { pressed_ms + 1 } else { 0 };
         let latched = moment.state == State::Tripped;
         if turning_ms == SHAFT_MS_MAX + 1 && !latched {
@@ -189,8 +202,8 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
 }
 
 fn fell(mishap: Option<Mishap>) -> bool {
-    use super::mishap::BoardMishap::{BrownOut, HungLoop};
-    mishap.is_some_and(|mishap| matches!(mishap.what, What::Board(BrownOut | HungLoop)))
+    use super::mishap::BoardMishap::{BrownOut, Fault, HungLoop};
+    mishap.is_some_and(|mishap| matches!(mishap.what, What::Board(BrownOut | Fault | HungLoop)))
 }
 
 /// A shaft faster than this turns, in rev/s: a tenth of a revolution per second is a pulse in 170 ms.
@@ -214,6 +227,7 @@ fn facts<'a>(plan: &'a Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mish
         dry_since: Vec::with_capacity(count),
         zero_since: Vec::with_capacity(count),
         driven_since: Vec::with_capacity(count),
+        shown_a: Vec::with_capacity(count),
         broken: Vec::with_capacity(count),
         foreign: vec![false; count],
         impossible: vec![false; count],
@@ -230,6 +244,12 @@ fn facts<'a>(plan: &'a Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mish
             zero[coil] = since(duty_e4 == 0, zero[coil], place);
             driven[coil] = since(duty_e4 >= 1_000, driven[coil], place);
         }
+        let period = &watch.ticks[(place + 1).saturating_sub(PERIOD_MS)..=place];
+        let shown = |coil: usize| {
+            let sum: f64 = period.iter().map(|beside| f64::from(beside.current_words[coil])).sum();
+            sum / period.len() as f64 * ampere_per_count(plan)
+        };
+        facts.shown_a.push([shown(0), shown(1)]);
         facts.dry_since.push(dry);
         facts.zero_since.push(zero);
         facts.driven_since.push(driven);

@@ -74,7 +74,7 @@ pub struct Host<'s> {
 impl<'s> Host<'s> {
     /// A program that starts now. Each session has a number of its own.
     #[must_use]
-    pub fn new(plan: &Plan, store: &'s mut Store, mishap: Option<Mishap>, session: u32, ms: u64) -> Host<'s> {
+    pub fn new(plan: &Plan, store: &'s mut Store, session: u32, ms: u64) -> Host<'s> {
         Host {
             engine: Engine::new(Run::new(plan.clone()), session, HostTime(ms * 1_000)),
             plan: plan.clone(),
@@ -82,7 +82,7 @@ impl<'s> Host<'s> {
             writer: None,
             handed: Handed::default(),
             waiting: 0,
-            mishap,
+            mishap: None,
             noise: Noise::new(u64::from(session) ^ 0x0057),
             session,
             wakes_ms: ms,
@@ -98,6 +98,11 @@ impl<'s> Host<'s> {
             board_now: Tick(0),
             unwelcome: false,
         }
+    }
+
+    /// Something begins to go wrong; what is neither the computer's nor the person's is none of its business.
+    pub fn befall(&mut self, mishap: Mishap) {
+        self.mishap = Some(mishap);
     }
 
     /// What the run came to, once it is over.

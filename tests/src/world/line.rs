@@ -54,18 +54,21 @@ pub struct Line {
 impl Line {
     /// A line whose chances follow from `seed`.
     #[must_use]
-    pub fn new(quality: Quality, mishap: Option<Mishap>, seed: u64) -> Line {
-        let of_line = |mishap: Mishap| match mishap.what {
-            What::Line(kind) => Some((kind, mishap)),
-            _ => None,
-        };
+    pub fn new(quality: Quality, seed: u64) -> Line {
         Line {
             quality,
-            mishap: mishap.and_then(of_line),
+            mishap: None,
             noise: Noise::new(seed ^ 0x11E),
             to_board: Way::default(),
             to_host: Way::default(),
             heard: Vec::new(),
+        }
+    }
+
+    /// Something begins to go wrong; what is not the line's is none of its business.
+    pub fn befall(&mut self, mishap: Mishap) {
+        if let What::Line(kind) = mishap.what {
+            self.mishap = Some((kind, mishap));
         }
     }
 
@@ -95,8 +98,10 @@ impl Line {
         self.heard.extend_from_slice(&bytes);
         match self.mishap {
             Some((LineMishap::ForeignBytes, mishap)) if mishap.acts_at(ms) => {
-                for _ in 0..(2.0 * mishap.severity).ceil() as usize {
-                    bytes.push(self.noise.uniform(0.0, 256.0) as u8);
+                for _ in 0..(4.0 * mishap.severity).ceil() as usize {
+                    // Every other one ends a frame, or many would look like one that never ends.
+                    let byte = self.noise.uniform(-256.0, 256.0).max(0.0);
+                    bytes.push(byte as u8);
                 }
             }
             Some((LineMishap::SecondHost, mishap)) if mishap.acts_at(ms) && ms.is_multiple_of(100) => {

@@ -3,7 +3,7 @@
 use super::mishap::{BoardMishap, Mishap, What};
 use std::io;
 use stepwell_core::{Board, Outputs};
-use stepwell_plant::Truth;
+use stepwell_plant::{Fault, Truth};
 use stepwell_protocol::channel::ANALOG_CHANNELS;
 use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::TripCause;
@@ -31,26 +31,37 @@ pub struct Machine {
     stuck: Option<([u16; ANALOG_CHANNELS], u16)>,
     ms: u64,
     restarted: bool,
+    running: bool,
 }
 
 impl Machine {
     /// A board in front of `rig` that has just been switched on. `unseen` is a cause that it does not trip for.
     #[must_use]
-    pub fn new(rig: ModelRig, serial: u64, mishap: Option<Mishap>, unseen: Option<TripCause>) -> Machine {
-        let of_board = |mishap: Mishap| match mishap.what {
-            What::Board(kind) => Some((kind, mishap)),
-            _ => None,
-        };
+    pub fn new(rig: ModelRig, serial: u64, unseen: Option<TripCause>) -> Machine {
         Machine {
             board: started(serial, ResetCause::PowerOn, unseen),
             rig,
             outputs: Outputs::REST,
             serial,
             unseen,
-            mishap: mishap.and_then(of_board),
+            mishap: None,
             stuck: None,
             ms: 0,
             restarted: false,
+            running: true,
+        }
+    }
+
+    /// Something begins to go wrong; what is neither the board's nor the rig's is none of its business.
+    pub fn befall(&mut self, mishap: Mishap) {
+        let Mishap { what, onset_ms, for_ms, severity, .. } = mishap;
+        match what {
+            What::Board(kind) => self.mishap = Some((kind, mishap)),
+            What::Rig(kind) => {
+                let end_us = Some((onset_ms + for_ms) * 1_000);
+                self.rig.inject(Fault { kind, severity, onset_us: onset_ms * 1_000, end_us });
+            }
+            _ => {}
         }
     }
 
@@ -64,6 +75,12 @@ impl Machine {
     #[must_use]
     pub fn restarted(&self) -> bool {
         self.restarted
+    }
+
+    /// Whether the board's loop ran at the latest tick: it was neither hung nor without power.
+    #[must_use]
+    pub fn running(&self) -> bool {
+        self.running
     }
 
     /// Whether the converter stands still.
@@ -94,6 +111,7 @@ impl Machine {
                 true
             }
             BoardMishap::Reset => self.off_until(since, 0, ResetCause::Pin),
+            BoardMishap::Fault => self.off_until(since, 0, ResetCause::Fault),
             BoardMishap::BrownOut => self.off_until(since, DIP_MS, ResetCause::BrownOut),
             BoardMishap::PowerLost => self.off_until(since, mishap.for_ms, ResetCause::PowerOn),
             // Outputs stay as they are.
@@ -133,7 +151,8 @@ impl SimulatedBench for Machine {
         self.ms += 1;
         self.restarted = false;
         self.rig.advance(&self.outputs);
-        if self.runs() {
+        self.running = self.runs();
+        if self.running {
             let mut readings = self.rig.readings();
             if let Some((analog, conversions_taken)) = self.stuck {
                 (readings.analog, readings.conversions_taken) = (analog, conversions_taken);

@@ -1,7 +1,8 @@
 //! What can go wrong, as named data: one thing, from an instant on, for a while, and how badly.
 //!
-//! Written `name@onset+duration*severity`, in milliseconds of rig time: `unplug@12000+3000*1`. What is wrong
-//! with the rig itself is the model's own list ([`FaultKind`]).
+//! Written `name@onset+duration*severity`, in milliseconds of rig time: `unplug@12000+3000*1`; or with an onset in
+//! milliseconds of work, that is of dwells: `unplug@work3500+3000*1`. What is wrong with the rig itself is the
+//! model's own list ([`FaultKind`]).
 
 use std::fmt;
 use std::str::FromStr;
@@ -12,8 +13,10 @@ use stepwell_plant::FaultKind;
 pub struct Mishap {
     /// What.
     pub what: What,
-    /// From when on, ms of rig time.
+    /// From when on, ms of rig time, or of work.
     pub onset_ms: u64,
+    /// Whether the onset counts the time in which dwells are carried out, and no other.
+    pub of_work: bool,
     /// For how long, ms. What happens in an instant takes no notice.
     pub for_ms: u64,
     /// How badly; 1 is what the description says.
@@ -21,6 +24,12 @@ pub struct Mishap {
 }
 
 impl Mishap {
+    /// The same, begun at `ms` of rig time.
+    #[must_use]
+    pub fn begun(self, ms: u64) -> Mishap {
+        Mishap { onset_ms: ms, of_work: false, ..self }
+    }
+
     /// Whether it acts at `ms`.
     #[must_use]
     pub fn acts_at(&self, ms: u64) -> bool {
@@ -85,7 +94,7 @@ named! {
         Duplicate "line-duplicates" "Every other frame arrives twice, both ways; in proportion.";
         Reorder "line-reorders" "Every other frame is overtaken by the next, both ways; in proportion.";
         Delay "line-delays" "Everything takes 20 s longer, both ways; in proportion.";
-        ForeignBytes "line-foreign-bytes" "2000 random bytes a second reach the board besides; in proportion.";
+        ForeignBytes "line-foreign-bytes" "4000 bytes a second that mean nothing reach the board besides; in proportion.";
         DeafBoard "line-to-board-dead" "Nothing reaches the board.";
         DeafHost "line-to-host-dead" "Nothing reaches the host.";
         Unplug "unplug" "The plug is pulled and put back: the port is gone for the program.";
@@ -117,6 +126,7 @@ named! {
         BrownOut "board-brown-out" "Its supply dips for 20 ms.";
         HungLoop "board-hangs" "Its loop hangs: outputs stay as they are until the watchdog bites after 50 ms.";
         StuckAdc "board-adc-stuck" "Its converter stands still: the same counts, the same number of conversions.";
+        Fault "board-faults" "Its processor runs into a fault and starts it again at once.";
         PowerLost "board-power-lost" "Its supply is off for a while.";
     }
 }
@@ -158,7 +168,8 @@ impl What {
 
 impl fmt::Display for Mishap {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}@{}+{}*{}", self.what.name(), self.onset_ms, self.for_ms, self.severity)
+        let of_work = if self.of_work { "work" } else { "" };
+        write!(f, "{}@{of_work}{}+{}*{}", self.what.name(), self.onset_ms, self.for_ms, self.severity)
     }
 }
 
@@ -169,6 +180,7 @@ impl FromStr for Mishap {
         let wrong = || format!("{text:?} is not NAME@ONSET+DURATION*SEVERITY, times in ms");
         let (name, rest) = text.split_once('@').ok_or_else(wrong)?;
         let (onset, rest) = rest.split_once('+').ok_or_else(wrong)?;
+        let (of_work, onset) = onset.strip_prefix("work").map_or((false, onset), |onset| (true, onset));
         let (duration, severity) = rest.split_once('*').ok_or_else(wrong)?;
         let what = What::all()
             .find(|what| what.name() == name)
@@ -176,6 +188,7 @@ impl FromStr for Mishap {
         Ok(Mishap {
             what,
             onset_ms: onset.parse().map_err(|_| wrong())?,
+            of_work,
             for_ms: duration.parse().map_err(|_| wrong())?,
             severity: severity.parse().map_err(|_| wrong())?,
         })
@@ -190,8 +203,10 @@ mod tests {
     fn every_mishap_reads_back_as_it_was_written_and_has_a_name_of_its_own() {
         let mut names: Vec<_> = What::all().map(What::name).collect();
         for what in What::all() {
-            let mishap = Mishap { what, onset_ms: 1_234, for_ms: 56, severity: 0.789 };
-            assert_eq!(mishap.to_string().parse(), Ok(mishap));
+            for of_work in [false, true] {
+                let mishap = Mishap { what, onset_ms: 1_234, of_work, for_ms: 56, severity: 0.789 };
+                assert_eq!(mishap.to_string().parse(), Ok(mishap));
+            }
         }
         let count = names.len();
         names.sort_unstable();

@@ -4,7 +4,8 @@
 use super::machine::Machine;
 use crate::trace::Moment;
 use std::collections::{BTreeMap, HashMap};
-use stepwell_protocol::channel::Sample;
+use std::fmt::Write;
+use stepwell_protocol::channel::{Coil, Sample};
 use stepwell_protocol::dwell::Dwell;
 use stepwell_protocol::frame::{Deframer, decode};
 use stepwell_protocol::message::{Action, Command, FromBoard, ToBoard};
@@ -24,6 +25,8 @@ pub struct Beside {
     pub supply_v: f64,
     /// True mean currents over a PWM period, inlet first, A.
     pub current_a: [f64; 2],
+    /// What the current channels show, inlet first: sums of a tick's conversions, which end at full scale.
+    pub current_words: [u16; 2],
     /// True temperature of the fluid, °C.
     pub fluid_celsius: f64,
     /// True resistances of the circuits, inlet first, Ω.
@@ -34,6 +37,8 @@ pub struct Beside {
     pub converter_stands: bool,
     /// Whether the board started anew at this tick.
     pub restarted: bool,
+    /// Whether the board's loop ran.
+    pub running: bool,
 }
 
 /// Something said on the wire that was heard at the other end.
@@ -73,8 +78,8 @@ pub struct Watch {
     to_board: Deframer,
     from_board: Deframer,
     session: Option<u32>,
-    /// Commands heard: whether in time, and what.
-    commands: HashMap<(u32, u16), (bool, Command)>,
+    /// Commands heard: whether in time, before which millisecond's tick, and what.
+    commands: HashMap<(u32, u16), (bool, usize, Command)>,
     acted: HashMap<(u32, u16), ()>,
     before: Option<Truth>,
 }
@@ -116,12 +121,16 @@ impl Watch {
                         said.push(Said::Impossible);
                     }
                     // The first to be heard in time counts; others are its echoes.
-                    let known = self.commands.entry((session, id)).or_insert((in_time, command));
-                    known.0 |= in_time;
+                    let place = self.ticks.len();
+                    let known = self.commands.entry((session, id)).or_insert((in_time, place, command));
+                    if in_time && !known.0 {
+                        *known = (in_time, place, command);
+                    }
                 }
             }
         }
-        self.note(said);
+        let at = self.ticks.len();
+        self.said.extend(said.into_iter().map(|said| (at, said)));
     }
 
     /// The board has said this.
@@ -140,29 +149,26 @@ impl Watch {
                 }
                 Ok(FromBoard::Ack(ack)) if ack.result.is_ok() => {
                     let name = (ack.session, ack.id);
-                    let Some((in_time, command)) = self.commands.get(&name) else { continue };
+                    let Some((in_time, place, command)) = self.commands.get(&name) else { continue };
                     if self.acted.insert(name, ()).is_some() {
                         continue;
                     }
+                    // The answer may have waited; what it answers acted when it was heard.
+                    let mut act = |what| said.push((*place, what));
                     if !in_time {
-                        said.push(Said::LateActed(command.action));
+                        act(Said::LateActed(command.action));
                     }
                     match command.action {
-                        Action::Dwell(dwell) => said.push(Said::Dwell(dwell)),
-                        Action::ClearTrip => said.push(Said::Cleared),
-                        Action::Disarm => said.push(Said::Disarmed),
+                        Action::Dwell(dwell) => act(Said::Dwell(dwell)),
+                        Action::ClearTrip => act(Said::Cleared),
+                        Action::Disarm => act(Said::Disarmed),
                         _ => {}
                     }
                 }
                 _ => {}
             }
         }
-        self.note(said);
-    }
-
-    fn note(&mut self, said: Vec<Said>) {
-        let at = self.ticks.len();
-        self.said.extend(said.into_iter().map(|said| (at, said)));
+        self.said.extend(said);
     }
 
     /// A millisecond has passed.
@@ -184,11 +190,13 @@ impl Watch {
             contacts: [readings.stop_chain_closed, readings.guard_closed, readings.tank_level_ok],
             supply_v: truth.supply_v,
             current_a: [truth.inlet_coil.mean_current_a, truth.pressure_coil.mean_current_a],
+            current_words: Coil::BOTH.map(|coil| readings.analog[coil.current().index()]),
             fluid_celsius: truth.fluid_k - 273.15,
             circuit_ohm: [truth.inlet_coil.circuit_ohm, truth.pressure_coil.circuit_ohm],
             flow_pulses: readings.flow.count,
             converter_stands: machine.converter_stands(),
             restarted: machine.restarted(),
+            running: machine.running(),
         });
     }
 
@@ -200,6 +208,51 @@ impl Watch {
             .filter(|(_, sent)| sent.get(&tick) == Some(sample))
             .find_map(|(places, _)| places.get(&tick))
             .and_then(|&place| self.ticks.get(place))
+    }
+
+    /// The time of watching is over: what was heard, in order of time.
+    pub fn over(&mut self) {
+        self.said.sort_by_key(|(at, _)| *at);
+    }
+
+    /// A line for each change of what the board does, and for each thing said that changes something.
+    #[must_use]
+    pub fn changes(&self) -> String {
+        let mut out = String::new();
+        let mut said = self.said.iter().peekable();
+        let mut before = None;
+        for (place, Beside { moment, restarted, .. }) in self.ticks.iter().enumerate() {
+            while let Some((_, what)) = said.next_if(|(at, _)| *at <= place) {
+                if let Said::Dwell(dwell) = what {
+                    let _ = writeln!(out, "{place:7} ms  taken: dwell {} {:?}, {} ms", dwell.serial, dwell.start, dwell.duration_ms);
+                } else if !matches!(what, Said::Renewed | Said::Broken) {
+                    let _ = writeln!(out, "{place:7} ms  heard: {what:?}");
+                }
+            }
+            let outputs = &moment.outputs;
+            let now = (
+                moment.state,
+                [outputs.inlet_duty_e4, outputs.pressure_duty_e4].map(|duty_e4| duty_e4 / 100),
+                (outputs.supply_on, outputs.drive_rpm, outputs.dump_closed),
+            );
+            if *restarted {
+                let _ = writeln!(out, "{place:7} ms  the board starts anew");
+            }
+            if before != Some(now) {
+                before = Some(now);
+                let (state, [inlet, pressure], (supply, rpm, dump)) = now;
+                let _ = writeln!(
+                    out,
+                    "{place:7} ms  {state:?}: inlet {inlet} %, pressure {pressure} %, supply {}, drive {rpm} rpm, dump {}; \
+                     rail {:.2} MPa, shaft {:.2} rev/s",
+                    if supply { "on" } else { "off" },
+                    if dump { "shut" } else { "open" },
+                    moment.rail_pa * 1e-6,
+                    moment.speed_rev_per_s
+                );
+            }
+        }
+        out
     }
 
     /// What was true before the first tick.

@@ -148,7 +148,7 @@ fn a_dwell_with_its_own_tick_takes_over_and_drops_those_between() {
 
 #[test]
 fn a_dwell_that_waits_for_its_tick_starts_on_it_armed_or_out_of_the_stop_before_it() {
-    for gap_ms in [30, 500] {
+    for gap_ms in [30, 1_000] {
         let mut bench = Bench::armed();
         let now = bench.board.now();
         accepted(&mut bench, full_dwell(1, Start::At(now.plus_ms(1)), 100));

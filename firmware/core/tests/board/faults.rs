@@ -542,12 +542,27 @@ fn a_shaft_that_coasts_for_4_900_ms_is_no_fault_but_keeps_the_board_from_arming(
     bench.rig.broken.shaft_turns_on = true;
     bench.send(&ToBoard::Stop);
     bench.run(4_900);
+    assert_eq!(bench.board.state(), State::Stopping);
+    bench.rig.broken.shaft_turns_on = false;
+    bench.run(700);
     assert_eq!(bench.board.state(), State::Rest);
     assert_eq!(bench.arm(&guards()), Err(Refusal::NotReady(TripCause::ShaftStillTurning)));
-    bench.rig.broken.shaft_turns_on = false;
     bench.run(10_000);
     assert_eq!(bench.heard.trips, []);
     assert_eq!(bench.arm(&guards()), Ok(Reply::Done));
+}
+
+#[test]
+fn pressure_that_comes_back_after_it_was_proven_low_is_trapped_too() {
+    let mut bench = Bench::dwelling();
+    bench.send(&ToBoard::Stop);
+    bench.ms_until(RELIEVE_MS_MAX, Bench::is_at_rest);
+    bench.run(20_000);
+    assert_eq!(bench.heard.trips, []);
+    bench.rig.broken.stuck[Channel::RailPressure.index()] = Some(9_000);
+    let ms = bench.ms_until(10_100, |bench| !bench.heard.trips.is_empty());
+    assert!(ms >= 10_000, "{ms}");
+    assert_eq!(bench.cause(), Some(TripCause::PressureTrapped));
 }
 
 #[test]

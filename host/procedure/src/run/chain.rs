@@ -108,7 +108,7 @@ impl Chain {
         self.idle_since.get_or_insert(tick);
     }
 
-    /// Moves the start of a chain of which nothing is with the board yet; `false` when it was moved often enough.
+    /// Moves the start of a chain of which nothing is with the board; `false` when it was moved often enough.
     pub(super) fn moved(&mut self) -> bool {
         let may = self.sent == 0 && self.moves < MOVES_MAX;
         if may {
@@ -116,6 +116,14 @@ impl Chain {
             self.slot = None;
         }
         may
+    }
+
+    /// The same for a chain that the board has dropped before any of it began.
+    pub(super) fn dropped(&mut self) -> bool {
+        if self.reports.is_empty() {
+            self.sent = 0;
+        }
+        self.moved()
     }
 
     /// Takes the board's answer to one of this chain's commands.

@@ -398,9 +398,12 @@ impl Run {
             | (Pending::Dwell, Err(Refusal::InState(State::Rest)))
                 if self.chain().is_some_and(Chain::moved) =>
             {
-                if let Some(board) = &mut self.board {
-                    board.armed_at = None;
-                }
+                self.arm_again();
+            }
+            (Pending::ReadDwell, Err(Refusal::NothingToRead))
+                if self.chain().is_some_and(Chain::dropped) =>
+            {
+                self.arm_again();
             }
             (Pending::HandWork, Ok(_)) => {
                 if let Stage::Stepping(stepping) = &mut self.stage
@@ -417,6 +420,13 @@ impl Run {
             }
             (_, Err(refusal)) => self.refused(pending, refusal),
             (_, Ok(_)) => {}
+        }
+    }
+
+    /// The board has disarmed itself.
+    fn arm_again(&mut self) {
+        if let Some(board) = &mut self.board {
+            board.armed_at = None;
         }
     }
 

@@ -1,7 +1,7 @@
 //! How far the parameters of the closest curve may be off, and whether a coil was recorded at all.
 
 use super::model::{P, Parameters};
-use super::search::{Closest, Problem, Square};
+use super::search::{Closest, Driven, Square};
 use super::voltage::Prepared;
 use nalgebra::SVector;
 
@@ -65,24 +65,24 @@ impl Covariances {
 /// The covariances of `closest`, and the residuals, A.
 pub(super) fn covariances(
     prepared: &Prepared,
-    problem: &Problem<'_>,
+    driven: &Driven<'_>,
     closest: &Closest,
 ) -> (Covariances, Vec<f64>) {
-    let n = problem.current_a.len();
+    let n = driven.current_a.len();
     let mut slopes = Vec::with_capacity(n);
     let mut residuals = Vec::with_capacity(n);
-    problem.drive.each(&closest.parameters, |k, value, by| {
+    driven.drive.each(&closest.parameters, |k, value, by| {
         slopes.push(*by);
-        residuals.push(problem.current_a[k] - value);
+        residuals.push(driven.current_a[k] - value);
     });
     let inverse = &closest.inverse;
     let variance = closest.residual_sd().powi(2);
     let mut volts = Volts::new(prepared);
-    let by_jump = problem.drive.backwards(&closest.parameters, &slopes, |k, volt| volts.take(k, volt));
+    let by_jump = driven.drive.backwards(&closest.parameters, &slopes, |k, volt| volts.take(k, volt));
     let spread = |outer: Square| inverse * outer * inverse;
     let colour = colour(&residuals, variance);
     let covariances = Covariances {
-        current: inverse * variance.max(if prepared.edge_is_open { problem.noise_a.powi(2) } else { 0.0 }),
+        current: inverse * variance.max(if prepared.edge_is_open { driven.noise_a.powi(2) } else { 0.0 }),
         voltage: spread(volts.outer),
         jumps: spread(jumps(prepared, &by_jump)),
         shape: inverse * (variance * (colour.inflation - 1.0)),

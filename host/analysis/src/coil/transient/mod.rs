@@ -16,22 +16,25 @@
 
 mod budget;
 mod evidence;
-mod model;
+mod guess;
+pub mod model;
 mod ridge;
 mod ripple;
 mod search;
 mod steady;
+mod sums;
 mod voltage;
 
 use self::evidence::{Candidate, weigh};
 use self::model::{EDGE, G, HEAT, P, SHARE, START, TAU, ZERO};
-use self::search::{Closest, Problem};
 use self::voltage::{Prepared, prepare};
 use crate::coil::CoilTemperature;
 use crate::copper;
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{check_columns, check_not_clipped, check_positive, is_noisy, noise_sd, resolution};
 use crate::uncertainty::{Input, Measured};
+
+pub use self::search::{Closest, Driven, Free};
 
 pub(super) use self::ripple::{RippleFit, RippleShape, fit_ripple};
 
@@ -229,32 +232,31 @@ fn fit(prepared: &mut Prepared, noise_a: f64, noise_a_least: f64) -> Result<Vec<
     free[EDGE] = prepared.edge_is_open;
     free[ZERO] = prepared.rest_a.is_some();
     free[START] = jumps == 0 || jumps > 1 && prepared.rest_a.is_none();
-    let guess = problem(prepared, noise_a).guess(prepared.rest_a.unwrap_or(0.0), jumps > 0);
+    let first = driven(prepared, noise_a).closest(prepared.rest_a.unwrap_or(0.0), free)?;
     let length_s = prepared.drive.time_s[prepared.drive.len() - 1] - prepared.drive.time_s[0];
-    if length_s > WARMING_TIME_CONSTANTS_MIN * guess[TAU] {
+    if length_s > WARMING_TIME_CONSTANTS_MIN * first.parameters[TAU] {
         prepared.drive.energy_j = steady::energy_j(&prepared.drive, &prepared.current_a);
     }
-    let first = problem(prepared, noise_a).search(guess, free)?;
     let first = refine(prepared, noise_a, first)?;
     // The prior knowledge of the edge weighs as much as the noise that was really found.
     let found_a = first.residual_sd().max(noise_a_least);
     let again = prepared.edge_is_open && (found_a / noise_a - 1.0).abs() > NOISE_CHANGE_MAX;
-    let problem = problem(prepared, if again { found_a } else { noise_a });
-    let first = if again { problem.search(first.parameters, first.free)? } else { first };
-    let with = Candidate::new(prepared, &problem, first);
+    let driven = driven(prepared, if again { found_a } else { noise_a });
+    let first = if again { driven.search(first.parameters, first.free)? } else { first };
+    let with = Candidate::new(prepared, &driven, first);
     if jumps == 0 {
         return Ok(vec![with]);
     }
-    weigh(prepared, &problem, with)
+    weigh(prepared, &driven, with)
 }
 
-fn problem(prepared: &Prepared, noise_a: f64) -> Problem<'_> {
+fn driven(prepared: &Prepared, noise_a: f64) -> Driven<'_> {
     let (edge_reach_s, edge_weight) = match prepared.drive.jumps[..] {
         // Half the interval that has this standard deviation, and a little more for rounding of times.
         [jump] if prepared.edge_is_open => (2.0 * jump.u_s, (noise_a / jump.u_s).powi(2)),
         _ => (0.0, 0.0),
     };
-    Problem { drive: &prepared.drive, current_a: &prepared.current_a, noise_a, edge_reach_s, edge_weight }
+    Driven { drive: &prepared.drive, current_a: &prepared.current_a, noise_a, edge_reach_s, edge_weight }
 }
 
 /// Improves on the first fit where the recording asks for it: a sag that follows the curve rather than the
@@ -265,9 +267,9 @@ fn refine(prepared: &mut Prepared, noise_a: f64, first: Closest) -> Result<Close
         let mut curve_a = Vec::with_capacity(prepared.current_a.len());
         prepared.drive.each(&closest.parameters, |_, value, _| curve_a.push(value));
         prepared.smooth(&curve_a);
-        closest = problem(prepared, noise_a).search(closest.parameters, closest.free)?;
+        closest = driven(prepared, noise_a).search(closest.parameters, closest.free)?;
     }
-    closest = closest.with_all(&problem(prepared, noise_a));
+    closest = closest.with_all(&driven(prepared, noise_a));
     for held in [START, HEAT] {
         let joins = !closest.free[held]
             && closest.pull(held).is_some_and(|(deviations, moved)| {
@@ -276,8 +278,8 @@ fn refine(prepared: &mut Prepared, noise_a: f64, first: Closest) -> Result<Close
         if joins {
             let mut free = closest.free;
             free[held] = true;
-            let problem = problem(prepared, noise_a);
-            closest = problem.search(closest.parameters, free)?.with_all(&problem);
+            let driven = driven(prepared, noise_a);
+            closest = driven.search(closest.parameters, free)?.with_all(&driven);
         }
     }
     Ok(closest)

@@ -118,13 +118,7 @@ pub(super) fn prepare(
     let recorded_v = pick(voltage_v);
     let current_a = pick(current_a);
     let mut prepared = Prepared {
-        drive: Drive {
-            time_s: pick(time_s),
-            voltage_v: recorded_v.clone(),
-            jumps,
-            even_s,
-            energy_j: Vec::new(),
-        },
+        drive: Drive::new(pick(time_s), recorded_v.clone(), jumps, even_s),
         places,
         smooth: None,
         noise_v: (0.0, f64::INFINITY),
@@ -228,6 +222,7 @@ impl Prepared {
         let white = free >= 3.0 && pairs > 0.0 && lag1 * pairs.sqrt() <= WHITE_DEVIATIONS_MAX;
         if white {
             self.drive.voltage_v = smooth_v;
+            self.drive.see_levels();
             self.noise_v = ((squares / free).sqrt(), free);
             self.smooth = Some(stretches);
         }

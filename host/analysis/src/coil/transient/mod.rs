@@ -208,7 +208,7 @@ fn check_range(time_s: &[f64], values: &[f64], signal: Signal) -> Result<(), Unm
 
 /// The range of the current, A, which must be more than noise.
 fn check_flows(prepared: &Prepared, noise_a: f64) -> Result<f64, Unmeasured> {
-    let zero_a = prepared.rest_a.unwrap_or(0.0);
+    let zero_a = prepared.rest.map_or(0.0, |rest| rest.reading_a);
     let found_a = prepared.current_a.iter().fold(0.0_f64, |most, i| most.max((i - zero_a).abs()));
     // The largest of n readings of nothing but noise lies at most at sqrt(2 ln n) deviations, below 6.
     let needed_a = CURRENT_NOISES_MIN * noise_a;
@@ -230,9 +230,9 @@ fn fit(prepared: &mut Prepared, noise_a: f64, noise_a_least: f64) -> Result<Vec<
     free[TAU] = true;
     free[SHARE] = jumps > 0;
     free[EDGE] = prepared.edge_is_open;
-    free[ZERO] = prepared.rest_a.is_some();
-    free[START] = jumps == 0 || jumps > 1 && prepared.rest_a.is_none();
-    let first = driven(prepared, noise_a).closest(prepared.rest_a.unwrap_or(0.0), free)?;
+    free[ZERO] = prepared.rest.is_some();
+    free[START] = jumps == 0 || jumps > 1 && !prepared.rest.is_some_and(|rest| rest.is_before);
+    let first = driven(prepared, noise_a).closest(prepared.rest.map_or(0.0, |rest| rest.reading_a), free)?;
     let length_s = prepared.drive.time_s[prepared.drive.len() - 1] - prepared.drive.time_s[0];
     if length_s > WARMING_TIME_CONSTANTS_MIN * first.parameters[TAU] {
         prepared.drive.energy_j = steady::energy_j(&prepared.drive, &prepared.current_a);
@@ -306,7 +306,7 @@ fn findings(
             Err(Unmeasured::TooShort { found_s: length_s, needed_s })
         }
     };
-    let mut steps = reading_steps(record, prepared.rest_a.is_some());
+    let mut steps = reading_steps(record, prepared.rest.is_some());
     if prepared.step_v > 0.0 {
         // Counted stretch by stretch.
         steps.retain(|(name, _)| *name != VOLTAGE_STEPS);

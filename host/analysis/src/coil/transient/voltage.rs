@@ -19,6 +19,10 @@ const JUMP_SHARE_MIN: f64 = 0.05;
 /// Below this share of the largest voltage a coil is at rest.
 const REST_SHARE_MAX: f64 = 0.05;
 
+/// A rest lasts this many times as long as any stretch without voltage between its jumps: one of a driver that
+/// chops may be cut by the ends of the recording and is never longer than the others, its jitter apart.
+const REST_CHOPPED_RATIO: f64 = 1.5;
+
 /// Fewest samples at rest that tell the zero of the current.
 const REST_SAMPLES_MIN: usize = 3;
 
@@ -57,8 +61,17 @@ pub(super) struct Prepared {
     pub(super) step_v: f64,
     /// Whether the instant of the only jump is a matter of its interval.
     pub(super) edge_is_open: bool,
-    /// Current at rest, when there is rest: mean reading, A.
-    pub(super) rest_a: Option<f64>,
+    /// The coil at rest, when it is seen.
+    pub(super) rest: Option<Rest>,
+}
+
+/// A coil at rest.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Rest {
+    /// Mean reading of the current, A.
+    pub(super) reading_a: f64,
+    /// Whether the recording begins with it, rather than ends.
+    pub(super) is_before: bool,
 }
 
 /// One smoothed stretch: samples `from..to`, a level, and a sag with a current.
@@ -124,7 +137,7 @@ pub(super) fn prepare(
         noise_v: (0.0, f64::INFINITY),
         step_v: 0.0,
         edge_is_open,
-        rest_a: None,
+        rest: None,
         recorded_v,
         current_a,
     };
@@ -136,7 +149,7 @@ pub(super) fn prepare(
         prepared.noise_v.0 = noise_sd(&prepared.recorded_v);
         prepared.step_v = 0.0;
     }
-    prepared.rest_a = prepared.rest(largest_v);
+    prepared.rest = prepared.rest(largest_v);
     Ok(prepared)
 }
 
@@ -233,20 +246,26 @@ impl Prepared {
         self.smooth.as_ref().is_some_and(|all| all.iter().any(|stretch| stretch.sag.is_some()))
     }
 
-    /// Mean reading of the current while the coil is at rest, before everything or after it.
-    fn rest(&self, largest_v: f64) -> Option<f64> {
+    /// The coil at rest, before everything or after it.
+    ///
+    /// A driver that chops holds the coil near no voltage again and again, and it is no rest: that lasts longer
+    /// than any such stretch in between.
+    fn rest(&self, largest_v: f64) -> Option<Rest> {
         let at_rest = |v: &&f64| v.abs() <= REST_SHARE_MAX * largest_v;
         let v = &self.drive.voltage_v;
         let n = v.len();
         let before = v.iter().take_while(at_rest).count();
         let after = v.iter().rev().take_while(at_rest).count();
-        if before == n || before.max(after) < REST_SAMPLES_MIN {
+        let jumps = self.drive.jumps.windows(2).map(|pair| (pair[0].at, pair[1].at));
+        let chopped = jumps.filter(|(from, _)| at_rest(&&v[*from])).map(|(from, to)| to - from).max();
+        let chopped = chopped.unwrap_or(0);
+        let needed = REST_SAMPLES_MIN.max((REST_CHOPPED_RATIO * chopped as f64) as usize);
+        if before == n || before.max(after) < needed {
             return None;
         }
-        if before >= REST_SAMPLES_MIN {
-            return Some(mean(&self.current_a[..before]));
-        }
-        Some(mean(&self.current_a[n - after.div_ceil(2)..]))
+        let is_before = before >= needed;
+        let readings = if is_before { 0..before } else { n - after.div_ceil(2)..n };
+        Some(Rest { reading_a: mean(&self.current_a[readings]), is_before })
     }
 }
 

@@ -3,7 +3,7 @@
 use super::model::{P, Parameters};
 use super::search::{Closest, Driven, Square};
 use super::voltage::Prepared;
-use nalgebra::SVector;
+use nalgebra::{RowVector2, SMatrix, SVector};
 
 /// Residuals are averaged over blocks of these shares of the recording: the means of white ones scatter as
 /// their number says, those of a curve of another shape by far more.
@@ -135,29 +135,25 @@ impl<'a> Volts<'a> {
     }
 }
 
-/// What the instants of the jumps do. The sampling may run with the PWM, and all jumps of one direction
-/// then lie at the same place between two samples: they are taken to be off together when their distances
-/// in samples are all the same.
+/// What the instants of the jumps do: those of a train together, others each by itself.
 fn jumps(prepared: &Prepared, by_jump: &[Parameters]) -> Square {
     let mut outer = Square::zeros();
     if prepared.edge_is_open {
         return outer;
     }
-    let all = &prepared.drive.jumps;
-    let v = &prepared.drive.voltage_v;
-    for rising in [true, false] {
-        let these: Vec<usize> =
-            (0..all.len()).filter(|j| (v[all[*j].at] > v[all[*j].at - 1]) == rising).collect();
-        let mut distances = these.windows(2).map(|pair| all[pair[1]].at - all[pair[0]].at);
-        let first = distances.next();
-        let together = these.len() > 2 && distances.all(|distance| Some(distance) == first);
-        let of = |j: usize| SVector::<f64, P>::from(by_jump[j]) * all[j].u_s;
-        if together {
-            let sum = these.iter().fold(SVector::<f64, P>::zeros(), |sum, j| sum + of(*j));
-            outer += sum * sum.transpose();
-        } else {
-            outer += these.iter().fold(Square::zeros(), |sum, j| sum + of(*j) * of(*j).transpose());
+    let mut left: Vec<f64> = prepared.drive.jumps.iter().map(|jump| jump.u_s).collect();
+    for train in &prepared.trains {
+        let mut moved = SMatrix::<f64, P, 2>::zeros();
+        for (j, cycle) in &train.cycles {
+            let by = SVector::<f64, P>::from(by_jump[*j]);
+            moved += by * RowVector2::new(1.0, *cycle);
+            left[*j] = 0.0;
         }
+        outer += moved * train.covariance * moved.transpose();
+    }
+    for (u_s, by) in left.iter().zip(by_jump) {
+        let by = SVector::<f64, P>::from(*by) * *u_s;
+        outer += by * by.transpose();
     }
     outer
 }

@@ -7,7 +7,7 @@
 //! its variance holds how far they are apart.
 
 use super::budget::{Covariances, covariances};
-use super::model::{P, Parameters, SHARE};
+use super::model::{P, Parameters, SHARE, TAU};
 use super::ridge;
 use super::search::{Closest, Driven};
 use super::voltage::Prepared;
@@ -68,6 +68,7 @@ pub(super) fn weigh(
     for (q, parameter) in parameters.iter_mut().enumerate() {
         *parameter -= with.closest.inverse[(q, SHARE)] / with.closest.inverse[(SHARE, SHARE)] * share;
     }
+    parameters[TAU] = parameters[TAU].max(0.25 * with.closest.parameters[TAU]);
     parameters[SHARE] = 0.0;
     free[SHARE] = false;
     let mut without = Candidate::new(prepared, driven, driven.search(parameters, free)?);

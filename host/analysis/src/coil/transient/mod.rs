@@ -23,6 +23,7 @@ mod ripple;
 mod search;
 mod steady;
 mod sums;
+mod train;
 mod voltage;
 
 use self::evidence::{Candidate, weigh};

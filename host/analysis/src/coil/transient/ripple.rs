@@ -115,8 +115,7 @@ pub(crate) fn fit_ripple(shape: &RippleShape<'_>) -> Result<RippleFit, Unmeasure
         // Once with a guess of the noise that the edge is weighed against, once with what was found.
         for _ in 0..2 {
             let (edge_reach_s, edge_weight) = (2.0 * u_s, (noise_a / u_s).powi(2));
-            let driven =
-                Driven { drive: &drive, current_a: &current_a, noise_a, edge_reach_s, edge_weight };
+            let driven = Driven { drive: &drive, current_a: &current_a, noise_a, edge_reach_s, edge_weight };
             let closest = driven.search(start, free)?;
             start = closest.parameters;
             noise_a = closest.residual_sd().max(NOISE_SHARE_MIN * (swing.1 - swing.0));

@@ -5,6 +5,7 @@
 //! anything else is taken as it was recorded, noise and all.
 
 use super::model::{Drive, Jump};
+use super::train::{self, Train};
 use crate::edges::{Edge, edges};
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{noise_sd, spacing_without_gaps_s};
@@ -53,6 +54,8 @@ pub(super) struct Prepared {
     pub(super) places: Vec<usize>,
     /// Voltage as recorded at those samples, V.
     pub(super) recorded_v: Vec<f64>,
+    /// Which of its jumps keep a period.
+    pub(super) trains: Vec<Train>,
     /// What the voltage was smoothed by; `None` when it stays as recorded.
     pub(super) smooth: Option<Vec<Stretch>>,
     /// Standard deviation of the noise of the voltage, V, and its degrees of freedom.
@@ -128,10 +131,19 @@ pub(super) fn prepare(
     if let Some(at_s) = at_s {
         state(&mut jumps, &edges, time_s, at_s, spacing_s)?;
     }
+    let picked_s = pick(time_s);
+    let trains = [true, false]
+        .into_iter()
+        .filter_map(|rising| {
+            let which: Vec<usize> = (0..jumps.len()).filter(|j| (edges[*j].change > 0.0) == rising).collect();
+            train::align(&mut jumps, &which, &picked_s)
+        })
+        .collect();
     let recorded_v = pick(voltage_v);
     let current_a = pick(current_a);
     let mut prepared = Prepared {
-        drive: Drive::new(pick(time_s), recorded_v.clone(), jumps, even_s),
+        drive: Drive::new(picked_s, recorded_v.clone(), jumps, even_s),
+        trains,
         places,
         smooth: None,
         noise_v: (0.0, f64::INFINITY),

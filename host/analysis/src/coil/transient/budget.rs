@@ -79,15 +79,16 @@ pub(super) fn covariances(
     let variance = closest.residual_sd().powi(2);
     let mut volts = Volts::new(prepared);
     let by_jump = driven.drive.backwards(&closest.parameters, &slopes, |k, volt| volts.take(k, volt));
+    let volts = volts.sum();
     let spread = |outer: Square| inverse * outer * inverse;
     let colour = colour(&residuals, variance);
     let covariances = Covariances {
         current: inverse * variance.max(if prepared.edge_is_open { driven.noise_a.powi(2) } else { 0.0 }),
-        voltage: spread(volts.outer),
+        voltage: spread(volts),
         jumps: spread(jumps(prepared, &by_jump)),
         shape: inverse * (variance * (colour.inflation - 1.0)),
         misfit_a: colour.sd_a,
-        volts: volts.outer,
+        volts,
         inflation: colour.inflation,
     };
     (covariances, residuals)
@@ -100,13 +101,23 @@ struct Volts<'a> {
     stretch: usize,
     level: SVector<f64, P>,
     sag: SVector<f64, P>,
+    /// The levels of the voltage, V, and what one volt more of each does: where steps of its readings are not
+    /// smoothed out, all of one level are off by the same.
+    levels: Vec<(f64, SVector<f64, P>)>,
     outer: Square,
 }
 
 impl<'a> Volts<'a> {
     fn new(prepared: &'a Prepared) -> Volts<'a> {
         let stretch = prepared.smooth.as_ref().map_or(0, Vec::len);
-        Volts { prepared, stretch, level: SVector::zeros(), sag: SVector::zeros(), outer: Square::zeros() }
+        Volts {
+            prepared,
+            stretch,
+            level: SVector::zeros(),
+            sag: SVector::zeros(),
+            levels: Vec::new(),
+            outer: Square::zeros(),
+        }
     }
 
     /// Takes the samples from the last to the first.
@@ -123,8 +134,16 @@ impl<'a> Volts<'a> {
             self.sag += volt * sag.off_a[k - stretch.from];
         }
         if k == stretch.from {
-            let of_mean = variance / (stretch.to - stretch.from) as f64 + self.prepared.step_v.powi(2) / 12.0;
+            let of_mean = variance / (stretch.to - stretch.from) as f64;
             self.outer += self.level * self.level.transpose() * of_mean;
+            let step_v = self.prepared.step_v;
+            if step_v > 0.0 {
+                let at = self.levels.iter().position(|(v, _)| (v - stretch.level_v).abs() < 0.5 * step_v);
+                match at {
+                    Some(at) => self.levels[at].1 += self.level,
+                    None => self.levels.push((stretch.level_v, self.level)),
+                }
+            }
             if let Some(sag) = &stretch.sag {
                 self.outer += self.sag * self.sag.transpose() * sag.variance;
             }
@@ -132,6 +151,11 @@ impl<'a> Volts<'a> {
             self.sag = SVector::zeros();
             self.stretch -= 1;
         }
+    }
+
+    fn sum(self) -> Square {
+        let of_step = self.prepared.step_v.powi(2) / 12.0;
+        self.levels.iter().fold(self.outer, |outer, (_, by)| outer + by * by.transpose() * of_step)
     }
 }
 

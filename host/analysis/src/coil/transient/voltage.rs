@@ -82,6 +82,8 @@ pub(super) struct Rest {
 pub(super) struct Stretch {
     pub(super) from: usize,
     pub(super) to: usize,
+    /// Mean of its voltage, V.
+    pub(super) level_v: f64,
     /// How the voltage sags with the current, when it does.
     pub(super) sag: Option<Sag>,
 }
@@ -153,8 +155,7 @@ pub(super) fn prepare(
         recorded_v,
         current_a,
     };
-    // The levels of a PWM voltage recur, and all of one are off by the same.
-    prepared.step_v = if prepared.drive.jumps.len() > 2 { 0.0 } else { step_v };
+    prepared.step_v = step_v;
     let with = prepared.current_a.clone();
     prepared.smooth(&with);
     if prepared.smooth.is_none() {
@@ -297,7 +298,7 @@ impl Stretch {
     fn fit(from: usize, voltage_v: &[f64], current_a: &[f64], scales: &Scales) -> (Stretch, Vec<f64>) {
         let n = voltage_v.len();
         let level_v = mean(voltage_v);
-        let plain = (Stretch { from, to: from + n, sag: None }, vec![level_v; n]);
+        let plain = (Stretch { from, to: from + n, level_v, sag: None }, vec![level_v; n]);
         if n < 4 {
             return plain;
         }
@@ -324,6 +325,6 @@ impl Stretch {
         let believed = kept * slope;
         let fitted = off_a.iter().map(|i| level_v + weight * believed * i).collect();
         let variance = weight * kept * variance + weight * (1.0 - weight) * believed * believed + unread;
-        (Stretch { from, to: from + n, sag: Some(Sag { off_a, variance, weight }) }, fitted)
+        (Stretch { from, to: from + n, level_v, sag: Some(Sag { off_a, variance, weight }) }, fitted)
     }
 }

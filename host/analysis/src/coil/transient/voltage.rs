@@ -4,7 +4,9 @@
 //! with a resistance does, is replaced by that, which leaves next to nothing of its noise. One that does
 //! anything else is taken as it was recorded, noise and all.
 
+use super::CoilRecord;
 use super::model::{Drive, Jump};
+use super::readings::Readings;
 use super::train::{self, Train};
 use crate::edges::{Edge, edges};
 use crate::reason::{Signal, Unmeasured};
@@ -99,15 +101,10 @@ pub(super) struct Sag {
     weight: f64,
 }
 
-pub(super) fn prepare(
-    time_s: &[f64],
-    voltage_v: &[f64],
-    current_a: &[f64],
-    at_s: Option<f64>,
-    step_v: f64,
-) -> Result<Prepared, Unmeasured> {
+pub(super) fn prepare(record: &CoilRecord<'_>, readings: &Readings) -> Result<Prepared, Unmeasured> {
+    let CoilRecord { time_s, voltage_v, current_a, at_s, .. } = *record;
     let spacing_s = spacing_without_gaps_s(time_s, Signal::CoilVoltage)?;
-    let largest_v = voltage_v.iter().fold(0.0_f64, |most, v| most.max(v.abs()));
+    let largest_v = readings.largest();
     let edges: Vec<Edge> =
         edges(voltage_v).into_iter().filter(|edge| edge.change.abs() > JUMP_SHARE_MIN * largest_v).collect();
     let even_s = even_spacing_s(time_s);
@@ -155,7 +152,7 @@ pub(super) fn prepare(
         recorded_v,
         current_a,
     };
-    prepared.step_v = step_v;
+    prepared.step_v = readings.unsmoothed_step();
     let with = prepared.current_a.clone();
     prepared.smooth(&with);
     if prepared.smooth.is_none() {

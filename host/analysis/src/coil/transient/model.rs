@@ -166,12 +166,7 @@ impl Drive {
         let even = self.even_s.map(|spacing_s| Interval::straight(spacing_s, p[TAU]));
         let warms = !self.energy_j.is_empty();
         let mut lagging = Lagging::first(v[0], p);
-        let mut jumps = self.jumps.iter().peekable();
-        for k in 0..v.len() {
-            if k > 0 {
-                let jump = jumps.next_if(|jump| jump.at == k);
-                lagging.pass(&self.interval(k, jump, even.as_ref(), p), v[k - 1], v[k]);
-            }
+        let mut see = |k: usize, lagging: &Lagging| {
             let volts = slow * lagging.x + share * v[k];
             let cold = g * volts;
             let energy_j = if warms { self.energy_j[k] } else { 0.0 };
@@ -187,6 +182,25 @@ impl Drive {
                 -cold * energy_j,
             ];
             visit(k, p[ZERO] + cold * warm, &slopes);
+        };
+        // Stretches without a jump run through a loop with nothing to decide in it.
+        let mut from = 0;
+        for next in 0..=self.jumps.len() {
+            let to = self.jumps.get(next).map_or(v.len(), |jump| jump.at);
+            if from > 0 {
+                let jump = &self.jumps[next - 1];
+                lagging.pass(&self.interval(from, Some(jump), None, p), v[from - 1], v[from]);
+            }
+            see(from, &lagging);
+            for k in from + 1..to {
+                let step = match even {
+                    Some(even) => even,
+                    None => self.interval(k, None, None, p),
+                };
+                lagging.pass(&step, v[k - 1], v[k]);
+                see(k, &lagging);
+            }
+            from = to;
         }
     }
 

@@ -75,7 +75,7 @@ fn told(folder: &std::path::Path) -> Result<String, String> {
             ("time_constant", found.time_constant?.value),
         ])
     })?;
-    Ok(format!("coil {bare_coil}\ncoil_whole {coil}\nstep {step}"))
+    Ok(format!("coil {bare_coil}\ncoil_whole {coil}\nstep {step}\nstep_whole {step}"))
 }
 
 /// The voltage of the coil's recording: two levels and the instant between them, as the scipy's model has them.

@@ -120,7 +120,9 @@ pub struct CoilFound {
 /// a rise, a PWM voltage sampled fast, or steady direct current (resistance only).
 ///
 /// The zero of the current is taken from rest where the recording shows rest (voltage below 5 % of the
-/// largest, three samples or more, before or after everything); elsewhere the current is taken to be zeroed.
+/// largest, three samples or more, before or after everything; a driver that chops is not at rest between its
+/// pulses); elsewhere the current is taken to be zeroed unless it plainly contradicts that. An offset of the
+/// voltage does no harm where rest is seen. Both probes the wrong way round are as good as both the right way.
 /// A step's instant is known to within the interval between two samples, all of it being equally likely;
 /// what the current itself tells of it is used. Warming of the winding during a long recording is found
 /// from the current's droop and taken back to the first sample.
@@ -160,6 +162,11 @@ fn measured(record: &CoilRecord<'_>) -> Result<CoilFound, Unmeasured> {
     let best = candidates.iter().max_by(|a, b| a.weight.total_cmp(&b.weight)).unwrap_or(&candidates[0]);
     if best.covariances.misfit_a > MISFIT_SHARE_MAX * span_a {
         let why = "the current does not follow the voltage as that of one coil does";
+        return Err(Unmeasured::NoFit { curve: "current of a coil", why });
+    }
+    let taken_j = prepared.drive.energy_j.last().copied().unwrap_or(0.0);
+    if best.closest.parameters[HEAT] * taken_j > steady::DROOP_SHARE_MAX {
+        let why = "it droops by more than a winding that warms does; couple the current channel dc";
         return Err(Unmeasured::NoFit { curve: "current of a coil", why });
     }
     let length_s = record.time_s[record.time_s.len() - 1] - record.time_s[0];
@@ -228,7 +235,8 @@ fn driven(prepared: &Prepared, noise_a: f64) -> Driven<'_> {
 }
 
 /// Improves on the first fit where the recording asks for it: a sag that follows the curve rather than the
-/// noise of the current, a coil that was not settled before its step, a winding that warms.
+/// noise of the current, a probe whose zero is off, a coil that was not settled before its step, a winding that
+/// warms.
 fn refine(prepared: &mut Prepared, noise_a: f64, first: Closest) -> Result<Closest, Unmeasured> {
     let mut closest = first;
     if prepared.sags() {
@@ -238,8 +246,11 @@ fn refine(prepared: &mut Prepared, noise_a: f64, first: Closest) -> Result<Close
         closest = driven(prepared, noise_a).search(closest.parameters, closest.free)?;
     }
     closest = closest.with_all(&driven(prepared, noise_a));
-    for held in [START, HEAT] {
-        let joins = !closest.free[held]
+    for held in [ZERO, START, HEAT] {
+        // Instants of many jumps that are a little off would be taken for a zero that is.
+        let may_join = held != ZERO || prepared.drive.jumps.len() <= 2;
+        let joins = may_join
+            && !closest.free[held]
             && closest.pull(held).is_some_and(|(deviations, moved)| {
                 deviations.abs() > PULL_MIN && (held != HEAT || moved > 0.0)
             });

@@ -16,7 +16,7 @@ const CHANGE_UNCERTAINTIES_MIN: f64 = 5.0;
 const DROOP_UNCERTAINTIES_MIN: f64 = 3.0;
 
 /// Largest share by which a winding may warm during a recording for a straight line to describe it.
-const DROOP_SHARE_MAX: f64 = 0.1;
+pub(super) const DROOP_SHARE_MAX: f64 = 0.1;
 
 /// Whether the current is the same in the first and the last third, as far as its noise and the steps of its
 /// readings tell.

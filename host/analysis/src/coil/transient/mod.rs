@@ -24,6 +24,7 @@ mod ridge;
 mod ripple;
 mod search;
 mod steady;
+mod stretch;
 mod sums;
 mod train;
 mod voltage;

@@ -1,11 +1,12 @@
-"""Recomputes the rows that host/analysis/tests/checks/{flow,oil}.rs are held to, apart from the Rust code.
+"""Writes tests/data/analysis/oil.csv, to which host/analysis/tests/checks/oil.rs is held, apart from the Rust code.
 
-Any python with numpy and scipy: python3 tests/reference/flow.py
+Any python with scipy: python3 tests/reference/flow.py
 Formulas: ASTM D341 with the form for low viscosities, solved for nu by root finding instead of the
-published way back; API MPMS 11.1 (1980) Table 54B; housing expansion 1/(1 + 3 a dT).
+published way back; API MPMS 11.1 (1980) Table 54B.
 """
 
 import math
+import pathlib
 
 from scipy.optimize import brentq
 
@@ -30,12 +31,15 @@ def vcf(rho, degc):
     return math.exp(-warm * (1.0 + 0.8 * warm))
 
 
-for degc in (20, 80):
-    print(f"32 at 40, 5.4 at 100 degC: {viscosity((40, 32.0), (100, 5.4), degc):.5f} mm2/s at {degc}")
-for degc in (20, 30, 60, 80):
-    print(f"2.525 at 40, 1.05 at 100 degC: {viscosity((40, 2.525), (100, 1.05), degc):.5f} mm2/s at {degc}")
+rows = [("viscosity 32 to 5.4", degc, viscosity((40, 32.0), (100, 5.4), degc)) for degc in (20, 80)]
+rows += [("viscosity 2.525 to 1.05", degc, viscosity((40, 2.525), (100, 1.05), degc)) for degc in (20, 30, 60, 80)]
 for rho, degc in ((806.888, 40.0), (800.0, 55.0), (835.0, 5.0)):
-    found = brentq(lambda rho15: rho15 * vcf(rho15, degc) - rho, 790.0, 838.0)
-    print(f"{rho} kg/m3 at {degc} degC: {found:.5f} kg/m3 at 15 degC")
-print(f"1 L/min at 60 degC of 825 kg/m3: {vcf(825.0, 60.0):.6f} L/min at 15 degC")
-print(f"K 8234, 20 K warmer: {8234.0 / (1.0 + 3.0 * 16.5e-6 * 20.0):.6f}")
+    found = brentq(lambda rho15: rho15 * vcf(rho15, degc) - rho, 790.0, 838.0, xtol=1e-10)
+    rows.append((f"density at 15 degC of {rho}", degc, found))
+rows.append(("volume correction of 825", 60, vcf(825.0, 60.0)))
+data = pathlib.Path(__file__).resolve().parent.parent / "data" / "analysis" / "oil.csv"
+lines = ["# Viscosities in mm2/s (ASTM D341), densities in kg/m3 and volumes (API MPMS 11.1, 1980, Table 54B) at",
+         "# temperatures in degC, solved by root finding. Made by tests/reference/flow.py.",
+         "quantity,degc,value"]
+lines += [f"{quantity},{degc},{value:.9g}" for quantity, degc, value in rows]
+data.write_text("\n".join(lines) + "\n")

@@ -3,9 +3,10 @@
 
     python tests/reference/speed.py            from the project's folder; needs numpy, scipy and cargo
 
-scipy gets the model, the noise and a good start; ours gets the recording only, and its time is that of the
-whole analysis, uncertainty included. Exit code 1 when a fit is not twenty times faster or the answers differ
-within six digits.
+Like is compared with like: scipy gets the model, its edge and a good start and answers with parameters and their
+covariance; so does the fit that our measurements are made of, which finds its own start. What a whole measurement
+takes, from the recording to findings with all their uncertainties, stands beside it. Exit code 1 when a fit is not
+twenty times faster or the answers differ within six digits.
 """
 
 import math
@@ -94,15 +95,16 @@ def main():
         np.savetxt(folder / "step.csv", np.column_stack(step), delimiter=",", header="time_s,pressure_pa")
         found = ours(folder)
     met = True
-    print("| fit | scipy, us | ours, us | ratio | finding | scipy | ours | digits |")
-    print("|---|---:|---:|---:|---|---:|---:|---:|")
+    print("| fit | scipy, us | ours, us | ratio | whole measurement, us | finding | scipy | ours | digits |")
+    print("|---|---:|---:|---:|---:|---|---:|---:|---:|")
     for name, (scipy_s, scipy_found) in scipys(coil, step).items():
         our_s, our_found = found[name]
+        whole_s, _ = found[f"{name}_whole"]
         for finding, value in scipy_found.items():
             differ = abs(our_found[finding] / value - 1.0)
             digits = -math.log10(max(differ, 1e-16))
             met = met and scipy_s / our_s >= RATIO_MIN and digits >= DIGITS_MIN
-            times = f"{1e6 * scipy_s:.0f} | {1e6 * our_s:.1f} | {scipy_s / our_s:.1f}"
+            times = f"{1e6 * scipy_s:.0f} | {1e6 * our_s:.1f} | {scipy_s / our_s:.1f} | {1e6 * whole_s:.0f}"
             print(f"| {name} | {times} | {finding} | {value:.9g} | {our_found[finding]:.9g} | {digits:.1f} |")
     sys.exit(0 if met else 1)
 

@@ -54,7 +54,8 @@ pub struct Flow {
 /// # Errors
 /// [`Unmeasured::TooFewPulses`] below [`PULSES_MIN`]; [`Unmeasured::Gap`] when the pulses pause;
 /// [`Unmeasured::OutOfOrder`], [`Unmeasured::NotANumber`], [`Unmeasured::Impossible`] for a
-/// K-factor that is not above zero.
+/// K-factor that is not above zero; [`Unmeasured::NotSettled`] when the flow drifts by more than its wavering
+/// explains.
 pub fn flow(pulse_instants_s: &[f64], meter: &Meter) -> Result<Flow, Unmeasured> {
     check_pulses(pulse_instants_s, Signal::FlowPulses, PULSES_MIN)?;
     let k_factor = meter.k_factor_per_m3;
@@ -62,9 +63,10 @@ pub fn flow(pulse_instants_s: &[f64], meter: &Meter) -> Result<Flow, Unmeasured>
     let last = pulse_instants_s.len() - 1;
     let gate_s = pulse_instants_s[last] - pulse_instants_s[0];
     let period_s = gate_s / last as f64;
+    let periods_s: Vec<f64> = pulse_instants_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    check_settled(&periods_s, Signal::FlowPulses)?;
     let sure = waver::of_period(pulse_instants_s);
     let per_s = 1.0 / period_s / k_factor.value;
-    let periods_s: Vec<f64> = pulse_instants_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
     Ok(Flow {
         rate_m3_per_s: Measured::new(per_s)
             .with_scatter(
@@ -116,21 +118,7 @@ pub fn flow_column(time_s: &[f64], flow_m3_per_s: &[f64], gain: Input) -> Result
     check_positive("the gain of the flow channel", gain.value)?;
     let reported = mean(flow_m3_per_s);
     let sure = waver::of_mean(flow_m3_per_s);
-    // A drift over the recording that wavering gives by chance scatters sqrt 12 times as much as the mean.
-    let n = flow_m3_per_s.len();
-    let index: Vec<f64> = (0..n).map(|i| i as f64 / n as f64).collect();
-    let trend = line(&index, flow_m3_per_s)?;
-    let drift = trend.slope;
-    let about: Vec<f64> = index.iter().zip(flow_m3_per_s).map(|(i, q)| q - trend.at(*i)).collect();
-    let by_chance = 3.0 * 12.0_f64.sqrt() * waver::of_mean(&about).standard_uncertainty;
-    let drift_percent = 100.0 * (drift / reported).abs();
-    if drift.abs() > by_chance && drift_percent > DRIFT_PERCENT_MAX {
-        return Err(Unmeasured::NotSettled {
-            signal: Signal::Flow,
-            drift_percent,
-            allowed_percent: DRIFT_PERCENT_MAX,
-        });
-    }
+    check_settled(flow_m3_per_s, Signal::Flow)?;
     let step = resolution(flow_m3_per_s);
     let rounding = if noise_sd(flow_m3_per_s) < 0.5 * step { step / 12.0_f64.sqrt() } else { 0.0 };
     let value = reported * gain.value;
@@ -142,6 +130,24 @@ pub fn flow_column(time_s: &[f64], flow_m3_per_s: &[f64], gain: Input) -> Result
         )
         .with_given("resolution of the recorder", gain.value, rounding)
         .with_given("gain of the flow channel", value, gain.relative_uncertainty()))
+}
+
+/// Refuses what drifts from its first to its last value, readings or periods, by more than chance gives it.
+fn check_settled(values: &[f64], signal: Signal) -> Result<(), Unmeasured> {
+    let n = values.len();
+    let index: Vec<f64> = (0..n).map(|i| i as f64 / n as f64).collect();
+    let trend = line(&index, values)?;
+    let drift_percent = 100.0 * (trend.slope / mean(values)).abs();
+    if drift_percent <= DRIFT_PERCENT_MAX {
+        return Ok(());
+    }
+    // A drift over the recording that wavering gives by chance scatters sqrt 12 times as much as the mean.
+    let about: Vec<f64> = index.iter().zip(values).map(|(i, q)| q - trend.at(*i)).collect();
+    let by_chance = 3.0 * 12.0_f64.sqrt() * waver::of_mean(&about).standard_uncertainty;
+    if trend.slope.abs() <= by_chance {
+        return Ok(());
+    }
+    Err(Unmeasured::NotSettled { signal, drift_percent, allowed_percent: DRIFT_PERCENT_MAX })
 }
 
 /// Speed, revolutions per second, from the instants of pick-up pulses, s, in rising order. Only

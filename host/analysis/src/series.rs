@@ -81,7 +81,7 @@ pub(crate) fn noise_sd(values: &[f64]) -> f64 {
 /// over [`REPEATS_MIN`] samples.
 pub(crate) fn resolution(values: &[f64]) -> f64 {
     let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
+    sorted.sort_unstable_by(f64::total_cmp);
     let repeats = sorted.windows(2).filter(|pair| pair[0] == pair[1]).count();
     if repeats < REPEATS_MIN.min(values.len() / 4) {
         return 0.0;

@@ -8,9 +8,10 @@
 use std::fmt::Write;
 use std::process::ExitCode;
 use std::time::Instant;
-use stepwell_analysis::coil::transient::{CoilRecord, transient};
+use stepwell_analysis::coil::transient::model::{Drive, G, Jump, P, SHARE, TAU, ZERO};
+use stepwell_analysis::coil::transient::{CoilRecord, Driven, transient};
 use stepwell_analysis::step::{StepRecord, step_response};
-use stepwell_analysis::{Input, Measured, Unmeasured};
+use stepwell_analysis::{Input, Unmeasured};
 
 /// Fits of which the median time is told.
 const REPEATS: usize = 301;
@@ -41,6 +42,8 @@ fn told(folder: &std::path::Path) -> Result<String, String> {
     let step = columns(&folder.join("step.csv"))?;
     let [coil_time_s, voltage_v, current_a] = &coil[..] else { return Err("coil.csv: three columns".into()) };
     let [step_time_s, pressure_pa] = &step[..] else { return Err("step.csv: two columns".into()) };
+    let drive = switched_on(coil_time_s, voltage_v);
+    let bare_coil = timed(|| bare_coil(&drive, current_a))?;
     let coil = timed(|| {
         let found = transient(&CoilRecord {
             time_s: coil_time_s,
@@ -53,9 +56,9 @@ fn told(folder: &std::path::Path) -> Result<String, String> {
             at_s: Some(INSTANT_S),
         })?;
         Ok(vec![
-            ("resistance", found.resistance),
-            ("inductance", found.inductance_h),
-            ("time_constant", found.tau_s),
+            ("resistance", found.resistance?.value),
+            ("inductance", found.inductance_h?.value),
+            ("time_constant", found.tau_s?.value),
         ])
     })?;
     let step = timed(|| {
@@ -67,15 +70,39 @@ fn told(folder: &std::path::Path) -> Result<String, String> {
             gain: Input::exact(1.0),
         })?;
         Ok(vec![
-            ("pressure_rise", found.pressure_rise),
-            ("dead_time", found.dead_time),
-            ("time_constant", found.time_constant),
+            ("pressure_rise", found.pressure_rise?.value),
+            ("dead_time", found.dead_time?.value),
+            ("time_constant", found.time_constant?.value),
         ])
     })?;
-    Ok(format!("coil {coil}\nstep {step}"))
+    Ok(format!("coil {bare_coil}\ncoil_whole {coil}\nstep {step}\nstep_whole {step}"))
 }
 
-type Found = Vec<(&'static str, Result<Measured, Unmeasured>)>;
+/// The voltage of the coil's recording: two levels and the instant between them, as the scipy's model has them.
+fn switched_on(time_s: &[f64], voltage_v: &[f64]) -> Drive {
+    let at = time_s.partition_point(|t| *t < INSTANT_S);
+    let spacing_s = (time_s[time_s.len() - 1] - time_s[0]) / (time_s.len() as f64 - 1.0);
+    let jump = Jump { at, before_s: time_s[at] - INSTANT_S, u_s: 0.0 };
+    Drive::new(time_s.to_vec(), voltage_v.to_vec(), vec![jump], Some(spacing_s))
+}
+
+/// What scipy is asked for, no more: the parameters of one curve and their covariance.
+fn bare_coil(drive: &Drive, current_a: &[f64]) -> Result<Found, Unmeasured> {
+    let driven = Driven { drive, current_a, noise_a: 0.0, edge_reach_s: 0.0, edge_weight: 0.0 };
+    let mut free = [false; P];
+    [G, TAU, SHARE, ZERO].into_iter().for_each(|q| free[q] = true);
+    let closest = driven.closest(0.0, free)?;
+    let p = closest.parameters;
+    Ok(vec![
+        ("resistance", 1.0 / p[G]),
+        ("inductance", p[TAU] / p[G] * (1.0 - p[SHARE])),
+        ("time_constant", p[TAU]),
+        ("resistance_u", closest.covariance(G, G).sqrt() / p[G].powi(2)),
+        ("time_constant_u", closest.covariance(TAU, TAU).sqrt()),
+    ])
+}
+
+type Found = Vec<(&'static str, f64)>;
 
 #[expect(clippy::disallowed_methods, reason = "time is what is measured here")]
 fn timed(fit: impl Fn() -> Result<Found, Unmeasured>) -> Result<String, String> {
@@ -89,8 +116,7 @@ fn timed(fit: impl Fn() -> Result<Found, Unmeasured>) -> Result<String, String> 
     seconds.sort_by(f64::total_cmp);
     let mut line = format!("{:e}", seconds[REPEATS / 2]);
     for (name, found) in last {
-        let value = found.map_err(|why| format!("{name}: {why}"))?.value;
-        let _ = write!(line, " {name} {value:e}");
+        let _ = write!(line, " {name} {found:e}");
     }
     Ok(line)
 }

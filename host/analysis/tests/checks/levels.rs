@@ -1,5 +1,5 @@
 //! State levels and crossings after IEEE Std 181, against vectors whose digits were computed with numpy and
-//! confirmed with an independent package, and against python-control (tests/reference/step_info.py).
+//! confirmed with an independent package, and against python-control 0.10.2 (its `step_info`).
 
 use crate::common::{Table, assert_near};
 use stepwell_analysis::Unmeasured;

@@ -1,9 +1,9 @@
 //! How far the parameters of the closest curve may be off, and whether a coil was recorded at all.
 
 use super::model::{P, Parameters};
-use super::search::{Closest, Problem, Square};
+use super::search::{Closest, Driven, Square};
 use super::voltage::Prepared;
-use nalgebra::SVector;
+use nalgebra::{RowVector2, SMatrix, SVector};
 
 /// Residuals are averaged over blocks of these shares of the recording: the means of white ones scatter as
 /// their number says, those of a curve of another shape by far more.
@@ -65,29 +65,30 @@ impl Covariances {
 /// The covariances of `closest`, and the residuals, A.
 pub(super) fn covariances(
     prepared: &Prepared,
-    problem: &Problem<'_>,
+    driven: &Driven<'_>,
     closest: &Closest,
 ) -> (Covariances, Vec<f64>) {
-    let n = problem.current_a.len();
+    let n = driven.current_a.len();
     let mut slopes = Vec::with_capacity(n);
     let mut residuals = Vec::with_capacity(n);
-    problem.drive.each(&closest.parameters, |k, value, by| {
+    driven.drive.each(&closest.parameters, |k, value, by| {
         slopes.push(*by);
-        residuals.push(problem.current_a[k] - value);
+        residuals.push(driven.current_a[k] - value);
     });
     let inverse = &closest.inverse;
     let variance = closest.residual_sd().powi(2);
     let mut volts = Volts::new(prepared);
-    let by_jump = problem.drive.backwards(&closest.parameters, &slopes, |k, volt| volts.take(k, volt));
+    let by_jump = driven.drive.backwards(&closest.parameters, &slopes, |k, volt| volts.take(k, volt));
+    let volts = volts.sum();
     let spread = |outer: Square| inverse * outer * inverse;
     let colour = colour(&residuals, variance);
     let covariances = Covariances {
-        current: inverse * variance.max(if prepared.edge_is_open { problem.noise_a.powi(2) } else { 0.0 }),
-        voltage: spread(volts.outer),
+        current: inverse * variance.max(if prepared.edge_is_open { driven.noise_a.powi(2) } else { 0.0 }),
+        voltage: spread(volts),
         jumps: spread(jumps(prepared, &by_jump)),
         shape: inverse * (variance * (colour.inflation - 1.0)),
         misfit_a: colour.sd_a,
-        volts: volts.outer,
+        volts,
         inflation: colour.inflation,
     };
     (covariances, residuals)
@@ -100,13 +101,23 @@ struct Volts<'a> {
     stretch: usize,
     level: SVector<f64, P>,
     sag: SVector<f64, P>,
+    /// The levels of the voltage, V, and what one volt more of each does: where steps of its readings are not
+    /// smoothed out, all of one level are off by the same.
+    levels: Vec<(f64, SVector<f64, P>)>,
     outer: Square,
 }
 
 impl<'a> Volts<'a> {
     fn new(prepared: &'a Prepared) -> Volts<'a> {
         let stretch = prepared.smooth.as_ref().map_or(0, Vec::len);
-        Volts { prepared, stretch, level: SVector::zeros(), sag: SVector::zeros(), outer: Square::zeros() }
+        Volts {
+            prepared,
+            stretch,
+            level: SVector::zeros(),
+            sag: SVector::zeros(),
+            levels: Vec::new(),
+            outer: Square::zeros(),
+        }
     }
 
     /// Takes the samples from the last to the first.
@@ -123,8 +134,16 @@ impl<'a> Volts<'a> {
             self.sag += volt * sag.off_a[k - stretch.from];
         }
         if k == stretch.from {
-            let of_mean = variance / (stretch.to - stretch.from) as f64 + self.prepared.step_v.powi(2) / 12.0;
+            let of_mean = variance / (stretch.to - stretch.from) as f64;
             self.outer += self.level * self.level.transpose() * of_mean;
+            let step_v = self.prepared.step_v;
+            if step_v > 0.0 {
+                let at = self.levels.iter().position(|(v, _)| (v - stretch.level_v).abs() < 0.5 * step_v);
+                match at {
+                    Some(at) => self.levels[at].1 += self.level,
+                    None => self.levels.push((stretch.level_v, self.level)),
+                }
+            }
             if let Some(sag) = &stretch.sag {
                 self.outer += self.sag * self.sag.transpose() * sag.variance;
             }
@@ -133,31 +152,32 @@ impl<'a> Volts<'a> {
             self.stretch -= 1;
         }
     }
+
+    fn sum(self) -> Square {
+        let of_step = self.prepared.step_v.powi(2) / 12.0;
+        self.levels.iter().fold(self.outer, |outer, (_, by)| outer + by * by.transpose() * of_step)
+    }
 }
 
-/// What the instants of the jumps do. The sampling may run with the PWM, and all jumps of one direction
-/// then lie at the same place between two samples: they are taken to be off together when their distances
-/// in samples are all the same.
+/// What the instants of the jumps do: those of a train together, others each by itself.
 fn jumps(prepared: &Prepared, by_jump: &[Parameters]) -> Square {
     let mut outer = Square::zeros();
     if prepared.edge_is_open {
         return outer;
     }
-    let all = &prepared.drive.jumps;
-    let v = &prepared.drive.voltage_v;
-    for rising in [true, false] {
-        let these: Vec<usize> =
-            (0..all.len()).filter(|j| (v[all[*j].at] > v[all[*j].at - 1]) == rising).collect();
-        let mut distances = these.windows(2).map(|pair| all[pair[1]].at - all[pair[0]].at);
-        let first = distances.next();
-        let together = these.len() > 2 && distances.all(|distance| Some(distance) == first);
-        let of = |j: usize| SVector::<f64, P>::from(by_jump[j]) * all[j].u_s;
-        if together {
-            let sum = these.iter().fold(SVector::<f64, P>::zeros(), |sum, j| sum + of(*j));
-            outer += sum * sum.transpose();
-        } else {
-            outer += these.iter().fold(Square::zeros(), |sum, j| sum + of(*j) * of(*j).transpose());
+    let mut left: Vec<f64> = prepared.drive.jumps.iter().map(|jump| jump.u_s).collect();
+    for train in &prepared.trains {
+        let mut moved = SMatrix::<f64, P, 2>::zeros();
+        for (j, cycle) in &train.cycles {
+            let by = SVector::<f64, P>::from(by_jump[*j]);
+            moved += by * RowVector2::new(1.0, *cycle);
+            left[*j] = 0.0;
         }
+        outer += moved * train.covariance * moved.transpose();
+    }
+    for (u_s, by) in left.iter().zip(by_jump) {
+        let by = SVector::<f64, P>::from(*by) * *u_s;
+        outer += by * by.transpose();
     }
     outer
 }

@@ -7,9 +7,9 @@
 //! its variance holds how far they are apart.
 
 use super::budget::{Covariances, covariances};
-use super::model::{P, Parameters, SHARE};
+use super::model::{P, Parameters, SHARE, TAU};
 use super::ridge;
-use super::search::{Closest, Problem};
+use super::search::{Closest, Driven};
 use super::voltage::Prepared;
 use crate::reason::{Signal, Unmeasured};
 use crate::uncertainty::Measured;
@@ -38,8 +38,8 @@ pub(super) struct Candidate {
 }
 
 impl Candidate {
-    pub(super) fn new(prepared: &Prepared, problem: &Problem<'_>, closest: Closest) -> Candidate {
-        let (covariances, _) = covariances(prepared, problem, &closest);
+    pub(super) fn new(prepared: &Prepared, driven: &Driven<'_>, closest: Closest) -> Candidate {
+        let (covariances, _) = covariances(prepared, driven, &closest);
         Candidate { closest, covariances, weight: 1.0, believed: 1.0 }
     }
 }
@@ -47,11 +47,11 @@ impl Candidate {
 /// Weighs `with`, a curve with a share, against the one without.
 pub(super) fn weigh(
     prepared: &Prepared,
-    problem: &Problem<'_>,
+    driven: &Driven<'_>,
     mut with: Candidate,
 ) -> Result<Vec<Candidate>, Unmeasured> {
     if prepared.edge_is_open
-        && let Some(both) = ridge::integrated(problem, &with)
+        && let Some(both) = ridge::integrated(driven, &with)
     {
         return Ok(both);
     }
@@ -68,9 +68,10 @@ pub(super) fn weigh(
     for (q, parameter) in parameters.iter_mut().enumerate() {
         *parameter -= with.closest.inverse[(q, SHARE)] / with.closest.inverse[(SHARE, SHARE)] * share;
     }
+    parameters[TAU] = parameters[TAU].max(0.25 * with.closest.parameters[TAU]);
     parameters[SHARE] = 0.0;
     free[SHARE] = false;
-    let mut without = Candidate::new(prepared, problem, problem.search(parameters, free)?);
+    let mut without = Candidate::new(prepared, driven, driven.search(parameters, free)?);
     without.weight = 1.0 - with.weight;
     (with.believed, without.believed) = (with.weight, without.weight);
     if with.weight < WEIGHT_MIN {

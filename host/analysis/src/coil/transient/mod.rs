@@ -16,22 +16,30 @@
 
 mod budget;
 mod evidence;
-mod model;
+mod findings;
+mod guess;
+pub mod model;
+mod readings;
 mod ridge;
 mod ripple;
 mod search;
 mod steady;
+mod stretch;
+mod sums;
+mod train;
 mod voltage;
 
 use self::evidence::{Candidate, weigh};
+use self::findings::findings;
 use self::model::{EDGE, G, HEAT, P, SHARE, START, TAU, ZERO};
-use self::search::{Closest, Problem};
+use self::readings::{Readings, check, check_range};
 use self::voltage::{Prepared, prepare};
 use crate::coil::CoilTemperature;
-use crate::copper;
 use crate::reason::{Signal, Unmeasured};
-use crate::series::{check_columns, check_not_clipped, check_positive, is_noisy, noise_sd, resolution};
+use crate::series::is_noisy;
 use crate::uncertainty::{Input, Measured};
+
+pub use self::search::{Closest, Driven, Free};
 
 pub(super) use self::ripple::{RippleFit, RippleShape, fit_ripple};
 
@@ -49,31 +57,17 @@ const MISFIT_SHARE_MAX: f64 = 0.05;
 /// was weighed by.
 const NOISE_CHANGE_MAX: f64 = 0.1;
 
-/// A level below this share of the largest is rest.
-const REST_LEVEL_SHARE_MAX: f64 = 0.1;
-
 /// Fewest samples from one jump of a switched voltage to the next, on average.
 const SAMPLES_PER_JUMP_MIN: usize = 4;
 
 /// Noise below this share of the range of the current is rounding.
 const NOISE_SHARE_MIN: f64 = 1.0e-6;
 
-/// Largest relative standard uncertainty that a resistance or an inductance is stated with: beyond it the
-/// curve is no longer straight in its parameters, and an interval from its slopes means nothing.
-const RELATIVE_U_MAX: f64 = 0.1;
-
 /// A parameter that is held joins the fit when it would move by this many standard uncertainties.
 const PULL_MIN: f64 = 4.0;
 
 /// A winding is looked at for warming when the recording lasts this many time constants.
 const WARMING_TIME_CONSTANTS_MIN: f64 = 10.0;
-
-/// Eddy share that a recording without a jump of the voltage cannot show: anywhere up to this in valve
-/// coils (15 ohm and more across 3 ohm, common practice, no source).
-const EDDY_SHARE_UNSEEN_MAX: f64 = 0.2;
-
-const CURRENT_STEPS: &str = "steps of the current readings";
-const VOLTAGE_STEPS: &str = "steps of the voltage readings";
 
 const TOO_COARSE: Unmeasured = Unmeasured::NoFit {
     curve: "current of a coil",
@@ -127,7 +121,9 @@ pub struct CoilFound {
 /// a rise, a PWM voltage sampled fast, or steady direct current (resistance only).
 ///
 /// The zero of the current is taken from rest where the recording shows rest (voltage below 5 % of the
-/// largest, three samples or more, before or after everything); elsewhere the current is taken to be zeroed.
+/// largest, three samples or more, before or after everything; a driver that chops is not at rest between its
+/// pulses); elsewhere the current is taken to be zeroed unless it plainly contradicts that. An offset of the
+/// voltage does no harm where rest is seen. Both probes the wrong way round are as good as both the right way.
 /// A step's instant is known to within the interval between two samples, all of it being equally likely;
 /// what the current itself tells of it is used. Warming of the winding during a long recording is found
 /// from the current's droop and taken back to the first sample.
@@ -149,28 +145,29 @@ pub fn transient(record: &CoilRecord<'_>) -> Result<CoilFound, Unmeasured> {
 
 fn measured(record: &CoilRecord<'_>) -> Result<CoilFound, Unmeasured> {
     check(record)?;
-    let prepared = prepare(
-        record.time_s,
-        record.voltage_v,
-        record.current_a,
-        record.at_s,
-        unsmoothed_step(record.voltage_v),
-    )?;
-    let step_a = if repeats(record.current_a) { step_of(record.current_a) } else { 0.0 };
-    let noise_a = noise_sd(&prepared.current_a).max(step_a / 12.0_f64.sqrt());
-    let span_a = check_flows(&prepared, noise_a)?;
-    if prepared.drive.jumps.is_empty() && steady::is_steady(&prepared.current_a, noise_a, step_a) {
-        return steady::steady(record);
-    }
+    let [current, voltage] = [record.current_a, record.voltage_v].map(Readings::of);
+    check_range(record.time_s, record.current_a, &current, Signal::CoilCurrent)?;
+    check_range(record.time_s, record.voltage_v, &voltage, Signal::CoilVoltage)?;
+    let mut prepared = prepare(record, &voltage)?;
     let jumps = prepared.drive.jumps.len();
-    if jumps > 2 && prepared.current_a.len() < SAMPLES_PER_JUMP_MIN * jumps {
+    let switchings = jumps.max(voltage.switchings(record.voltage_v));
+    if switchings > 2 && (jumps < switchings || record.time_s.len() < SAMPLES_PER_JUMP_MIN * switchings) {
         return Err(TOO_COARSE);
     }
-    let mut prepared = prepared;
+    let noise_a = current.noise.max(current.step / 12.0_f64.sqrt());
+    let span_a = check_flows(&prepared, noise_a)?;
+    if jumps == 0 && steady::is_steady(&prepared.current_a, noise_a, current.step) {
+        return steady::steady(record, [&current, &voltage]);
+    }
     let candidates = fit(&mut prepared, noise_a.max(NOISE_SHARE_MIN * span_a), NOISE_SHARE_MIN * span_a)?;
     let best = candidates.iter().max_by(|a, b| a.weight.total_cmp(&b.weight)).unwrap_or(&candidates[0]);
     if best.covariances.misfit_a > MISFIT_SHARE_MAX * span_a {
         let why = "the current does not follow the voltage as that of one coil does";
+        return Err(Unmeasured::NoFit { curve: "current of a coil", why });
+    }
+    let taken_j = prepared.drive.energy_j.last().copied().unwrap_or(0.0);
+    if best.closest.parameters[HEAT] * taken_j > steady::DROOP_SHARE_MAX {
+        let why = "it droops by more than a winding that warms does; couple the current channel dc";
         return Err(Unmeasured::NoFit { curve: "current of a coil", why });
     }
     let length_s = record.time_s[record.time_s.len() - 1] - record.time_s[0];
@@ -180,32 +177,14 @@ fn measured(record: &CoilRecord<'_>) -> Result<CoilFound, Unmeasured> {
         && span_a < 0.1 * level_a
     {
         // No rise of a coil, but the slow droop of one that warms.
-        return steady::steady(record);
+        return steady::steady(record, [&current, &voltage]);
     }
-    Ok(findings(record, &prepared, &candidates, best, length_s))
-}
-
-fn check(record: &CoilRecord<'_>) -> Result<(), Unmeasured> {
-    check_columns(record.time_s, record.current_a, SAMPLES_MIN)?;
-    check_columns(record.time_s, record.voltage_v, SAMPLES_MIN)?;
-    check_positive("the gain of the current", record.current_gain.value)?;
-    check_positive("the gain of the voltage", record.voltage_gain.value)?;
-    check_range(record.time_s, record.current_a, Signal::CoilCurrent)?;
-    check_range(record.time_s, record.voltage_v, Signal::CoilVoltage)
-}
-
-/// As [`check_not_clipped`], but no recorder's range ends at rest: a quiet level there is no cut-off top.
-fn check_range(time_s: &[f64], values: &[f64], signal: Signal) -> Result<(), Unmeasured> {
-    let largest = values.iter().fold(0.0_f64, |most, value| most.max(value.abs()));
-    match check_not_clipped(time_s, values, signal) {
-        Err(Unmeasured::Clipped { level, .. }) if level.abs() < REST_LEVEL_SHARE_MAX * largest => Ok(()),
-        other => other,
-    }
+    Ok(findings(record, [&current, &voltage], &prepared, &candidates, best))
 }
 
 /// The range of the current, A, which must be more than noise.
 fn check_flows(prepared: &Prepared, noise_a: f64) -> Result<f64, Unmeasured> {
-    let zero_a = prepared.rest_a.unwrap_or(0.0);
+    let zero_a = prepared.rest.map_or(0.0, |rest| rest.reading_a);
     let found_a = prepared.current_a.iter().fold(0.0_f64, |most, i| most.max((i - zero_a).abs()));
     // The largest of n readings of nothing but noise lies at most at sqrt(2 ln n) deviations, below 6.
     let needed_a = CURRENT_NOISES_MIN * noise_a;
@@ -227,214 +206,61 @@ fn fit(prepared: &mut Prepared, noise_a: f64, noise_a_least: f64) -> Result<Vec<
     free[TAU] = true;
     free[SHARE] = jumps > 0;
     free[EDGE] = prepared.edge_is_open;
-    free[ZERO] = prepared.rest_a.is_some();
-    free[START] = jumps == 0 || jumps > 1 && prepared.rest_a.is_none();
-    let guess = problem(prepared, noise_a).guess(prepared.rest_a.unwrap_or(0.0), jumps > 0);
+    free[ZERO] = prepared.rest.is_some();
+    free[START] = jumps == 0 || jumps > 1 && !prepared.rest.is_some_and(|rest| rest.is_before);
+    let first = driven(prepared, noise_a).closest(prepared.rest.map_or(0.0, |rest| rest.reading_a), free)?;
     let length_s = prepared.drive.time_s[prepared.drive.len() - 1] - prepared.drive.time_s[0];
-    if length_s > WARMING_TIME_CONSTANTS_MIN * guess[TAU] {
+    if length_s > WARMING_TIME_CONSTANTS_MIN * first.parameters[TAU] {
         prepared.drive.energy_j = steady::energy_j(&prepared.drive, &prepared.current_a);
     }
-    let first = problem(prepared, noise_a).search(guess, free)?;
     let first = refine(prepared, noise_a, first)?;
     // The prior knowledge of the edge weighs as much as the noise that was really found.
     let found_a = first.residual_sd().max(noise_a_least);
     let again = prepared.edge_is_open && (found_a / noise_a - 1.0).abs() > NOISE_CHANGE_MAX;
-    let problem = problem(prepared, if again { found_a } else { noise_a });
-    let first = if again { problem.search(first.parameters, first.free)? } else { first };
-    let with = Candidate::new(prepared, &problem, first);
+    let driven = driven(prepared, if again { found_a } else { noise_a });
+    let first = if again { driven.search(first.parameters, first.free)? } else { first };
+    let with = Candidate::new(prepared, &driven, first);
     if jumps == 0 {
         return Ok(vec![with]);
     }
-    weigh(prepared, &problem, with)
+    weigh(prepared, &driven, with)
 }
 
-fn problem(prepared: &Prepared, noise_a: f64) -> Problem<'_> {
+fn driven(prepared: &Prepared, noise_a: f64) -> Driven<'_> {
     let (edge_reach_s, edge_weight) = match prepared.drive.jumps[..] {
         // Half the interval that has this standard deviation, and a little more for rounding of times.
         [jump] if prepared.edge_is_open => (2.0 * jump.u_s, (noise_a / jump.u_s).powi(2)),
         _ => (0.0, 0.0),
     };
-    Problem { drive: &prepared.drive, current_a: &prepared.current_a, noise_a, edge_reach_s, edge_weight }
+    Driven { drive: &prepared.drive, current_a: &prepared.current_a, noise_a, edge_reach_s, edge_weight }
 }
 
 /// Improves on the first fit where the recording asks for it: a sag that follows the curve rather than the
-/// noise of the current, a coil that was not settled before its step, a winding that warms.
+/// noise of the current, a probe whose zero is off, a coil that was not settled before its step, a winding that
+/// warms.
 fn refine(prepared: &mut Prepared, noise_a: f64, first: Closest) -> Result<Closest, Unmeasured> {
     let mut closest = first;
     if prepared.sags() {
         let mut curve_a = Vec::with_capacity(prepared.current_a.len());
         prepared.drive.each(&closest.parameters, |_, value, _| curve_a.push(value));
         prepared.smooth(&curve_a);
-        closest = problem(prepared, noise_a).search(closest.parameters, closest.free)?;
+        closest = driven(prepared, noise_a).search(closest.parameters, closest.free)?;
     }
-    closest = closest.with_all(&problem(prepared, noise_a));
-    for held in [START, HEAT] {
-        let joins = !closest.free[held]
+    closest = closest.with_all(&driven(prepared, noise_a));
+    for held in [ZERO, START, HEAT] {
+        // Instants of many jumps that are a little off would be taken for a zero that is.
+        let may_join = held != ZERO || prepared.drive.jumps.len() <= 2;
+        let joins = may_join
+            && !closest.free[held]
             && closest.pull(held).is_some_and(|(deviations, moved)| {
                 deviations.abs() > PULL_MIN && (held != HEAT || moved > 0.0)
             });
         if joins {
             let mut free = closest.free;
             free[held] = true;
-            let problem = problem(prepared, noise_a);
-            closest = problem.search(closest.parameters, free)?.with_all(&problem);
+            let driven = driven(prepared, noise_a);
+            closest = driven.search(closest.parameters, free)?.with_all(&driven);
         }
     }
     Ok(closest)
-}
-
-fn findings(
-    record: &CoilRecord<'_>,
-    prepared: &Prepared,
-    candidates: &[Candidate],
-    best: &Candidate,
-    length_s: f64,
-) -> CoilFound {
-    let gains = record.voltage_gain.value / record.current_gain.value;
-    let stated = |name: fn(&model::Parameters) -> (f64, model::Parameters)| {
-        let measured = evidence::combined(prepared, candidates, name);
-        let most = RELATIVE_U_MAX * measured.value.abs();
-        let of_jumps = measured.contributions.iter().find(|part| part.name == evidence::JUMPS);
-        if measured.standard_uncertainty() <= most {
-            Ok(measured)
-        } else if of_jumps.is_some_and(|part| part.standard_uncertainty > most) {
-            Err(TOO_COARSE)
-        } else {
-            let needed_s = (3.0 * best.closest.parameters[TAU]).max(2.0 * length_s);
-            Err(Unmeasured::TooShort { found_s: length_s, needed_s })
-        }
-    };
-    let mut steps = reading_steps(record, prepared.rest_a.is_some());
-    if prepared.step_v > 0.0 {
-        // Counted stretch by stretch.
-        steps.retain(|(name, _)| *name != VOLTAGE_STEPS);
-    }
-    let scaled = |measured: Measured| {
-        let value = measured.value * gains;
-        steps
-            .iter()
-            .fold(measured.scaled(gains), |m, (name, relative)| m.with_given(name, value, *relative))
-            .with_given("current gain", value, record.current_gain.relative_uncertainty())
-            .with_given("voltage gain", value, record.voltage_gain.relative_uncertainty())
-    };
-    let loop_ohm = stated(|p| {
-        let mut by = [0.0; P];
-        by[G] = -1.0 / p[G].powi(2);
-        (1.0 / p[G], by)
-    })
-    .map(&scaled);
-    let resistance = loop_ohm.clone().map(|ohm| {
-        let lead = record.lead_ohm;
-        ohm.mapped(ohm.value - lead.value, 1.0).with_given("leads", 1.0, lead.standard_uncertainty)
-    });
-    // A voltage that sags or ripples passes through a share that no jump shows.
-    let held = prepared.drive.jumps.is_empty().then(|| best.closest.moved_by(SHARE));
-    let unseen = |measured: Measured, by: fn(&model::Parameters, &model::Parameters) -> f64| match &held {
-        Some(moved) => {
-            let slope = by(&best.closest.parameters, moved);
-            measured.with_given("eddy share not seen", slope, EDDY_SHARE_UNSEEN_MAX / 3.0_f64.sqrt())
-        }
-        None => measured,
-    };
-    let inductance_h = stated(|p| {
-        let slow = 1.0 - p[SHARE];
-        let mut by = [0.0; P];
-        by[G] = -p[TAU] * slow / p[G].powi(2);
-        by[TAU] = slow / p[G];
-        by[SHARE] = -p[TAU] / p[G];
-        (p[TAU] * slow / p[G], by)
-    })
-    .map(|henry| {
-        scaled(unseen(henry, |p, by| {
-            (by[TAU] * (1.0 - p[SHARE]) - p[TAU] - p[TAU] * (1.0 - p[SHARE]) * by[G] / p[G]) / p[G]
-        }))
-    });
-    let tau_s = stated(|p| {
-        let mut by = [0.0; P];
-        by[TAU] = 1.0;
-        (p[TAU], by)
-    })
-    .map(|tau| {
-        // What the last readings are off by moves the end that the rise is thought to go to.
-        let value = tau.value;
-        steps
-            .iter()
-            .filter(|(name, _)| *name == CURRENT_STEPS)
-            .fold(unseen(tau, |_, by| by[TAU]), |m, (name, relative)| m.with_given(name, value, *relative))
-    });
-    CoilFound {
-        resistance_20c: to_20c(&resistance, record.temperature),
-        resistance,
-        inductance_h,
-        tau_s,
-        edge_share: evidence::edge_share(prepared, best),
-        curve_a: curve(record, prepared, &best.closest),
-    }
-}
-
-/// What the step of a recorder's readings does to heights of current and voltage, relative, where its noise
-/// is too small to smooth the steps out.
-fn reading_steps(record: &CoilRecord<'_>, from_rest: bool) -> Vec<(&'static str, f64)> {
-    let mut found = Vec::new();
-    for (name, values) in [(CURRENT_STEPS, record.current_a), (VOLTAGE_STEPS, record.voltage_v)] {
-        let step = unsmoothed_step(values);
-        let (least, most) =
-            values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(*v), b.max(*v)));
-        let height = if from_rest { most - least } else { most.max(-least) };
-        if step > 0.0 {
-            found.push((name, step / 12.0_f64.sqrt() / height));
-        }
-    }
-    found
-}
-
-/// The step of a recorder's readings where its noise is too small to smooth it out, else 0.
-fn unsmoothed_step(values: &[f64]) -> f64 {
-    let step = if repeats(values) { step_of(values) } else { 0.0 };
-    if noise_sd(values) < 0.5 * step { step } else { 0.0 }
-}
-
-/// The step of a recorder's readings. A record of two levels does not show it: it is then at most that of 8 bits
-/// over the range (the coarsest recorders in use; common practice, no source).
-fn step_of(values: &[f64]) -> f64 {
-    let largest = values.iter().fold(0.0_f64, |most, value| most.max(value.abs()));
-    resolution(values).min(largest / 256.0)
-}
-
-/// Whether neighbours are equal so often that a recorder's steps are not lost in its noise.
-fn repeats(values: &[f64]) -> bool {
-    values.windows(2).filter(|pair| pair[0] == pair[1]).count() > values.len() / 8
-}
-
-fn to_20c(
-    resistance: &Result<Measured, Unmeasured>,
-    temperature: Option<CoilTemperature>,
-) -> Result<Measured, Unmeasured> {
-    let ohm = resistance.as_ref().map_err(|reason| *reason)?;
-    let celsius = temperature
-        .ok_or(Unmeasured::NotGiven {
-            name: "the temperature of the coil",
-            what_to_do: "measure it and state it: 1 K is 0.4 % of a resistance",
-        })?
-        .celsius;
-    let factor = copper::factor_from_20c(celsius.value);
-    let per_k = ohm.value * copper::ALPHA_20_PER_K / factor.powi(2);
-    Ok(ohm.scaled(1.0 / factor).with_given("coil temperature", per_k, celsius.standard_uncertainty))
-}
-
-/// The curve at every sample; straight across those that an edge of the voltage took.
-fn curve(record: &CoilRecord<'_>, prepared: &Prepared, closest: &Closest) -> Vec<f64> {
-    let mut curve_a = Vec::with_capacity(record.time_s.len());
-    let mut last = (record.time_s[0], 0.0);
-    prepared.drive.each(&closest.parameters, |k, value, _| {
-        let place = prepared.places[k];
-        let to_s = record.time_s[place];
-        while curve_a.len() < place {
-            let share = (record.time_s[curve_a.len()] - last.0) / (to_s - last.0);
-            curve_a.push(last.1 + share * (value - last.1));
-        }
-        curve_a.push(value);
-        last = (to_s, value);
-    });
-    curve_a
 }

@@ -7,39 +7,39 @@
 //! exact solution, so the spacing of samples costs no accuracy.
 
 /// Conductance of the loop, S.
-pub(super) const G: usize = 0;
+pub const G: usize = 0;
 /// Time constant, s.
-pub(super) const TAU: usize = 1;
+pub const TAU: usize = 1;
 /// Share of the current that follows the voltage at once, 1.
-pub(super) const SHARE: usize = 2;
+pub const SHARE: usize = 2;
 /// How much later than in the middle of its interval the voltage's edge lies, s.
-pub(super) const EDGE: usize = 3;
+pub const EDGE: usize = 3;
 /// Reading of the current at no current, A.
-pub(super) const ZERO: usize = 4;
+pub const ZERO: usize = 4;
 /// How far the lagging voltage is from the voltage at the first sample, V.
-pub(super) const START: usize = 5;
+pub const START: usize = 5;
 /// Share of the conductance lost per joule, 1/J.
-pub(super) const HEAT: usize = 6;
+pub const HEAT: usize = 6;
 /// Number of parameters.
-pub(super) const P: usize = 7;
+pub const P: usize = 7;
 
 /// The parameters, in the order of the constants.
-pub(super) type Parameters = [f64; P];
+pub type Parameters = [f64; P];
 
 /// A jump of the voltage between a sample and the one before it.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Jump {
-    /// The first sample at the new voltage.
-    pub(super) at: usize,
+pub struct Jump {
+    /// The first sample at the new voltage, 1 or more.
+    pub at: usize,
     /// How long before that sample it happens, s.
-    pub(super) before_s: f64,
+    pub before_s: f64,
     /// Standard uncertainty of that, s.
-    pub(super) u_s: f64,
+    pub u_s: f64,
 }
 
 /// What drives the coil.
 #[derive(Debug)]
-pub(super) struct Drive {
+pub struct Drive {
     /// Instants of the samples, s.
     pub(super) time_s: Vec<f64>,
     /// Voltage at each, V.
@@ -48,24 +48,53 @@ pub(super) struct Drive {
     pub(super) jumps: Vec<Jump>,
     /// Spacing that all intervals without a jump share, s, when they do.
     pub(super) even_s: Option<f64>,
+    /// Whether the voltage stays where it is between its jumps.
+    pub(super) is_level: bool,
     /// Energy taken up to each sample, J, when warming is looked for.
     pub(super) energy_j: Vec<f64>,
 }
 
 /// What one interval does: `x' = decay x + from v_before + to v_after`.
 #[derive(Clone, Copy, Debug)]
-struct Interval {
-    decay: f64,
+pub(super) struct Interval {
+    pub(super) decay: f64,
     from: f64,
     to: f64,
-    decay_by_tau: f64,
+    pub(super) decay_by_tau: f64,
     to_by_tau: f64,
     /// Derivative of `to` with respect to the jump's instant, for an interval with one.
     to_by_edge: f64,
 }
 
+/// Where the lagging voltage is, V, and its derivatives.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Lagging {
+    pub(super) x: f64,
+    pub(super) by_tau: f64,
+    pub(super) by_edge: f64,
+    pub(super) by_start: f64,
+}
+
+impl Lagging {
+    #[inline]
+    pub(super) fn first(v: f64, p: &Parameters) -> Lagging {
+        Lagging { x: v + p[START], by_tau: 0.0, by_edge: 0.0, by_start: 1.0 }
+    }
+
+    /// On through an interval from the voltage `before` to `after`.
+    #[inline]
+    pub(super) fn pass(&mut self, step: &Interval, before: f64, after: f64) {
+        self.by_tau = step.decay * self.by_tau
+            + step.decay_by_tau * (self.x - before)
+            + step.to_by_tau * (after - before);
+        self.x = step.decay * self.x + step.from * before + step.to * after;
+        self.by_edge = step.decay * self.by_edge + step.to_by_edge * (after - before);
+        self.by_start *= step.decay;
+    }
+}
+
 impl Interval {
-    fn straight(length_s: f64, tau_s: f64) -> Interval {
+    pub(super) fn straight(length_s: f64, tau_s: f64) -> Interval {
         let lags = length_s / tau_s;
         let decay = (-lags).exp();
         let mean_decay = -(-lags).exp_m1() / lags;
@@ -93,12 +122,34 @@ impl Interval {
 }
 
 impl Drive {
+    /// A voltage at instants, s, that rise. `even_s` is the spacing that all intervals without a jump share.
+    #[must_use]
+    pub fn new(time_s: Vec<f64>, voltage_v: Vec<f64>, jumps: Vec<Jump>, even_s: Option<f64>) -> Drive {
+        let mut drive = Drive { time_s, voltage_v, jumps, even_s, is_level: false, energy_j: Vec::new() };
+        drive.see_levels();
+        drive
+    }
+
+    /// Looks anew whether the voltage stays where it is between its jumps.
+    pub(super) fn see_levels(&mut self) {
+        let mut jumps = self.jumps.iter().peekable();
+        self.is_level = (1..self.len()).all(|k| {
+            jumps.next_if(|jump| jump.at == k).is_some() || self.voltage_v[k] == self.voltage_v[k - 1]
+        });
+    }
+
     pub(super) fn len(&self) -> usize {
         self.time_s.len()
     }
 
     /// The interval that ends at sample `k`, `even` being the one that all without a jump share.
-    fn interval(&self, k: usize, jump: Option<&Jump>, even: Option<&Interval>, p: &Parameters) -> Interval {
+    pub(super) fn interval(
+        &self,
+        k: usize,
+        jump: Option<&Jump>,
+        even: Option<&Interval>,
+        p: &Parameters,
+    ) -> Interval {
         let length_s = || self.time_s[k] - self.time_s[k - 1];
         match (jump, even) {
             (Some(jump), _) => Interval::with_jump(length_s(), jump.before_s - p[EDGE], p[TAU]),
@@ -108,54 +159,47 @@ impl Drive {
     }
 
     /// Calls `visit(k, current, slopes)` at each sample: the current in A and its derivatives.
-    ///
-    /// All time of a search is spent here, so stretches without a jump run through one loop with nothing to
-    /// decide in it.
     #[inline]
     pub(super) fn each(&self, p: &Parameters, mut visit: impl FnMut(usize, f64, &Parameters)) {
         let (slow, share, g) = (1.0 - p[SHARE], p[SHARE], p[G]);
         let v = &self.voltage_v[..];
         let even = self.even_s.map(|spacing_s| Interval::straight(spacing_s, p[TAU]));
         let warms = !self.energy_j.is_empty();
-        let (mut x, mut by_tau, mut by_edge, mut by_start) = (v[0] + p[START], 0.0, 0.0, 1.0);
-        let mut jumps = self.jumps.iter().peekable();
+        let mut lagging = Lagging::first(v[0], p);
+        let mut see = |k: usize, lagging: &Lagging| {
+            let volts = slow * lagging.x + share * v[k];
+            let cold = g * volts;
+            let energy_j = if warms { self.energy_j[k] } else { 0.0 };
+            let warm = 1.0 - p[HEAT] * energy_j;
+            let (g, gs) = (g * warm, g * warm * slow);
+            let slopes = [
+                volts * warm,
+                gs * lagging.by_tau,
+                g * (v[k] - lagging.x),
+                gs * lagging.by_edge,
+                1.0,
+                gs * lagging.by_start,
+                -cold * energy_j,
+            ];
+            visit(k, p[ZERO] + cold * warm, &slopes);
+        };
+        // Stretches without a jump run through a loop with nothing to decide in it.
         let mut from = 0;
-        while from < v.len() {
-            let to = jumps.peek().map_or(v.len(), |jump| jump.at);
-            for k in from..to {
-                if k > 0 {
-                    let step = if k == from && from > 0 {
-                        self.interval(k, jumps_before(&self.jumps, k), even.as_ref(), p)
-                    } else if let Some(even) = even {
-                        even
-                    } else {
-                        self.interval(k, None, None, p)
-                    };
-                    let (before, after) = (v[k - 1], v[k]);
-                    by_tau = step.decay * by_tau
-                        + step.decay_by_tau * (x - before)
-                        + step.to_by_tau * (after - before);
-                    x = step.decay * x + step.from * before + step.to * after;
-                    by_edge = step.decay * by_edge + step.to_by_edge * (after - before);
-                    by_start *= step.decay;
-                }
-                let volts = slow * x + share * v[k];
-                let cold = g * volts;
-                let energy_j = if warms { self.energy_j[k] } else { 0.0 };
-                let warm = 1.0 - p[HEAT] * energy_j;
-                let (g, gs) = (g * warm, g * warm * slow);
-                let slopes = [
-                    volts * warm,
-                    gs * by_tau,
-                    g * (v[k] - x),
-                    gs * by_edge,
-                    1.0,
-                    gs * by_start,
-                    -cold * energy_j,
-                ];
-                visit(k, p[ZERO] + cold * warm, &slopes);
+        for next in 0..=self.jumps.len() {
+            let to = self.jumps.get(next).map_or(v.len(), |jump| jump.at);
+            if from > 0 {
+                let jump = &self.jumps[next - 1];
+                lagging.pass(&self.interval(from, Some(jump), None, p), v[from - 1], v[from]);
             }
-            jumps.next();
+            see(from, &lagging);
+            for k in from + 1..to {
+                let step = match even {
+                    Some(even) => even,
+                    None => self.interval(k, None, None, p),
+                };
+                lagging.pass(&step, v[k - 1], v[k]);
+                see(k, &lagging);
+            }
             from = to;
         }
     }
@@ -198,9 +242,4 @@ impl Drive {
         }
         by_jump
     }
-}
-
-/// The jump right before sample `k`.
-fn jumps_before(jumps: &[Jump], k: usize) -> Option<&Jump> {
-    jumps.binary_search_by_key(&k, |jump| jump.at).ok().map(|place| &jumps[place])
 }

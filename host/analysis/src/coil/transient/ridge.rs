@@ -8,7 +8,7 @@
 
 use super::evidence::{Candidate, SHARE_USUAL};
 use super::model::{EDGE, P, SHARE};
-use super::search::{Problem, inverse};
+use super::search::{Driven, inverse};
 use nalgebra::{Matrix2, SMatrix, Vector2};
 use statrs::distribution::{Continuous, ContinuousCDF, Normal};
 use std::f64::consts::TAU as TWO_PI;
@@ -62,11 +62,11 @@ fn along_step(curvature: Matrix2<f64>) -> f64 {
 
 /// The curves with and without a share, from the fit of both. `None` when the fit lies so far outside of all
 /// that was thought possible that neither has any probability.
-pub(super) fn integrated(problem: &Problem<'_>, with: &Candidate) -> Option<Vec<Candidate>> {
+pub(super) fn integrated(driven: &Driven<'_>, with: &Candidate) -> Option<Vec<Candidate>> {
     let closest = &with.closest;
     let (mut normal, mut gradient) = (closest.normal, closest.gradient);
-    normal[(EDGE, EDGE)] -= problem.edge_weight;
-    gradient[EDGE] += problem.edge_weight * closest.parameters[EDGE];
+    normal[(EDGE, EDGE)] -= driven.edge_weight;
+    gradient[EDGE] += driven.edge_weight * closest.parameters[EDGE];
     let (mut others, mut at_instant) = (closest.free, closest.free);
     at_instant[EDGE] = false;
     (others[SHARE], others[EDGE]) = (false, false);
@@ -79,12 +79,12 @@ pub(super) fn integrated(problem: &Problem<'_>, with: &Candidate) -> Option<Vec<
     }
     let curvature = along.transpose() * normal * along;
     let slope = along.transpose() * gradient;
-    let variance = closest.residual_sd().powi(2).max(problem.noise_a.powi(2));
+    let variance = closest.residual_sd().powi(2).max(driven.noise_a.powi(2));
     // Noise of the voltage and another shape of the curve widen the likelihood as they do the share's variance.
     let of_share = with.covariances.given(&known, &(known * variance), variance);
     let wider = variance * (of_share.total(SHARE).powi(2) / of_share.current[(SHARE, SHARE)]);
     let here = Vector2::new(closest.parameters[SHARE], closest.parameters[EDGE]);
-    let half_s = 0.5 * 3.0_f64.sqrt() * problem.edge_reach_s;
+    let half_s = 0.5 * 3.0_f64.sqrt() * driven.edge_reach_s;
     let share_sd = (wider / curvature[(0, 0)]).sqrt();
     let log = |share: f64, edge_s: f64| {
         let moved = Vector2::new(share, edge_s) - here;
@@ -95,7 +95,7 @@ pub(super) fn integrated(problem: &Problem<'_>, with: &Candidate) -> Option<Vec<
     // Many recorders are triggered by the step, which then lies at a sample, an end of its interval, more often
     // than by chance. Where the interval rather than the noise hides a share, it is no evidence against one, and
     // the uncertainty goes by the other odds.
-    let interval_share = problem.edge_reach_s / 2.0 * along_step(curvature).abs();
+    let interval_share = driven.edge_reach_s / 2.0 * along_step(curvature).abs();
     let seen = share_sd.powi(2) / (share_sd.powi(2) + interval_share.powi(2));
     // Without a share the instant alone is open.
     let edge_s = here[1] + (slope[1] + curvature[(0, 1)] * here[0]) / curvature[(1, 1)];

@@ -2,7 +2,7 @@
 
 use super::budget::colour;
 use super::model::{Drive, EDGE, G, Jump, P, SHARE, START, TAU};
-use super::search::{Closest, Problem};
+use super::search::{Closest, Driven};
 use crate::reason::Unmeasured;
 use crate::series::check_count;
 
@@ -42,7 +42,7 @@ pub(crate) struct RippleFit {
 impl RippleShape<'_> {
     /// The voltage when the switch first turns on `on_s` after the first sample, and the current. The first
     /// samples after a jump are left out: an amplifier is still on its way there.
-    fn problem(&self, on_s: f64) -> (Drive, Vec<f64>) {
+    fn driven(&self, on_s: f64) -> (Drive, Vec<f64>) {
         let [on_for_s, off_for_s] = [self.duty, 1.0 - self.duty].map(|share| share * self.period_s);
         let (mut time_s, mut voltage_v, mut current_a) = (Vec::new(), Vec::new(), Vec::new());
         let mut jumps = Vec::new();
@@ -65,7 +65,7 @@ impl RippleShape<'_> {
             voltage_v.push(if is_on { self.on_v } else { self.off_v });
             current_a.push(ampere);
         }
-        (Drive { time_s, voltage_v, jumps, even_s: None, energy_j: Vec::new() }, current_a)
+        (Drive::new(time_s, voltage_v, jumps, None), current_a)
     }
 
     /// Where the current bends upwards most at the beginning and downwards at the end of an on-time, periods laid
@@ -106,7 +106,7 @@ pub(crate) fn fit_ripple(shape: &RippleShape<'_>) -> Result<RippleFit, Unmeasure
     let u_s = shape.spacing_s / 12.0_f64.sqrt();
     let no_fit = Unmeasured::NoFit { curve: "current of a coil under PWM", why: "no minimum was found" };
     let search = |on_s: f64| -> Result<(Closest, Drive, Vec<f64>), Unmeasured> {
-        let (drive, current_a) = shape.problem(on_s);
+        let (drive, current_a) = shape.driven(on_s);
         check_count(current_a.len(), SAMPLES_MIN)?;
         let mut start = p;
         start[START] = current_a[0] / shape.siemens - drive.voltage_v[0];
@@ -115,9 +115,8 @@ pub(crate) fn fit_ripple(shape: &RippleShape<'_>) -> Result<RippleFit, Unmeasure
         // Once with a guess of the noise that the edge is weighed against, once with what was found.
         for _ in 0..2 {
             let (edge_reach_s, edge_weight) = (2.0 * u_s, (noise_a / u_s).powi(2));
-            let problem =
-                Problem { drive: &drive, current_a: &current_a, noise_a, edge_reach_s, edge_weight };
-            let closest = problem.search(start, free)?;
+            let driven = Driven { drive: &drive, current_a: &current_a, noise_a, edge_reach_s, edge_weight };
+            let closest = driven.search(start, free)?;
             start = closest.parameters;
             noise_a = closest.residual_sd().max(NOISE_SHARE_MIN * (swing.1 - swing.0));
             found = Some(closest);

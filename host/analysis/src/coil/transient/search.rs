@@ -1,17 +1,16 @@
 //! The parameters with which the current of the model comes closest to the recorded one.
 
-use super::model::{Drive, EDGE, G, HEAT, P, Parameters, SHARE, START, TAU, ZERO};
+use super::guess::guess;
+use super::model::{Drive, EDGE, P, Parameters, SHARE, TAU};
+use super::sums::{Sums, sums};
 use crate::reason::Unmeasured;
 use nalgebra::{SMatrix, SVector};
 
 /// Which parameters are free.
-pub(super) type Free = [bool; P];
+pub type Free = [bool; P];
 
 /// Normal equations of all parameters.
 pub(super) type Square = SMatrix<f64, P, P>;
-
-/// The parameters before [`START`], which most recordings need no more than.
-const COMMON: usize = START;
 
 /// More steps than a sound recording takes; most take five.
 const STEPS_MAX: usize = 60;
@@ -25,29 +24,34 @@ const ROUNDING: f64 = 1.0e-26;
 /// Smallest share of a parameter's slopes that the others may leave unexplained.
 const INDEPENDENT_SHARE_MIN: f64 = 1.0e-13;
 
-/// A recording with what is known beforehand.
+/// A current and the voltage that drives it, with what is known beforehand.
 #[derive(Debug)]
-pub(super) struct Problem<'a> {
-    pub(super) drive: &'a Drive,
-    pub(super) current_a: &'a [f64],
+pub struct Driven<'a> {
+    /// The voltage.
+    pub drive: &'a Drive,
+    /// The current at the same samples, A.
+    pub current_a: &'a [f64],
     /// Standard deviation of its noise that the weight below goes by, A.
-    pub(super) noise_a: f64,
-    /// How far the one jump may be from the middle of its interval, s.
-    pub(super) edge_reach_s: f64,
-    /// Weight of the one jump's instant lying in the middle of its interval, A²/s².
-    pub(super) edge_weight: f64,
+    pub noise_a: f64,
+    /// How far the one jump may be from the middle of its interval, s; 0 where instants are known.
+    pub edge_reach_s: f64,
+    /// Weight of the one jump's instant lying in the middle of its interval, A²/s²; 0 where instants are known.
+    pub edge_weight: f64,
 }
 
 /// The closest curve.
 #[derive(Clone, Debug)]
-pub(super) struct Closest {
-    pub(super) parameters: Parameters,
-    pub(super) free: Free,
+pub struct Closest {
+    /// Its parameters.
+    pub parameters: Parameters,
+    /// Which of them were free.
+    pub free: Free,
     /// Inverse of the normal equations; rows of parameters that are not free are zero.
     pub(super) inverse: Square,
     /// Sum of squares of the residuals alone, A².
     pub(super) squares: f64,
-    pub(super) degrees_of_freedom: f64,
+    /// Samples less free parameters, 1 at least.
+    pub degrees_of_freedom: f64,
     /// Normal equations and gradient there, with the weight of the edge.
     pub(super) normal: Square,
     pub(super) gradient: SVector<f64, P>,
@@ -55,14 +59,21 @@ pub(super) struct Closest {
 
 impl Closest {
     /// Standard deviation of the residuals, A.
-    pub(super) fn residual_sd(&self) -> f64 {
+    #[must_use]
+    pub fn residual_sd(&self) -> f64 {
         (self.squares / self.degrees_of_freedom).sqrt()
     }
 
+    /// Covariance of two parameters for white noise of [`Closest::residual_sd`], in the product of their units.
+    #[must_use]
+    pub fn covariance(&self, q: usize, r: usize) -> f64 {
+        self.squares / self.degrees_of_freedom * self.inverse[(q, r)]
+    }
+
     /// The same point with the normal equations of all parameters, for [`Closest::pull`].
-    pub(super) fn with_all(mut self, problem: &Problem<'_>) -> Closest {
-        let point = problem.at(&self.parameters, [true; P]);
-        let edge = if self.free[EDGE] { 0.0 } else { problem.edge_weight };
+    pub(super) fn with_all(mut self, driven: &Driven<'_>) -> Closest {
+        let point = driven.at(&self.parameters, [true; P]);
+        let edge = if self.free[EDGE] { 0.0 } else { driven.edge_weight };
         self.normal = point.normal;
         self.normal[(EDGE, EDGE)] -= edge;
         self.gradient = point.gradient;
@@ -94,7 +105,17 @@ struct Point {
     gradient: SVector<f64, P>,
 }
 
-impl Problem<'_> {
+impl Driven<'_> {
+    /// The curve that comes closest to the current in the sum of squares (output-error method), its beginning
+    /// found from the data. Parameters that are not `free` stay at 0, [`ZERO`](super::model::ZERO) at `zero_a`,
+    /// the reading at no current, A.
+    ///
+    /// # Errors
+    /// [`Unmeasured::NoFit`] when the recording does not tell the free parameters apart or has no minimum.
+    pub fn closest(&self, zero_a: f64, free: Free) -> Result<Closest, Unmeasured> {
+        self.search(guess(self, zero_a, !self.drive.jumps.is_empty()), free)
+    }
+
     /// Searches from `start`; parameters that are not `free` stay there.
     pub(super) fn search(&self, start: Parameters, free: Free) -> Result<Closest, Unmeasured> {
         let no_fit = |why| Unmeasured::NoFit { curve: "current of a coil", why };
@@ -160,9 +181,7 @@ impl Problem<'_> {
     }
 
     fn at(&self, p: &Parameters, free: Free) -> Point {
-        // Columns of parameters that are seldom free cost as much as others: they are summed when asked for.
-        let (squares, mut normal, mut gradient) =
-            if free[START] || free[HEAT] { self.sums::<P>(p) } else { self.sums::<COMMON>(p) };
+        let Sums { squares, mut normal, mut gradient } = sums(self.drive, self.current_a, p, free);
         let mut total = squares;
         if free[EDGE] {
             normal[(EDGE, EDGE)] += self.edge_weight;
@@ -170,76 +189,6 @@ impl Problem<'_> {
             total += self.edge_weight * p[EDGE].powi(2);
         }
         Point { squares, total, normal, gradient }
-    }
-
-    /// Sum of squares, normal equations and gradient for the first `N` parameters.
-    fn sums<const N: usize>(&self, p: &Parameters) -> (f64, Square, SVector<f64, P>) {
-        let mut sums = [[0.0; N]; N];
-        let mut gradient = [0.0; N];
-        let mut squares = 0.0;
-        self.drive.each(p, |k, value, slopes| {
-            let residual = self.current_a[k] - value;
-            squares += residual * residual;
-            for q in 0..N {
-                gradient[q] += slopes[q] * residual;
-                for r in 0..=q {
-                    sums[q][r] += slopes[q] * slopes[r];
-                }
-            }
-        });
-        let at = |q: usize, r: usize| sums.get(q.max(r)).and_then(|row| row.get(q.min(r))).copied();
-        let normal = Square::from_fn(|q, r| at(q, r).unwrap_or(0.0));
-        let gradient = SVector::from_fn(|q, _| gradient.get(q).copied().unwrap_or(0.0));
-        (squares, normal, gradient)
-    }
-
-    /// A first guess: the circuit's equation integrated once, `i = i0 + (G int v - int i)/tau + G s (v - v0)`,
-    /// is linear in what it holds (equation-error method).
-    pub(super) fn guess(&self, zero_a: f64, has_edge: bool) -> Parameters {
-        let drive = self.drive;
-        let v0 = drive.voltage_v[0];
-        let mut normal = SMatrix::<f64, 4, 4>::zeros();
-        let mut right = SVector::<f64, 4>::zeros();
-        let (mut charge, mut flux) = (0.0, 0.0);
-        let mut jumps = drive.jumps.iter().peekable();
-        for k in 0..drive.len() {
-            let (v, i) = (drive.voltage_v[k], self.current_a[k] - zero_a);
-            if k > 0 {
-                let h = drive.time_s[k] - drive.time_s[k - 1];
-                let before = drive.voltage_v[k - 1];
-                charge += 0.5 * h * (i + self.current_a[k - 1] - zero_a);
-                flux += match jumps.next_if(|jump| jump.at == k) {
-                    Some(jump) => before * (h - jump.before_s) + v * jump.before_s,
-                    None => 0.5 * h * (v + before),
-                };
-            }
-            let row = SVector::from([1.0, charge, flux, if has_edge { v - v0 } else { 0.0 }]);
-            normal += row * row.transpose();
-            right += row * i;
-        }
-        if !has_edge {
-            normal[(3, 3)] = 1.0;
-        }
-        let length_s = drive.time_s[drive.len() - 1] - drive.time_s[0];
-        let mut p = [0.0; P];
-        p[ZERO] = zero_a;
-        let solved = normal.lu().solve(&right).unwrap_or_else(SVector::zeros);
-        let (rate, by_flux) = (-solved[1], solved[2]);
-        if rate * length_s > 0.02 && by_flux > 0.0 {
-            p[TAU] = 1.0 / rate;
-            p[G] = by_flux / rate;
-            p[SHARE] = (solved[3] / p[G]).clamp(0.0, 0.3);
-        } else {
-            let most = |values: &mut dyn Iterator<Item = f64>| values.fold(0.0_f64, |m, x| m.max(x.abs()));
-            p[TAU] = 0.3 * length_s;
-            p[G] = most(&mut self.current_a.iter().map(|i| i - zero_a))
-                / most(&mut drive.voltage_v.iter().copied()).max(f64::MIN_POSITIVE);
-        }
-        if !has_edge {
-            p[START] = (self.current_a[0] - zero_a) / p[G] - v0;
-        }
-        p[HEAT] = 0.0;
-        p
     }
 }
 

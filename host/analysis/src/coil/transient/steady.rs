@@ -1,7 +1,9 @@
 //! A coil at direct current: its resistance, taken back to before it warmed.
 
+use super::findings::{reading_steps, to_20c};
 use super::model::Drive;
-use super::{CoilFound, CoilRecord, to_20c};
+use super::readings::Readings;
+use super::{CoilFound, CoilRecord};
 use crate::reason::{Signal, Unmeasured};
 use crate::series::check_count;
 use crate::stats::{Line, SERIES_SAMPLES_MIN, line, mean, mean_of_series, variance_inflation};
@@ -14,7 +16,7 @@ const CHANGE_UNCERTAINTIES_MIN: f64 = 5.0;
 const DROOP_UNCERTAINTIES_MIN: f64 = 3.0;
 
 /// Largest share by which a winding may warm during a recording for a straight line to describe it.
-const DROOP_SHARE_MAX: f64 = 0.1;
+pub(super) const DROOP_SHARE_MAX: f64 = 0.1;
 
 /// Whether the current is the same in the first and the last third, as far as its noise and the steps of its
 /// readings tell.
@@ -43,7 +45,7 @@ fn energies(time_s: &[f64], voltage_v: &[f64], current_a: &[f64]) -> Vec<f64> {
 ///
 /// What each sample fails to balance, `u = v - R i` at the mean resistance, is noise and the droop of a
 /// winding that warms; the energy taken up says how far each sample is from the first.
-pub(super) fn steady(record: &CoilRecord<'_>) -> Result<CoilFound, Unmeasured> {
+pub(super) fn steady(record: &CoilRecord<'_>, readings: [&Readings; 2]) -> Result<CoilFound, Unmeasured> {
     let CoilRecord { time_s, voltage_v, current_a, .. } = *record;
     check_count(time_s.len(), SERIES_SAMPLES_MIN)?;
     if [voltage_v, current_a].iter().all(|values| values.iter().all(|value| *value == values[0])) {
@@ -74,7 +76,7 @@ pub(super) fn steady(record: &CoilRecord<'_>) -> Result<CoilFound, Unmeasured> {
     };
     let gains = record.voltage_gain.value / record.current_gain.value;
     let loop_ohm = (ohm + off_v / amperes) * gains;
-    let measured = super::reading_steps(record, false)
+    let measured = reading_steps(readings, false)
         .into_iter()
         .fold(
             Measured::new(loop_ohm - record.lead_ohm.value).with_scatter(

@@ -4,7 +4,11 @@
 //! with a resistance does, is replaced by that, which leaves next to nothing of its noise. One that does
 //! anything else is taken as it was recorded, noise and all.
 
+use super::CoilRecord;
 use super::model::{Drive, Jump};
+use super::readings::Readings;
+use super::stretch::{Scales, Stretch};
+use super::train::{self, Train};
 use crate::edges::{Edge, edges};
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{noise_sd, spacing_without_gaps_s};
@@ -19,21 +23,12 @@ const JUMP_SHARE_MIN: f64 = 0.05;
 /// Below this share of the largest voltage a coil is at rest.
 const REST_SHARE_MAX: f64 = 0.05;
 
+/// A rest lasts this many times as long as any stretch without voltage between its jumps: one of a driver that
+/// chops may be cut by the ends of the recording and is never longer than the others, its jitter apart.
+const REST_CHOPPED_RATIO: f64 = 1.5;
+
 /// Fewest samples at rest that tell the zero of the current.
 const REST_SAMPLES_MIN: usize = 3;
-
-/// Standard deviation of what sags are thought to be, as a share of the largest voltage: 0.15 ohm of supply and
-/// wires before 3 ohm (common practice, no source).
-const SAG_SHARE_USUAL: f64 = 0.05;
-
-/// A current that moves by less than this share of its largest shows no sag.
-const SAG_CURRENT_SHARE_MIN: f64 = 1.0e-3;
-
-/// Left of a voltage that is smooth but for rounding, as a share of the largest.
-const ROUNDING_SHARE: f64 = 1.0e-12;
-
-/// A sag less probable than this is left out.
-const SAG_WEIGHT_MIN: f64 = 0.02;
 
 /// What is left of a voltage once it is smoothed must be free of correlation between neighbours to
 /// within this many standard deviations.
@@ -49,6 +44,8 @@ pub(super) struct Prepared {
     pub(super) places: Vec<usize>,
     /// Voltage as recorded at those samples, V.
     pub(super) recorded_v: Vec<f64>,
+    /// Which of its jumps keep a period.
+    pub(super) trains: Vec<Train>,
     /// What the voltage was smoothed by; `None` when it stays as recorded.
     pub(super) smooth: Option<Vec<Stretch>>,
     /// Standard deviation of the noise of the voltage, V, and its degrees of freedom.
@@ -57,39 +54,23 @@ pub(super) struct Prepared {
     pub(super) step_v: f64,
     /// Whether the instant of the only jump is a matter of its interval.
     pub(super) edge_is_open: bool,
-    /// Current at rest, when there is rest: mean reading, A.
-    pub(super) rest_a: Option<f64>,
+    /// The coil at rest, when it is seen.
+    pub(super) rest: Option<Rest>,
 }
 
-/// One smoothed stretch: samples `from..to`, a level, and a sag with a current.
-#[derive(Clone, Debug)]
-pub(super) struct Stretch {
-    pub(super) from: usize,
-    pub(super) to: usize,
-    /// How the voltage sags with the current, when it does.
-    pub(super) sag: Option<Sag>,
+/// A coil at rest.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Rest {
+    /// Mean reading of the current, A.
+    pub(super) reading_a: f64,
+    /// Whether the recording begins with it, rather than ends.
+    pub(super) is_before: bool,
 }
 
-/// A sag of the voltage.
-#[derive(Clone, Debug)]
-pub(super) struct Sag {
-    /// Current less its mean over the stretch, A.
-    pub(super) off_a: Vec<f64>,
-    /// Variance of the sag per ampere, (V/A)².
-    pub(super) variance: f64,
-    /// How far it is believed, 0 to 1.
-    weight: f64,
-}
-
-pub(super) fn prepare(
-    time_s: &[f64],
-    voltage_v: &[f64],
-    current_a: &[f64],
-    at_s: Option<f64>,
-    step_v: f64,
-) -> Result<Prepared, Unmeasured> {
+pub(super) fn prepare(record: &CoilRecord<'_>, readings: &Readings) -> Result<Prepared, Unmeasured> {
+    let CoilRecord { time_s, voltage_v, current_a, at_s, .. } = *record;
     let spacing_s = spacing_without_gaps_s(time_s, Signal::CoilVoltage)?;
-    let largest_v = voltage_v.iter().fold(0.0_f64, |most, v| most.max(v.abs()));
+    let largest_v = readings.largest();
     let edges: Vec<Edge> =
         edges(voltage_v).into_iter().filter(|edge| edge.change.abs() > JUMP_SHARE_MIN * largest_v).collect();
     let even_s = even_spacing_s(time_s);
@@ -115,34 +96,36 @@ pub(super) fn prepare(
     if let Some(at_s) = at_s {
         state(&mut jumps, &edges, time_s, at_s, spacing_s)?;
     }
+    let picked_s = pick(time_s);
+    let trains = [true, false]
+        .into_iter()
+        .filter_map(|rising| {
+            let which: Vec<usize> = (0..jumps.len()).filter(|j| (edges[*j].change > 0.0) == rising).collect();
+            train::align(&mut jumps, &which, &picked_s)
+        })
+        .collect();
     let recorded_v = pick(voltage_v);
     let current_a = pick(current_a);
     let mut prepared = Prepared {
-        drive: Drive {
-            time_s: pick(time_s),
-            voltage_v: recorded_v.clone(),
-            jumps,
-            even_s,
-            energy_j: Vec::new(),
-        },
+        drive: Drive::new(picked_s, recorded_v.clone(), jumps, even_s),
+        trains,
         places,
         smooth: None,
         noise_v: (0.0, f64::INFINITY),
         step_v: 0.0,
         edge_is_open,
-        rest_a: None,
+        rest: None,
         recorded_v,
         current_a,
     };
-    // The levels of a PWM voltage recur, and all of one are off by the same.
-    prepared.step_v = if prepared.drive.jumps.len() > 2 { 0.0 } else { step_v };
+    prepared.step_v = readings.unsmoothed_step();
     let with = prepared.current_a.clone();
     prepared.smooth(&with);
     if prepared.smooth.is_none() {
         prepared.noise_v.0 = noise_sd(&prepared.recorded_v);
         prepared.step_v = 0.0;
     }
-    prepared.rest_a = prepared.rest(largest_v);
+    prepared.rest = prepared.rest(largest_v);
     Ok(prepared)
 }
 
@@ -228,6 +211,7 @@ impl Prepared {
         let white = free >= 3.0 && pairs > 0.0 && lag1 * pairs.sqrt() <= WHITE_DEVIATIONS_MAX;
         if white {
             self.drive.voltage_v = smooth_v;
+            self.drive.see_levels();
             self.noise_v = ((squares / free).sqrt(), free);
             self.smooth = Some(stretches);
         }
@@ -238,66 +222,25 @@ impl Prepared {
         self.smooth.as_ref().is_some_and(|all| all.iter().any(|stretch| stretch.sag.is_some()))
     }
 
-    /// Mean reading of the current while the coil is at rest, before everything or after it.
-    fn rest(&self, largest_v: f64) -> Option<f64> {
+    /// The coil at rest, before everything or after it.
+    ///
+    /// A driver that chops holds the coil near no voltage again and again, and it is no rest: that lasts longer
+    /// than any such stretch in between.
+    fn rest(&self, largest_v: f64) -> Option<Rest> {
         let at_rest = |v: &&f64| v.abs() <= REST_SHARE_MAX * largest_v;
         let v = &self.drive.voltage_v;
         let n = v.len();
         let before = v.iter().take_while(at_rest).count();
         let after = v.iter().rev().take_while(at_rest).count();
-        if before == n || before.max(after) < REST_SAMPLES_MIN {
+        let jumps = self.drive.jumps.windows(2).map(|pair| (pair[0].at, pair[1].at));
+        let chopped = jumps.filter(|(from, _)| at_rest(&&v[*from])).map(|(from, to)| to - from).max();
+        let chopped = chopped.unwrap_or(0);
+        let needed = REST_SAMPLES_MIN.max((REST_CHOPPED_RATIO * chopped as f64) as usize);
+        if before == n || before.max(after) < needed {
             return None;
         }
-        if before >= REST_SAMPLES_MIN {
-            return Some(mean(&self.current_a[..before]));
-        }
-        Some(mean(&self.current_a[n - after.div_ceil(2)..]))
-    }
-}
-
-/// What sags are measured by.
-struct Scales {
-    largest_v: f64,
-    largest_a: f64,
-    step_v: f64,
-}
-
-impl Stretch {
-    /// A stretch that begins at sample `from`, and its smoothed voltage.
-    ///
-    /// How much of the sag that the data show is believed follows from its odds against none, as for two
-    /// equally probable curves of which one has a sag normally distributed by [`SAG_SHARE_USUAL`] of the largest
-    /// voltage (Kass and Raftery, J. Am. Stat. Assoc. 90, 1995, from memory).
-    fn fit(from: usize, voltage_v: &[f64], current_a: &[f64], scales: &Scales) -> (Stretch, Vec<f64>) {
-        let n = voltage_v.len();
-        let level_v = mean(voltage_v);
-        let plain = (Stretch { from, to: from + n, sag: None }, vec![level_v; n]);
-        if n < 4 {
-            return plain;
-        }
-        let middle_a = mean(current_a);
-        let off_a: Vec<f64> = current_a.iter().map(|i| i - middle_a).collect();
-        let spread: f64 = off_a.iter().map(|i| i * i).sum();
-        let shared: f64 = off_a.iter().zip(voltage_v).map(|(i, v)| i * (v - level_v)).sum();
-        let squares: f64 = voltage_v.iter().map(|v| (v - level_v).powi(2)).sum();
-        let reach_a = (12.0 * spread / n as f64).sqrt();
-        let is_exact = squares <= n as f64 * (ROUNDING_SHARE * scales.largest_v).powi(2);
-        if reach_a <= SAG_CURRENT_SHARE_MIN * scales.largest_a || is_exact && scales.step_v == 0.0 {
-            return plain;
-        }
-        let slope = shared / spread;
-        let variance = (squares - shared * slope).max(0.0) / (n as f64 - 2.0) / spread;
-        let usual = (SAG_SHARE_USUAL * scales.largest_v / reach_a).powi(2);
-        let kept = usual / (usual + variance);
-        let odds = (1.0 - kept).sqrt() * (0.5 * kept * slope * slope / variance).exp();
-        let weight = if odds.is_finite() { odds / (1.0 + odds) } else { 1.0 };
-        let unread = scales.step_v.powi(2) / 12.0 * n as f64 / spread;
-        if weight < SAG_WEIGHT_MIN && unread == 0.0 {
-            return plain;
-        }
-        let believed = kept * slope;
-        let fitted = off_a.iter().map(|i| level_v + weight * believed * i).collect();
-        let variance = weight * kept * variance + weight * (1.0 - weight) * believed * believed + unread;
-        (Stretch { from, to: from + n, sag: Some(Sag { off_a, variance, weight }) }, fitted)
+        let is_before = before >= needed;
+        let readings = if is_before { 0..before } else { n - after.div_ceil(2)..n };
+        Some(Rest { reading_a: mean(&self.current_a[readings]), is_before })
     }
 }

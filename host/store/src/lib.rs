@@ -12,6 +12,8 @@ mod codec;
 mod column;
 mod digest;
 mod error;
+#[cfg(feature = "faults")]
+mod faults;
 mod layout;
 mod lock;
 mod read;

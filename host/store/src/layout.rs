@@ -5,6 +5,7 @@
 //! digest covers, so a sealed run stays as it was sealed.
 
 use crate::error::{BUSY_WAIT_S, StoreError, met, met_io};
+use crate::place;
 use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 use std::io::ErrorKind;
 use std::path::Path;
@@ -66,8 +67,15 @@ enum Looks {
 /// over it. Opening and closing the file beside SQLite would lose this program's locks on it (SQLite's
 /// documentation, "How To Corrupt An SQLite Database File", 2.2).
 fn look(path: &Path) -> Result<Looks, StoreError> {
+    // Asked first: whoever makes a store writes its file before its journal.
+    let journal = has_unfinished_journal(path);
+    let alone =
+        |found| Err(StoreError::JournalAlone { path: path.to_owned(), journal: place::journal(path), found });
     match std::fs::metadata(path) {
         Ok(file) if file.is_dir() => Err(StoreError::Folder { path: path.to_owned() }),
+        // SQLite would throw the journal away.
+        Ok(file) if file.len() == 0 && journal => alone("it is empty"),
+        Err(error) if error.kind() == ErrorKind::NotFound && journal => alone("there is no such file"),
         Ok(file) if file.len() == 0 => Ok(Looks::Empty),
         Ok(file) if file.len() < DATABASE_BYTES_MIN => {
             let found = format!("it has {} bytes, no database is that small", file.len());
@@ -102,9 +110,7 @@ fn connect_to_read(path: &Path) -> Result<Connection, StoreError> {
 }
 
 fn has_unfinished_journal(path: &Path) -> bool {
-    let mut journal = path.as_os_str().to_owned();
-    journal.push("-wal");
-    std::fs::metadata(journal).is_ok_and(|file| file.len() > 0)
+    std::fs::metadata(place::journal(path)).is_ok_and(|file| file.len() > 0)
 }
 
 /// The path as it stands in a `file:` address: everything but the plainest characters as `%` and two

@@ -14,9 +14,12 @@ use stepwell_session::engine::Output;
 use stepwell_session::link::LinkStatistics;
 use stepwell_store::{Missing, NotSealed, Recorder, Rescued, Store, StoreError};
 
-/// Ticks between commits: a run killed at any instant is on disk up to its last second, and the disk may
-/// take a fifth of it.
-const COMMIT_EVERY_TICKS: u32 = 800;
+/// Ticks between commits when the bench runs in real time: a run killed at any instant is on disk up to its last
+/// second, of which the disk and a busy computer may take half.
+const COMMIT_EVERY_TICKS: u32 = 500;
+
+/// The same when it runs as fast as it can.
+const COMMIT_EVERY_TICKS_FAST: u32 = 1_000;
 
 /// Room that must be left on the disk when a run begins, in bytes: some twenty seconds of a run.
 const ROOM_MIN: usize = 128 * 1024;
@@ -249,7 +252,8 @@ impl Recorded {
                 if let Some(recorder) = &mut self.recorder {
                     recorder.samples_at(*first, *first_us, samples);
                     self.ticks += samples.len() as u32;
-                    if self.ticks >= COMMIT_EVERY_TICKS {
+                    let every = if self.real_time { COMMIT_EVERY_TICKS } else { COMMIT_EVERY_TICKS_FAST };
+                    if self.ticks >= every {
                         self.ticks = 0;
                         if !self.real_time {
                             // So that a fast bench is no more than one commit ahead of the disk.
@@ -357,6 +361,18 @@ fn check_room(store: &Path) -> Result<(), Failure> {
             Err(Failure::Internal(format!(
                 "making sure that the run can be kept in {}: {error}; nothing was begun. Make room, or name a \
                  file on another disk with --store",
+                store.display()
+            )))
+        }
+        Err(error)
+            if matches!(
+                error.kind(),
+                std::io::ErrorKind::PermissionDenied | std::io::ErrorKind::ReadOnlyFilesystem
+            ) =>
+        {
+            Err(Failure::Usage(format!(
+                "keeping runs in {}: not permitted to make files in its folder ({error}); give yourself the right to write \
+                 it, or name another file with --store",
                 store.display()
             )))
         }

@@ -5,6 +5,7 @@
 //! when to commit. Only when it says nothing for a while, as when a link is lost and somebody is asked what a
 //! gauge shows, what it said last is committed all the same.
 
+use crate::error::BUSY_WAIT_S;
 use crate::place::journal;
 use crate::{NotSealed, RunWriter, Store, StoreError};
 use std::path::{Path, PathBuf};
@@ -27,9 +28,9 @@ enum Message {
 /// Silence after which what was taken is committed.
 const SILENCE: Duration = Duration::from_millis(500);
 
-/// Commits that may be without an answer before the disk counts as stalled; about as many seconds, and as
+/// Commits that may be without an answer before the disk counts as stalled. With two of them a second this is as
 /// long as a locked store is waited for.
-const UNANSWERED_MAX: u64 = crate::error::BUSY_WAIT_S;
+const UNANSWERED_MAX: u64 = 2 * BUSY_WAIT_S;
 
 /// A run being recorded. Dropped without [`Recorder::finish`] it commits what it has and leaves the run
 /// unsealed, that is interrupted.
@@ -87,13 +88,12 @@ impl Recorder {
         self.send(Message::Samples { first, first_us: Some(first_us), samples: samples.to_vec() });
     }
 
-    /// Has everything taken so far written down durably. Never waits; call it about once per second. A disk
-    /// that leaves five of them without an answer counts as [`StoreError::Stalled`].
+    /// Has everything taken so far written down durably. Never waits; call it every half second. A disk that
+    /// leaves ten of them without an answer counts as [`StoreError::Stalled`].
     pub fn commit(&mut self) {
         self.unanswered -= self.answers.try_iter().count() as u64;
         if self.unanswered >= UNANSWERED_MAX {
-            let _ =
-                self.failed.set(StoreError::Stalled { path: self.path.clone(), waited_s: self.unanswered });
+            let _ = self.failed.set(StoreError::Stalled { path: self.path.clone(), waited_s: BUSY_WAIT_S });
         }
         self.unanswered += 1;
         self.send(Message::Commit);

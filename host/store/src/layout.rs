@@ -31,8 +31,8 @@ pub(crate) fn open(path: &Path) -> Result<Connection, StoreError> {
     // SQLite opens what may not be written for reading, and says so with the first thing that is written. That
     // would be a run, on a bench that is switched on.
     if connection.is_readonly(rusqlite::MAIN_DB).map_err(met(path, doing))? {
-        let found = "it may be read but not written".to_owned();
-        return Err(StoreError::NotPermitted { doing: doing.to_owned(), path: path.to_owned(), found });
+        let (doing, found) = ("preparing to write".to_owned(), "it may be read but not written".to_owned());
+        return Err(StoreError::NotPermitted { doing, path: path.to_owned(), found });
     }
     // Looked at before anything is changed: a file that is not ours is left as it is.
     let version = match version(&connection, path, &LAYOUTS) {

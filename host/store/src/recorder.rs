@@ -17,6 +17,9 @@ use stepwell_procedure::record::{Entry, Outcome, RunHead};
 use stepwell_protocol::channel::Sample;
 use stepwell_protocol::time::Tick;
 
+/// A sealed run's number, or what became of it.
+type End = Result<u64, Box<NotSealed>>;
+
 #[derive(Debug)]
 enum Message {
     Entry(Entry),
@@ -40,7 +43,7 @@ pub struct Recorder {
     /// Nothing once there is nothing more to send.
     messages: Option<Sender<Message>>,
     /// Returns the run's number when it was sealed, nothing when it was not asked to.
-    thread: Option<JoinHandle<Option<Result<u64, NotSealed>>>>,
+    thread: Option<JoinHandle<Option<End>>>,
     /// One word for each commit that was carried out or refused.
     answers: Receiver<()>,
     /// Commits without an answer.
@@ -131,8 +134,7 @@ impl Recorder {
             None => None,
         };
         sealed
-            .unwrap_or_else(|| Err(NotSealed { error: self.ended(), missing: None, rescued: None }))
-            .map_err(Box::new)
+            .unwrap_or_else(|| Err(Box::new(NotSealed { error: self.ended(), missing: None, rescued: None })))
     }
 
     fn send(&self, message: Message) {
@@ -167,7 +169,7 @@ fn record(
     inbox: &Receiver<Message>,
     answers: &Sender<()>,
     failed: &OnceLock<StoreError>,
-) -> Option<Result<u64, NotSealed>> {
+) -> Option<End> {
     let mut writer = match store.begin(head) {
         Ok(writer) => writer,
         Err(error) => {
@@ -209,32 +211,24 @@ fn record(
 }
 
 /// Seals the run where it belongs, or else in the folder `rescue`.
-fn seal(
-    mut writer: RunWriter<'_>,
-    rescue: &Path,
-    outcome: &Outcome,
-    link_statistics: &str,
-) -> Result<u64, NotSealed> {
+fn seal(mut writer: RunWriter<'_>, rescue: &Path, outcome: &Outcome, link_statistics: &str) -> End {
     let Err(error) = writer.try_seal(outcome, link_statistics) else { return Ok(writer.number()) };
     let missing = Some(writer.missing());
-    let rescued = match error {
+    if matches!(error, StoreError::Unwritable { .. }) {
         // It would be no more writable elsewhere, and all else is written.
-        StoreError::Unwritable { .. } => None,
-        _ => {
-            let name = format!("stepwell-rescued-run-{}-{}.stepwell", writer.number(), std::process::id());
-            let path = rescue.join(name);
-            let new = !path.exists();
-            let rescued = writer.rescue(&path, &error, outcome, link_statistics);
-            if new && rescued.is_err() {
-                // Half a run that nobody is told of. What was never made cannot be removed either.
-                for file in [&path, &journal(&path)] {
-                    let _ = std::fs::remove_file(file);
-                }
-            }
-            Some(rescued)
+        return Err(Box::new(NotSealed { error, missing, rescued: None }));
+    }
+    let name = format!("stepwell-rescued-run-{}-{}.stepwell", writer.number(), std::process::id());
+    let path = rescue.join(name);
+    let new = !path.exists();
+    let rescued = writer.rescue(&path, &error, outcome, link_statistics);
+    if new && rescued.is_err() {
+        // Half a run that nobody is told of. What was never made cannot be removed either.
+        for file in [&path, &journal(&path)] {
+            let _ = std::fs::remove_file(file);
         }
-    };
-    Err(NotSealed { error, missing, rescued })
+    }
+    Err(Box::new(NotSealed { error, missing, rescued: Some(rescued) }))
 }
 
 #[cfg(test)]

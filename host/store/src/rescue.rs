@@ -1,8 +1,8 @@
 //! A run that its store will not take is put into a store of its own, somewhere else.
 
-use crate::digest::{Body, Chain};
+use crate::digest::Body;
 use crate::error::{StoreError, met};
-use crate::verify::RECORDS;
+use crate::verify::{RECORDS, Record};
 use crate::write::{Sampled, insert_chunk, insert_entry};
 use crate::{RunWriter, Store};
 use rusqlite::TransactionBehavior;
@@ -70,7 +70,7 @@ impl RunWriter<'_> {
     ) -> Result<Rescued, StoreError> {
         let mut store = Store::open(path)?;
         let mut copy = store.begin(&self.head)?;
-        let part = copy.take_committed_of(&self)?.err().map(|error| error.to_string());
+        let part = copy.take_committed_of(&self)?.map(|error| error.to_string());
         copy.sampled = match part {
             None => self.sampled,
             Some(_) => self.sampled.zip(self.missing().from).map(|(sampled, from)| Sampled {
@@ -96,50 +96,46 @@ impl RunWriter<'_> {
         Ok(Rescued { path: path.to_owned(), number, part })
     }
 
-    /// Copies what `from` has committed, behind this run's head, in one transaction. The inner error is of
-    /// reading: then nothing is copied.
-    fn take_committed_of(&mut self, from: &RunWriter<'_>) -> Result<Result<(), StoreError>, StoreError> {
+    /// Copies what `from` has committed, behind this run's head, in one transaction. What cannot be read is no
+    /// error of this store: then nothing is copied, and it is returned why.
+    fn take_committed_of(&mut self, from: &RunWriter<'_>) -> Result<Option<StoreError>, StoreError> {
         let path = self.store.path.clone();
         let err = |error| met(&path, "copying a run")(error);
-        let doing = format!("reading run {}", from.number);
         let run = self.number.cast_signed();
         let transaction =
             self.store.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(err)?;
-        let mut chain: Chain = self.chain;
-        let mut copy = || -> Result<Result<(), rusqlite::Error>, rusqlite::Error> {
-            let mut select = match from.store.connection.prepare(RECORDS) {
-                Ok(select) => select,
-                Err(error) => return Ok(Err(error)),
-            };
-            let mut rows = match select.query([from.number.cast_signed()]) {
-                Ok(rows) => rows,
-                Err(error) => return Ok(Err(error)),
-            };
-            loop {
-                let record = match rows.next() {
-                    Ok(None) => return Ok(Ok(())),
-                    Ok(Some(row)) => crate::verify::Record::of(row),
-                    Err(error) => Err(error),
-                };
-                match record.map(|record| record.body) {
-                    Ok(Body::Entry { kind, body }) => {
-                        insert_entry(&transaction, run, &mut chain, kind, body)?
-                    }
-                    Ok(Body::Chunk(chunk)) => insert_chunk(&transaction, run, &mut chain, chunk)?,
-                    // An unsealed run has neither a seal, nor a head among these.
-                    Ok(Body::Head(_) | Body::Seal(_)) => {}
-                    Err(error) => return Ok(Err(error)),
+        let mut chain = self.chain;
+        let copied = (|| {
+            let mut select = from.store.connection.prepare(RECORDS).map_err(Copying::Reading)?;
+            let mut rows = select.query([from.number.cast_signed()]).map_err(Copying::Reading)?;
+            while let Some(row) = rows.next().map_err(Copying::Reading)? {
+                match Record::of(row).map_err(Copying::Reading)?.body {
+                    Body::Entry { kind, body } => insert_entry(&transaction, run, &mut chain, kind, body),
+                    Body::Chunk(chunk) => insert_chunk(&transaction, run, &mut chain, chunk),
+                    // The head is there already, and sealed it will be at the end.
+                    Body::Head(_) | Body::Seal(_) => Ok(()),
                 }
+                .map_err(Copying::Writing)?;
             }
-        };
-        match copy().map_err(err)? {
+            Ok(())
+        })();
+        match copied {
             Ok(()) => {
                 transaction.commit().map_err(err)?;
                 self.chain = chain;
-                Ok(Ok(()))
+                Ok(None)
             }
             // Dropped, the transaction is undone.
-            Err(error) => Ok(Err(met(&from.store.path, doing)(error))),
+            Err(Copying::Reading(error)) => {
+                Ok(Some(met(&from.store.path, format!("reading run {}", from.number))(error)))
+            }
+            Err(Copying::Writing(error)) => Err(err(error)),
         }
     }
+}
+
+/// Which of the two stores an error belongs to.
+enum Copying {
+    Reading(rusqlite::Error),
+    Writing(rusqlite::Error),
 }

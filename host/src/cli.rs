@@ -88,6 +88,16 @@ pub(crate) enum Verb {
         #[command(flatten)]
         store: StoreArgs,
     },
+    /// Check that every record of a run, or of all, is what was written: each bears the digest of those before
+    /// it. Names the first that is not, and the runs that are good all the same
+    Verify {
+        /// Number of the run [default: all]
+        run: Option<u64>,
+        #[command(flatten)]
+        json: JsonArgs,
+        #[command(flatten)]
+        store: StoreArgs,
+    },
     /// Compute the findings of a run again, from what was recorded: with corrected sheets, or with this
     /// version of the program. Shows old and new side by side and changes nothing that is kept
     Recompute(RecomputeArgs),

@@ -5,6 +5,9 @@ use std::fmt;
 /// Exit code of what is ours, or could not be written down.
 pub(crate) const INTERNAL: u8 = 1;
 
+/// Exit code of what was typed wrong, or a file that is not what it should be.
+pub(crate) const FILE: u8 = 2;
+
 /// Something went wrong; the message says what was being done, what was found and what to do.
 #[derive(Debug)]
 pub(crate) enum Failure {
@@ -20,7 +23,7 @@ impl Failure {
     pub(crate) fn exit_code(&self) -> u8 {
         match self {
             Failure::Internal(_) => INTERNAL,
-            Failure::Usage(_) => 2,
+            Failure::Usage(_) => FILE,
             Failure::Link(_) => 5,
         }
     }

@@ -17,6 +17,7 @@ mod run;
 mod serve;
 mod tui;
 mod verbs;
+mod verify;
 
 use clap::Parser;
 use print::errln;

@@ -5,16 +5,21 @@ use crate::failure::Failure;
 use crate::{clock, render};
 use std::io::Write;
 use std::path::{Path, PathBuf};
+use stepwell_procedure::finding::Verdict;
 use stepwell_procedure::record::{Ended, Entry, Event, EventKind, Outcome, RunHead};
 use stepwell_procedure::run::Plan;
 use stepwell_protocol::identity::Identity;
 use stepwell_protocol::time::Tick;
 use stepwell_session::engine::Output;
 use stepwell_session::link::LinkStatistics;
-use stepwell_store::{Recorder, Store};
+use stepwell_store::{Missing, NotSealed, Recorder, Rescued, Store, StoreError};
 
-/// Ticks between commits: a run killed at any instant is on disk up to its last second.
-const COMMIT_EVERY_TICKS: u32 = 1_000;
+/// Ticks between commits when the bench runs in real time: a run killed at any instant is on disk up to its last
+/// second, of which the disk and a busy computer may take half.
+const COMMIT_EVERY_TICKS: u32 = 500;
+
+/// The same when it runs as fast as it can.
+const COMMIT_EVERY_TICKS_FAST: u32 = 1_000;
 
 /// Room that must be left on the disk when a run begins, in bytes: some twenty seconds of a run.
 const ROOM_MIN: usize = 128 * 1024;
@@ -44,12 +49,36 @@ pub(crate) struct Recorded {
     simulation: Option<String>,
     /// Who answers the questions, in words.
     answers: &'static str,
+    /// Whether the bench runs in real time, so that nothing may wait for a disk.
+    real_time: bool,
     ticks: u32,
     latest: Tick,
     number: Option<u64>,
     failed: Option<String>,
+    instead: Option<Instead>,
     told: bool,
     sealed: bool,
+}
+
+/// What became of a run that its store did not take to the end.
+#[derive(Clone, Debug)]
+pub(crate) enum Instead {
+    /// It was put into another file.
+    Rescued(Rescued),
+    /// Something is lost; what, and why, in words.
+    Lost(String),
+}
+
+impl Instead {
+    /// The same for a machine.
+    pub(crate) fn json(&self) -> serde_json::Value {
+        match self {
+            Instead::Rescued(Rescued { path, number, part }) => {
+                serde_json::json!({"file": path.display().to_string(), "run": number, "whole": part.is_none()})
+            }
+            Instead::Lost(what) => serde_json::json!({"lost": what}),
+        }
+    }
 }
 
 /// How a run is kept, for who shows it.
@@ -61,6 +90,8 @@ pub(crate) struct Kept {
     pub(crate) sealed: bool,
     /// Why it could not be written down.
     pub(crate) failed: Option<String>,
+    /// What became of it then.
+    pub(crate) instead: Option<Instead>,
     /// Whether the program itself has stopped it for that.
     pub(crate) stopped: bool,
 }
@@ -74,30 +105,73 @@ impl Kept {
         }
     }
 
+    /// The run's verdict; one that is nowhere kept whole proves nothing.
+    pub(crate) fn verdict(&self, outcome: &Outcome) -> Verdict {
+        match (&self.failed, &self.instead) {
+            (None, _) | (_, Some(Instead::Rescued(Rescued { part: None, .. }))) => outcome.verdict,
+            (Some(_), _) => outcome.verdict.max(Verdict::Invalid),
+        }
+    }
+
     /// Where the run is to be found, in words.
     pub(crate) fn line(&self) -> Option<String> {
-        match (&self.failed, self.number) {
-            (Some(why), number) => {
-                let rest = number.map_or(String::new(), |number| {
-                    format!(" What was written until then is run {number}, interrupted.")
-                });
-                Some(format!("NOT KEPT: {why}.{rest}"))
+        let Some(why) = &self.failed else {
+            let number = self.number.filter(|_| self.sealed)?;
+            return Some(format!("Kept as run {number}; `stepwell show {number}` shows it again."));
+        };
+        let instead = match &self.instead {
+            Some(Instead::Rescued(Rescued { path, number, part })) => {
+                let what = match part {
+                    None => "All of it was put into another file instead".to_owned(),
+                    Some(found) => format!(
+                        "What was not yet written was put into another file; the rest is in the store only, and could not be \
+                         read ({found})"
+                    ),
+                };
+                let path = path.display();
+                format!(
+                    " {what}: `stepwell show {number} --store {path}` shows it. That folder is for passing things: move the \
+                     file to where it lasts."
+                )
             }
-            (None, Some(number)) if self.sealed => {
-                Some(format!("Kept as run {number}; `stepwell show {number}` shows it again."))
-            }
-            (None, _) => None,
-        }
+            Some(Instead::Lost(what)) => format!(" {what}."),
+            None => String::new(),
+        };
+        let rest = self
+            .number
+            .map_or(String::new(), |number| format!(" What the store took is run {number}, interrupted."));
+        Some(format!("NOT KEPT: {why}.{instead}{rest}"))
     }
 }
 
+/// What is lost of a run that could not be put anywhere, in words.
+fn lost(missing: Option<Missing>, why: &str) -> String {
+    let what = match missing {
+        None => "what was not yet written".to_owned(),
+        Some(Missing { entries: 0, ticks: 0, .. }) => {
+            "nothing but its seal, which says how it ended".to_owned()
+        }
+        Some(Missing { entries, ticks, from }) => {
+            let from = from.map_or(String::new(), |tick| {
+                format!(" from {:.3} s of board time on", f64::from(tick.0) / 1_000.0)
+            });
+            format!("{:.1} s of samples{from} and {entries} entries", ticks as f64 / 1_000.0)
+        }
+    };
+    format!(
+        "Lost, unless the disk has kept more than it says: {what}; it could not be put into another file either: {why}"
+    )
+}
+
 impl Recorded {
-    /// Opens the store; a run that cannot be kept is not begun. `answers` says who answers questions.
+    /// Opens the store; a run that cannot be kept is not begun. `answers` says who answers questions;
+    /// `real_time` whether the bench runs in real time.
     pub(crate) fn open(
         asked: &StoreArgs,
         plan: &Plan,
         simulation: Option<String>,
         answers: &'static str,
+        real_time: bool,
     ) -> Result<Recorded, Failure> {
         let path = store_path(asked)?;
         // Only the program's own folder is made: a slip in a name must not leave folders behind.
@@ -124,10 +198,12 @@ impl Recorded {
             plan: plan.clone(),
             simulation,
             answers,
+            real_time,
             ticks: 0,
             latest: Tick(0),
             number: None,
             failed: None,
+            instead: None,
             told: false,
             sealed: false,
         })
@@ -135,7 +211,13 @@ impl Recorded {
 
     /// How the run is kept so far.
     pub(crate) fn kept(&self) -> Kept {
-        Kept { number: self.number, sealed: self.sealed, failed: self.failed.clone(), stopped: self.told }
+        Kept {
+            number: self.number,
+            sealed: self.sealed,
+            failed: self.failed.clone(),
+            instead: self.instead.clone(),
+            stopped: self.told,
+        }
     }
 
     /// Why the run could not be written down.
@@ -170,19 +252,30 @@ impl Recorded {
                 if let Some(recorder) = &mut self.recorder {
                     recorder.samples_at(*first, *first_us, samples);
                     self.ticks += samples.len() as u32;
-                    if self.ticks >= COMMIT_EVERY_TICKS {
+                    let every = if self.real_time { COMMIT_EVERY_TICKS } else { COMMIT_EVERY_TICKS_FAST };
+                    if self.ticks >= every {
                         self.ticks = 0;
+                        if !self.real_time {
+                            // So that a fast bench is no more than one commit ahead of the disk.
+                            recorder.catch_up();
+                        }
                         recorder.commit();
                     }
                 }
                 Ok(())
             }
             Output::Finished(outcome, link) => match self.recorder.take() {
-                Some(recorder) => recorder.finish(outcome, &statistics(link)).map(|_| {
-                    // All of it is on the disk, whatever a commit said in between.
-                    self.failed = None;
-                    self.sealed = true;
-                }),
+                Some(recorder) => {
+                    match recorder.finish(outcome, &statistics(link)) {
+                        Ok(_) => {
+                            // All of it is on the disk, whatever a commit said in between.
+                            self.failed = None;
+                            self.sealed = true;
+                        }
+                        Err(not_sealed) => self.not_sealed(*not_sealed),
+                    }
+                    return;
+                }
                 None => Ok(()),
             },
             Output::Ask(_) | Output::Unwelcome(_) | Output::Lost(_) => Ok(()),
@@ -195,7 +288,20 @@ impl Recorded {
         }
     }
 
-    fn begin(&mut self, identity: &Identity) -> Result<(), stepwell_store::StoreError> {
+    fn not_sealed(&mut self, not_sealed: NotSealed) {
+        self.failed.get_or_insert(not_sealed.error.to_string());
+        self.instead = match (not_sealed.rescued, not_sealed.error) {
+            (Some(Ok(rescued)), _) => Some(Instead::Rescued(rescued)),
+            // What was written went with the file.
+            (Some(Err(error)), StoreError::Gone { .. }) => {
+                Some(Instead::Lost(lost(None, &error.to_string())))
+            }
+            (Some(Err(error)), _) => Some(Instead::Lost(lost(not_sealed.missing, &error.to_string()))),
+            (None, _) => None,
+        };
+    }
+
+    fn begin(&mut self, identity: &Identity) -> Result<(), StoreError> {
         let Some(store) = self.store.take() else { return Ok(()) };
         let plan = &self.plan;
         let head = RunHead {
@@ -214,7 +320,7 @@ impl Recorded {
             identity: Some(identity.clone()),
             simulation: self.simulation.clone(),
         };
-        let (recorder, number) = Recorder::start(store, &head)?;
+        let (recorder, number) = Recorder::start(store, &head, &std::env::temp_dir())?;
         self.recorder = Some(recorder);
         self.number = Some(number);
         Ok(())
@@ -255,6 +361,18 @@ fn check_room(store: &Path) -> Result<(), Failure> {
             Err(Failure::Internal(format!(
                 "making sure that the run can be kept in {}: {error}; nothing was begun. Make room, or name a \
                  file on another disk with --store",
+                store.display()
+            )))
+        }
+        Err(error)
+            if matches!(
+                error.kind(),
+                std::io::ErrorKind::PermissionDenied | std::io::ErrorKind::ReadOnlyFilesystem
+            ) =>
+        {
+            Err(Failure::Usage(format!(
+                "keeping runs in {}: not permitted to make files in its folder ({error}); give yourself the right to write \
+                 it, or name another file with --store",
                 store.display()
             )))
         }

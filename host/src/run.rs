@@ -4,7 +4,7 @@
 use crate::cli::{BenchArgs, RunArgs, StoreArgs};
 use crate::failure::Failure;
 use crate::print::{errln, outln};
-use crate::recorded::Recorded;
+use crate::recorded::{Instead, Recorded};
 use crate::{library, mounted, print, render};
 use serde_json::json;
 use std::io::{BufRead, IsTerminal};
@@ -64,7 +64,8 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
     let simulation = on_built_in.then(|| mounted::describe(&args.bench.model));
     let setup = mounted::setup(&plan.pump, &args.bench.model)?;
     let answers = if args.yes { "by --yes, nobody was asked" } else { "at the terminal" };
-    let recorded = Recorded::open(store, &plan, simulation.clone(), answers)?;
+    let real_time = args.real_time || !on_built_in;
+    let recorded = Recorded::open(store, &plan, simulation.clone(), answers, real_time)?;
     let mut terminal = Terminal::new(args.yes, recorded)?;
     errln!(
         "{} · pump {} ({}) · bench {}",
@@ -115,6 +116,7 @@ fn report(args: &RunArgs, engine: &Engine, outcome: &Outcome, recorded: &Recorde
             "run": kept.number,
             "kept": kept.sealed,
             "not_kept": kept.failed,
+            "instead": kept.instead.as_ref().map(Instead::json),
             "simulated": engine.simulated(),
             "simulation": simulation,
             "pump_id": plan.pump_id,
@@ -123,7 +125,7 @@ fn report(args: &RunArgs, engine: &Engine, outcome: &Outcome, recorded: &Recorde
             "procedure": plan.procedure.name,
             "ended": outcome.ended,
             "ended_words": kept.ended(outcome),
-            "verdict": outcome.verdict,
+            "verdict": kept.verdict(outcome),
             "findings": findings.iter().map(render::finding_json).collect::<Vec<_>>(),
         });
         outln!("{result:#}");
@@ -132,7 +134,12 @@ fn report(args: &RunArgs, engine: &Engine, outcome: &Outcome, recorded: &Recorde
     outln!();
     print::out(&render::findings(findings, render::WIDTH));
     outln!();
-    print::out(&render::outcome(&kept.ended(outcome), outcome.verdict, engine.simulated(), render::WIDTH));
+    print::out(&render::outcome(
+        &kept.ended(outcome),
+        kept.verdict(outcome),
+        engine.simulated(),
+        render::WIDTH,
+    ));
     if let Some(line) = kept.line() {
         print::out(&render::wrapped(&line, "", ""));
     }

@@ -4,7 +4,7 @@ use crate::cli::{Cli, JsonArgs, StoreArgs, Verb};
 use crate::failure::Failure;
 use crate::print::outln;
 use crate::recorded::{Kept, STOPPED_BY_PROGRAM};
-use crate::{analyse, library, print, recompute, recorded, render, run, serve, tui};
+use crate::{analyse, library, print, recompute, recorded, render, run, serve, tui, verify};
 use serde_json::json;
 use std::path::PathBuf;
 use stepwell_procedure::read::{self, Kind};
@@ -21,6 +21,7 @@ pub(crate) fn carry_out(cli: Cli) -> Result<u8, Failure> {
         Some(Verb::Recompute(args)) => recompute::recompute(&args, &kept_in(args.store.clone())),
         Some(Verb::Analyse(args)) => analyse::analyse(&args),
         Some(Verb::Show { run, budget, json, store }) => show(run, &kept_in(store), budget, json),
+        Some(Verb::Verify { run, json, store }) => verify::verify(run, &kept_in(store), json),
         Some(Verb::Check { files }) => check(&files),
         Some(Verb::Ports(json)) => ports(json),
         Some(Verb::Serve(args)) => serve::serve(&args),

@@ -256,12 +256,14 @@ fn a_run_over_a_port_finds_what_the_built_in_run_finds_to_the_bit_and_keeps_othe
     assert_eq!(findings(&over_port), findings(&built_in));
 }
 
-/// Carries a line of the shell out, with the program and a store as `$0` and `$1`.
+/// Carries a line of the shell out, with the program and a store as `$0` and `$1`. Passing things go beside
+/// the store.
 fn shell(line: &str, store: &std::path::Path) -> Told {
     told(
         std::process::Command::new("bash")
             .args(["-c", line, env!("CARGO_BIN_EXE_stepwell")])
             .arg(store)
+            .env("TMPDIR", store.with_file_name(""))
             .stdin(std::process::Stdio::null()),
     )
 }

@@ -148,3 +148,29 @@ fn a_held_enter_answers_nothing_but_the_first_question() {
     screens.wait_for("CAUTION");
     assert!(screens.text().contains("press y for yes"), "{}", screens.text());
 }
+
+#[test]
+fn a_store_that_goes_away_is_said_at_once_and_the_run_is_put_elsewhere() {
+    let folder = folder("screens-gone");
+    let (bench, passing) = (folder.join("bench"), folder.join("passing"));
+    std::fs::create_dir(&bench).expect("the folder is ours");
+    std::fs::create_dir(&passing).expect("the folder is ours");
+    let run = screens(&bench, SHORT);
+    // A terminal's command inherits its surroundings.
+    let mut command = Command::new("env");
+    command.arg(format!("TMPDIR={}", passing.display())).arg(run.get_program()).args(run.get_args());
+    let mut screens = OnTerminal::start(&command);
+    begin(&screens);
+    std::fs::remove_dir_all(&bench).expect("the folder is ours");
+    screens.wait_for("cannot be written down");
+    screens.wait_for("The last question");
+    press_after_a_moment(&screens, ENTER);
+    screens.wait_for("NOT KEPT");
+    screens.wait_for("All of it was put");
+    screens.press("q");
+    let status = screens.ends_within(Duration::from_secs(5)).expect("q leaves");
+    assert_eq!(status.code(), Some(1));
+    let rescued = std::fs::read_dir(&passing).expect("it is there").next().expect("a file").expect("a name");
+    let verified = told(stepwell(&rescued.path()).arg("verify"));
+    assert!(verified.code == 0 && verified.out.contains("sealed"), "{}{}", verified.out, verified.err);
+}

@@ -28,7 +28,7 @@ impl Session {
     pub(super) fn start(plan: Plan, bench: &BenchArgs, store: &StoreArgs) -> Result<Session, Failure> {
         let simulation = bench.port.is_none().then(|| mounted::describe(&bench.model));
         let setup = mounted::setup(&plan.pump, &bench.model)?;
-        let recorded = Recorded::open(store, &plan, simulation, "at the screens")?;
+        let recorded = Recorded::open(store, &plan, simulation, "at the screens", true)?;
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .worker_threads(2)
             .enable_all()

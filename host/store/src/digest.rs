@@ -17,9 +17,20 @@ pub(crate) enum Body<'a> {
     /// An entry of the record: its kind, and itself in JSON.
     Entry { kind: &'a [u8], body: &'a [u8] },
     /// A chunk of one column.
-    Chunk { channel: &'a [u8], first_tick: u32, first_us: Option<u64>, count: u32, codec: u8, blob: &'a [u8] },
+    Chunk(Chunk<'a>),
     /// What the run came to, in JSON.
     Seal(&'a [u8]),
+}
+
+/// A chunk of one column, as it is stored.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Chunk<'a> {
+    pub(crate) channel: &'a [u8],
+    pub(crate) first_tick: u32,
+    pub(crate) first_us: Option<u64>,
+    pub(crate) count: u32,
+    pub(crate) codec: u8,
+    pub(crate) blob: &'a [u8],
 }
 
 /// Where a run's chain stands.
@@ -44,7 +55,7 @@ impl Chain {
         let tag = match body {
             Body::Head(_) => b'H',
             Body::Entry { .. } => b'E',
-            Body::Chunk { .. } => b'C',
+            Body::Chunk(_) => b'C',
             Body::Seal(_) => b'S',
         };
         hash.update([tag]);
@@ -57,7 +68,7 @@ impl Chain {
                 hash.update(kind);
                 hash.update(body);
             }
-            Body::Chunk { channel, first_tick, first_us, count, codec, blob } => {
+            Body::Chunk(Chunk { channel, first_tick, first_us, count, codec, blob }) => {
                 hash.update([channel.len() as u8]);
                 hash.update(channel);
                 hash.update(first_tick.to_be_bytes());
@@ -88,7 +99,7 @@ pub(crate) fn hex(digest: &Digest) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::{Body, Chain, hex};
+    use super::{Body, Chain, Chunk, hex};
 
     /// Computed with Python 3.11's `hashlib` from the layout in docs/store.md:
     /// `h = sha256(bytes(32) + b"H" + pack(">QQ", 7, 0) + b"{}").digest()`, then
@@ -101,14 +112,14 @@ mod tests {
         let digests = [
             Body::Head(b"{}"),
             Body::Entry { kind: b"event", body: b"[]" },
-            Body::Chunk {
+            Body::Chunk(Chunk {
                 channel: b"status",
                 first_tick: 5,
                 first_us: Some(6),
                 count: 1,
                 codec: 1,
                 blob: b"xyz",
-            },
+            }),
             Body::Seal(b"{}"),
         ]
         .map(|body| hex(&chain.append(body).1));

@@ -34,6 +34,19 @@ pub enum StoreError {
         /// What it seems to be.
         found: String,
     },
+    /// The file's journal is there, what it belongs to is not.
+    #[error(
+        "opening the store {path}: {found}, but {} beside it holds runs that belong to it; nothing was \
+         changed. Put the file back, or move the journal elsewhere to begin anew", journal.display()
+    )]
+    JournalAlone {
+        /// The file.
+        path: PathBuf,
+        /// The journal.
+        journal: PathBuf,
+        /// What is the matter with the file.
+        found: &'static str,
+    },
     /// The file was written by a newer program.
     #[error(
         "opening the store {path}: it has layout version {found}, this program knows versions up to {known}; \
@@ -83,6 +96,31 @@ pub enum StoreError {
         doing: String,
         /// The file.
         path: PathBuf,
+    },
+    /// The store was moved or removed while it was written.
+    #[error(
+        "{doing} in the store {path}: {} was moved or removed, or is another file now; what is written \
+         goes where nobody will find it. Leave the files of a store where they are while a program writes it",
+        file.display()
+    )]
+    Gone {
+        /// What was being done.
+        doing: String,
+        /// The store.
+        path: PathBuf,
+        /// The file that is gone.
+        file: PathBuf,
+    },
+    /// The disk does not answer.
+    #[error(
+        "writing a run in the store {path}: the disk has not answered for {waited_s} s; what waits is in \
+         memory and is written when it does. Check the disk, or name a file on another one"
+    )]
+    Stalled {
+        /// The file.
+        path: PathBuf,
+        /// How long it was waited for, in seconds.
+        waited_s: u64,
     },
     /// The file's structure is damaged.
     #[error(

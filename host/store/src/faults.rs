@@ -42,7 +42,7 @@ impl RunWriter<'_> {
     /// # Errors
     /// As there.
     pub fn disk_full(&self, full: bool) -> Result<(), StoreError> {
-        self.store().disk_full(full)
+        self.store.disk_full(full)
     }
 
     /// [`Store::read_only`] in the middle of a run.
@@ -50,6 +50,6 @@ impl RunWriter<'_> {
     /// # Errors
     /// As there.
     pub fn read_only(&self, read_only: bool) -> Result<(), StoreError> {
-        self.store().read_only(read_only)
+        self.store.read_only(read_only)
     }
 }

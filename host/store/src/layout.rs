@@ -5,8 +5,9 @@
 //! digest covers, so a sealed run stays as it was sealed.
 
 use crate::error::{BUSY_WAIT_S, StoreError, met, met_io};
+use crate::place;
 use rusqlite::{Connection, OpenFlags, TransactionBehavior};
-use std::io::ErrorKind;
+use std::io::{ErrorKind, Read};
 use std::path::Path;
 use std::time::Duration;
 
@@ -27,8 +28,20 @@ pub(crate) fn open(path: &Path) -> Result<Connection, StoreError> {
         OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut connection = Connection::open_with_flags(path, flags).map_err(met(path, doing))?;
     prepare(&connection).map_err(met(path, doing))?;
+    // SQLite opens what may not be written for reading, and says so with the first thing that is written. That
+    // would be a run, on a bench that is switched on.
+    if connection.is_readonly(rusqlite::MAIN_DB).map_err(met(path, doing))? {
+        let (doing, found) = ("preparing to write".to_owned(), "it may be read but not written".to_owned());
+        return Err(StoreError::NotPermitted { doing, path: path.to_owned(), found });
+    }
     // Looked at before anything is changed: a file that is not ours is left as it is.
-    let version = version(&connection, path, &LAYOUTS)?;
+    let version = match version(&connection, path, &LAYOUTS) {
+        Ok(version) => version,
+        Err(error) => {
+            drop(connection);
+            return Err(cut_short(path, error));
+        }
+    };
     connection
         .pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))
         .and_then(|()| connection.pragma_update(None, "synchronous", "FULL"))
@@ -45,10 +58,12 @@ pub(crate) fn open_to_read(path: &Path) -> Result<Connection, StoreError> {
         return Err(StoreError::NothingStored { path: path.to_owned() });
     }
     let connection = connect_to_read(path)?;
-    if version(&connection, path, &LAYOUTS)? == LAYOUTS.len() {
+    let found = version(&connection, path, &LAYOUTS);
+    if matches!(found, Ok(version) if version == LAYOUTS.len()) {
         return Ok(connection);
     }
     drop(connection);
+    found.map_err(|error| cut_short(path, error))?;
     drop(open(path)?);
     connect_to_read(path)
 }
@@ -66,8 +81,15 @@ enum Looks {
 /// over it. Opening and closing the file beside SQLite would lose this program's locks on it (SQLite's
 /// documentation, "How To Corrupt An SQLite Database File", 2.2).
 fn look(path: &Path) -> Result<Looks, StoreError> {
+    // Asked first: whoever makes a store writes its file before its journal.
+    let journal = has_unfinished_journal(path);
+    let alone =
+        |found| Err(StoreError::JournalAlone { path: path.to_owned(), journal: place::journal(path), found });
     match std::fs::metadata(path) {
         Ok(file) if file.is_dir() => Err(StoreError::Folder { path: path.to_owned() }),
+        // SQLite would throw the journal away.
+        Ok(file) if file.len() == 0 && journal => alone("it is empty"),
+        Err(error) if error.kind() == ErrorKind::NotFound && journal => alone("there is no such file"),
         Ok(file) if file.len() == 0 => Ok(Looks::Empty),
         Ok(file) if file.len() < DATABASE_BYTES_MIN => {
             let found = format!("it has {} bytes, no database is that small", file.len());
@@ -77,6 +99,29 @@ fn look(path: &Path) -> Result<Looks, StoreError> {
         Err(error) if error.kind() == ErrorKind::NotFound => Ok(Looks::Empty),
         Err(error) => Err(met_io(path, "opening")(error)),
     }
+}
+
+/// The error in better words when the file is too short for what its first page says of it (SQLite's
+/// documentation, "Database File Format", 1.3: size of a page in bytes 16 and 17, pages in bytes 28 to 31). Only for
+/// a file that no connection of this program is open on.
+fn cut_short(path: &Path, error: StoreError) -> StoreError {
+    let StoreError::Damaged { doing, path: named, found } = error else { return error };
+    let mut header = [0; 32];
+    let length = std::fs::File::open(path)
+        .and_then(|mut file| file.read_exact(&mut header).and_then(|()| file.metadata()))
+        .map_or(0, |file| file.len());
+    let page = match u16::from_be_bytes([header[16], header[17]]) {
+        // 65536 does not fit.
+        1 => 65_536,
+        page => u64::from(page),
+    };
+    let whole = page * u64::from(u32::from_be_bytes([header[28], header[29], header[30], header[31]]));
+    let found = if length < whole && !has_unfinished_journal(path) {
+        format!("it is cut short: {length} of {whole} bytes are there")
+    } else {
+        found
+    };
+    StoreError::Damaged { doing, path: named, found }
 }
 
 fn connect_to_read(path: &Path) -> Result<Connection, StoreError> {
@@ -102,9 +147,7 @@ fn connect_to_read(path: &Path) -> Result<Connection, StoreError> {
 }
 
 fn has_unfinished_journal(path: &Path) -> bool {
-    let mut journal = path.as_os_str().to_owned();
-    journal.push("-wal");
-    std::fs::metadata(journal).is_ok_and(|file| file.len() > 0)
+    std::fs::metadata(place::journal(path)).is_ok_and(|file| file.len() > 0)
 }
 
 /// The path as it stands in a `file:` address: everything but the plainest characters as `%` and two

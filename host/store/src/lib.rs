@@ -16,8 +16,10 @@ mod error;
 mod faults;
 mod layout;
 mod lock;
+mod place;
 mod read;
 mod recorder;
+mod rescue;
 mod verify;
 mod write;
 
@@ -25,6 +27,7 @@ pub use column::{Column, Gap, Piece};
 pub use error::StoreError;
 pub use read::{RunState, RunSummary, StoredRun};
 pub use recorder::Recorder;
+pub use rescue::{Missing, NotSealed, Rescued};
 pub use verify::Verified;
 pub use write::RunWriter;
 

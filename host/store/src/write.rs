@@ -1,9 +1,10 @@
 //! Writing one run: buffered, committed in one transaction about once per second, sealed at the end.
 
 use crate::codec::{self, CHUNK_TICKS_MAX, PCO_U16};
-use crate::digest::{Body, Chain};
+use crate::digest::{Body, Chain, Chunk};
 use crate::error::{StoreError, met, met_io};
 use crate::lock::{self, RunLock};
+use crate::place::Place;
 use crate::{Store, read};
 use rusqlite::{Transaction, TransactionBehavior, params};
 use serde::{Deserialize, Serialize};
@@ -35,23 +36,25 @@ pub(crate) struct Sampled {
 
 /// Ticks without a gap that wait for a commit.
 #[derive(Debug)]
-struct Waiting {
-    first: Tick,
+pub(crate) struct Waiting {
+    pub(crate) first: Tick,
     first_us: Option<u64>,
-    samples: Vec<Sample>,
+    pub(crate) samples: Vec<Sample>,
 }
 
 /// A run being written. Dropped without a seal it is an interrupted run, with everything up to the last
 /// commit.
 #[derive(Debug)]
 pub struct RunWriter<'store> {
-    store: &'store mut Store,
-    number: u64,
-    chain: Chain,
+    pub(crate) store: &'store mut Store,
+    pub(crate) number: u64,
+    pub(crate) head: RunHead,
+    pub(crate) chain: Chain,
     /// Kind and JSON of the entries that wait for a commit.
-    entries: Vec<(&'static str, String)>,
-    waiting: Vec<Waiting>,
-    sampled: Option<Sampled>,
+    pub(crate) entries: Vec<(&'static str, String)>,
+    pub(crate) waiting: Vec<Waiting>,
+    pub(crate) sampled: Option<Sampled>,
+    place: Place,
     /// What could not be written down, and why.
     unwritable: Option<(String, String)>,
     _lock: RunLock,
@@ -91,13 +94,16 @@ impl Store {
         for other in read::unsealed(&self.connection).map_err(err)? {
             lock::sweep(&path, other);
         }
+        let place = Place::of(&path).map_err(met_io(&path, doing))?;
         Ok(RunWriter {
             store: self,
             number,
+            head: head.clone(),
             chain,
             entries: Vec::new(),
             waiting: Vec::new(),
             sampled: None,
+            place,
             unwritable: None,
             _lock: lock,
         })
@@ -155,13 +161,15 @@ impl RunWriter<'_> {
     /// lost: it is tried again with the next commit.
     ///
     /// # Errors
-    /// When the store cannot be written, or another program keeps it locked. [`StoreError::Unwritable`]
-    /// from the moment on an entry was taken that does not read back the same (a number that is not
+    /// When the store cannot be written, or another program keeps it locked. [`StoreError::Gone`] when it
+    /// was moved or removed: then all of the run is still at hand for [`RunWriter::rescue`], but nobody will
+    /// find it where it was. [`StoreError::Unwritable`] from the moment on an entry was taken that does not read back the same (a number that is not
     /// finite); all others are written.
     pub fn commit(&mut self) -> Result<(), StoreError> {
         if !self.entries.is_empty() || !self.waiting.is_empty() {
             self.write(None)?;
         }
+        self.in_place()?;
         match &self.unwritable {
             None => Ok(()),
             Some((what, found)) => Err(StoreError::Unwritable {
@@ -178,6 +186,12 @@ impl RunWriter<'_> {
     /// # Errors
     /// As [`RunWriter::commit`]; also when `link_statistics` is not JSON. The run is then unsealed.
     pub fn seal(mut self, outcome: &Outcome, link_statistics: &str) -> Result<u64, StoreError> {
+        self.try_seal(outcome, link_statistics)?;
+        Ok(self.number)
+    }
+
+    /// [`RunWriter::seal`] that leaves the writer, and what it could not write, to the caller.
+    pub(crate) fn try_seal(&mut self, outcome: &Outcome, link_statistics: &str) -> Result<(), StoreError> {
         self.commit()?;
         let unwritable = |what: &str, error: serde_json::Error| StoreError::Unwritable {
             path: self.store.path.clone(),
@@ -196,7 +210,17 @@ impl RunWriter<'_> {
         // So that the file alone is complete for whoever copies it while this program goes on. A reader
         // may be in the way; then the journal beside it still holds the rest, which is safe too.
         let _ = self.store.connection.pragma_query(None, "wal_checkpoint", |_| Ok(()));
-        Ok(self.number)
+        self.in_place()
+    }
+
+    fn in_place(&self) -> Result<(), StoreError> {
+        self.place.gone().map_or(Ok(()), |file| {
+            Err(StoreError::Gone {
+                doing: format!("writing run {}", self.number),
+                path: self.store.path.clone(),
+                file: file.to_owned(),
+            })
+        })
     }
 
     fn write(&mut self, seal: Option<&str>) -> Result<(), StoreError> {
@@ -232,13 +256,9 @@ fn write_entries(
     chain: &mut Chain,
     entries: &[(&str, String)],
 ) -> rusqlite::Result<()> {
-    let mut insert = transaction
-        .prepare_cached("INSERT INTO entries (run, seq, kind, body, digest) VALUES (?1, ?2, ?3, ?4, ?5)")?;
-    for (kind, json) in entries {
-        let (seq, digest) = chain.append(Body::Entry { kind: kind.as_bytes(), body: json.as_bytes() });
-        insert.execute(params![run, seq.cast_signed(), kind, json, digest])?;
-    }
-    Ok(())
+    entries
+        .iter()
+        .try_for_each(|(kind, json)| insert_entry(transaction, run, chain, kind.as_bytes(), json.as_bytes()))
 }
 
 fn write_chunks(
@@ -247,42 +267,72 @@ fn write_chunks(
     chain: &mut Chain,
     waiting: &[Waiting],
 ) -> rusqlite::Result<()> {
-    let mut insert = transaction.prepare_cached(
-        "INSERT INTO chunks (run, seq, channel, first_tick, first_us, count, codec, blob, digest) \
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
-    )?;
     for piece in waiting {
         for (index, samples) in piece.samples.chunks(CHUNK_TICKS_MAX).enumerate() {
             let offset_ms = index * CHUNK_TICKS_MAX;
             let first = piece.first.plus_ms(offset_ms as u32);
             let first_us = piece.first_us.map(|us| us + 1_000 * offset_ms as u64);
-            let count = samples.len() as u32;
             for channel in Channel::ALL {
                 let counts: Vec<u16> = samples.iter().map(|sample| sample[channel.index()]).collect();
-                let blob = codec::encode(&counts);
-                let (seq, digest) = chain.append(Body::Chunk {
+                let chunk = Chunk {
                     channel: channel.name().as_bytes(),
                     first_tick: first.0,
                     first_us,
-                    count,
+                    count: samples.len() as u32,
                     codec: PCO_U16,
-                    blob: &blob,
-                });
-                insert.execute(params![
-                    run,
-                    seq.cast_signed(),
-                    channel.name(),
-                    first.0,
-                    first_us.map(u64::cast_signed),
-                    count,
-                    PCO_U16,
-                    blob,
-                    digest
-                ])?;
+                    blob: &codec::encode(&counts),
+                };
+                insert_chunk(transaction, run, chain, chunk)?;
             }
         }
     }
     Ok(())
+}
+
+/// Adds an entry to the chain of a run and writes it.
+pub(crate) fn insert_entry(
+    transaction: &Transaction<'_>,
+    run: i64,
+    chain: &mut Chain,
+    kind: &[u8],
+    body: &[u8],
+) -> rusqlite::Result<()> {
+    let (seq, digest) = chain.append(Body::Entry { kind, body });
+    transaction
+        .prepare_cached(
+            "INSERT INTO entries (run, seq, kind, body, digest) \
+             VALUES (?1, ?2, CAST(?3 AS TEXT), CAST(?4 AS TEXT), ?5)",
+        )?
+        .execute(params![run, seq.cast_signed(), kind, body, digest])
+        .map(drop)
+}
+
+/// Adds a chunk to the chain of a run and writes it.
+pub(crate) fn insert_chunk(
+    transaction: &Transaction<'_>,
+    run: i64,
+    chain: &mut Chain,
+    chunk: Chunk<'_>,
+) -> rusqlite::Result<()> {
+    let (seq, digest) = chain.append(Body::Chunk(chunk));
+    let Chunk { channel, first_tick, first_us, count, codec, blob } = chunk;
+    transaction
+        .prepare_cached(
+            "INSERT INTO chunks (run, seq, channel, first_tick, first_us, count, codec, blob, digest) \
+             VALUES (?1, ?2, CAST(?3 AS TEXT), ?4, ?5, ?6, ?7, ?8, ?9)",
+        )?
+        .execute(params![
+            run,
+            seq.cast_signed(),
+            channel,
+            first_tick,
+            first_us.map(u64::cast_signed),
+            count,
+            codec,
+            blob,
+            digest
+        ])
+        .map(drop)
 }
 
 /// The kind of an entry and the entry in JSON; or what it is and why it cannot be written. JSON knows no
@@ -304,13 +354,13 @@ fn as_json(entry: &Entry) -> Result<(&'static str, String), (String, String)> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
     use stepwell_procedure::finding::Verdict;
     use stepwell_procedure::record::Ended;
     use stepwell_protocol::channel::CHANNELS;
 
-    fn head() -> RunHead {
+    pub(crate) fn head() -> RunHead {
         let text = String::new;
         RunHead {
             pump_id: text(),

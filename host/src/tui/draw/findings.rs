@@ -32,7 +32,7 @@ fn lines(app: &App, width: usize) -> Vec<String> {
                     say(&format!("LINK LOST: {lost}"));
                 }
                 let ended = app.kept.ended(outcome);
-                text.push_str(&render::outcome(&ended, outcome.verdict, app.simulated, width));
+                text.push_str(&render::outcome(&ended, app.kept.verdict(outcome), app.simulated, width));
             }
             (None, Some(lost)) => say(&format!("LINK LOST: {lost}")),
             (None, None) => {}

@@ -102,6 +102,17 @@ fn a_file_cut_off_anywhere_is_noticed() {
     }
 }
 
+#[test]
+fn a_file_that_was_cut_says_how_much_of_it_is_there() {
+    let (folder, path) = folder();
+    let (bytes, _) = sound(folder.path());
+    std::fs::write(&path, &bytes[..bytes.len() - 10_000]).unwrap();
+    for error in [Store::open(&path).unwrap_err(), Store::open_to_read(&path).unwrap_err()] {
+        let expected = format!("cut short: {} of {} bytes are there", bytes.len() - 10_000, bytes.len());
+        assert!(error.to_string().contains(&expected), "{error}");
+    }
+}
+
 /// Changes made with another tool, which leave a perfectly good database.
 #[test]
 fn the_first_bad_record_is_named() {

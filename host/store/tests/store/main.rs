@@ -2,11 +2,13 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that meets an error it does not expect has failed")]
 
+mod cuts;
 mod damage;
 mod golden;
 mod killed;
 mod opening;
 mod recorder;
+mod rescued;
 mod round_trip;
 mod sample;
 mod size;

@@ -1,16 +1,21 @@
 //! The recorder: the same, from a thread of its own.
 
 use crate::sample::*;
+use std::path::Path;
 use stepwell_procedure::finding::Verdict;
 use stepwell_procedure::record::Entry;
 use stepwell_protocol::channel::Channel;
 use stepwell_protocol::time::Tick;
 use stepwell_store::{Recorder, RunState, Store, StoreError};
 
+fn start(path: &Path) -> (Recorder, u64) {
+    Recorder::start(Store::open(path).unwrap(), &head("a"), path.parent().unwrap()).unwrap()
+}
+
 #[test]
 fn a_recorded_run_is_sealed_with_everything_in_it() {
     let (_folder, path) = folder();
-    let (mut recorder, number) = Recorder::start(Store::open(&path).unwrap(), &head("a")).unwrap();
+    let (mut recorder, number) = start(&path);
     assert_eq!(number, 1);
     for second in 0..3 {
         for entry in entries() {
@@ -37,7 +42,7 @@ fn a_recorded_run_is_sealed_with_everything_in_it() {
 #[test]
 fn a_recorder_that_is_dropped_keeps_what_it_was_given() {
     let (_folder, path) = folder();
-    let (mut recorder, _) = Recorder::start(Store::open(&path).unwrap(), &head("a")).unwrap();
+    let (mut recorder, _) = start(&path);
     recorder.samples(Tick(0), &samples(0, 10));
     drop(recorder);
     let store = Store::open_to_read(&path).unwrap();
@@ -49,14 +54,15 @@ fn a_recorder_that_is_dropped_keeps_what_it_was_given() {
 fn a_run_that_cannot_begin_is_told_at_once() {
     let (_folder, path) = folder();
     store_of(1, &path);
-    let error = Recorder::start(Store::open_to_read(&path).unwrap(), &head("a")).unwrap_err();
+    let store = Store::open_to_read(&path).unwrap();
+    let error = Recorder::start(store, &head("a"), &std::env::temp_dir()).unwrap_err();
     assert!(matches!(error, StoreError::NotPermitted { .. }), "{error}");
 }
 
 #[test]
 fn a_failure_shows_while_recording_goes_on() {
     let (_folder, path) = folder();
-    let (mut recorder, _) = Recorder::start(Store::open(&path).unwrap(), &head("a")).unwrap();
+    let (mut recorder, _) = start(&path);
     let mut bad = finding("bad", Verdict::Pass);
     bad.value.as_mut().unwrap().coverage_factor = f64::INFINITY;
     recorder.record(Entry::Finding(bad));
@@ -66,7 +72,8 @@ fn a_failure_shows_while_recording_goes_on() {
     }
     assert!(matches!(recorder.failed(), Some(StoreError::Unwritable { .. })));
     recorder.samples(Tick(0), &samples(0, 10));
-    recorder.finish(&outcome(), "{}").unwrap_err();
+    let not_sealed = recorder.finish(&outcome(), "{}").unwrap_err();
+    assert!(not_sealed.rescued.is_none(), "all else is written, and it is no more writable elsewhere");
     let store = Store::open_to_read(&path).unwrap();
     assert_eq!(store.run(1).unwrap().state, RunState::Interrupted);
     assert_eq!(store.samples(1, Channel::Status).unwrap().samples(), 10);

@@ -16,6 +16,11 @@ pub fn folder() -> (tempfile::TempDir, PathBuf) {
     (folder, path)
 }
 
+/// A folder in memory where the system has one for that, for tests that write thousands of files.
+pub fn memory_folder() -> tempfile::TempDir {
+    tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).unwrap()
+}
+
 pub fn head(pump_id: &str) -> RunHead {
     RunHead {
         pump_id: pump_id.into(),

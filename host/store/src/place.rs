@@ -1,0 +1,51 @@
+//! Whether what is written still stands where people will look for it.
+//!
+//! A file that was moved or removed can be written on and on without an error; nobody will ever read it. So
+//! its path is looked up after every commit.
+
+use std::io;
+use std::path::{Path, PathBuf};
+
+/// The store's file and its journal, as they were when the run began.
+#[derive(Debug)]
+pub(crate) struct Place(Vec<(PathBuf, Id)>);
+
+impl Place {
+    /// Notes what stands there now.
+    pub(crate) fn of(store: &Path) -> io::Result<Place> {
+        let files = [store.to_owned(), journal(store)];
+        files.into_iter().map(|path| id(&path).map(|id| (path, id))).collect::<io::Result<_>>().map(Place)
+    }
+
+    /// The first of the files that is no longer there, or is another one.
+    pub(crate) fn gone(&self) -> Option<&Path> {
+        let there = |path: &Path, before| id(path).is_ok_and(|now| now == before);
+        self.0.iter().find(|(path, before)| !there(path, *before)).map(|(path, _)| path.as_path())
+    }
+}
+
+/// The journal of a store.
+pub(crate) fn journal(store: &Path) -> PathBuf {
+    let mut name = store.as_os_str().to_owned();
+    name.push("-wal");
+    name.into()
+}
+
+/// Device and number of a file. Looked up by path: opening and closing it would lose SQLite's locks.
+#[cfg(unix)]
+type Id = (u64, u64);
+
+#[cfg(unix)]
+fn id(path: &Path) -> io::Result<Id> {
+    use std::os::unix::fs::MetadataExt;
+    std::fs::metadata(path).map(|file| (file.dev(), file.ino()))
+}
+
+/// Elsewhere a file that is open can be neither moved nor removed.
+#[cfg(not(unix))]
+type Id = ();
+
+#[cfg(not(unix))]
+fn id(path: &Path) -> io::Result<Id> {
+    std::fs::metadata(path).map(drop)
+}

@@ -12,8 +12,8 @@ const OVER_TIME_CONSTANTS: f64 = 7.0;
 /// The part in which a wrong shape is looked for, in slowest time constants.
 const SHAPE_TIME_CONSTANTS: f64 = 4.0;
 
-/// A model that gains less than this in twice the log likelihood over a simpler one is that one under another
-/// name, at the end of its range.
+/// A response of second order that gains less than this in twice the log likelihood over that of first order is
+/// that one under another name, at the end of its range.
 const GAIN_TOLD_MIN: f64 = 0.2;
 
 /// One estimate on the scale of the data.
@@ -29,10 +29,19 @@ pub(super) struct Estimate {
 }
 
 impl Estimate {
-    /// This estimate, in doubt: how far others lie from it, each with the weight it is believed with.
-    fn doubted(self, others: &[(f64, Estimate)]) -> Estimate {
-        let off = others.iter().map(|(weight, e)| weight * (e.value - self.value).powi(2)).sum::<f64>();
-        Estimate { choice: self.choice.hypot(off.sqrt()), ..self }
+    /// Mean and spread of what several models say, each with the weight it is believed with: of a mixture the
+    /// variance is the mean of the variances and the variance of the means. `None` without any.
+    fn mixed(parts: impl Iterator<Item = (f64, Estimate)> + Clone) -> Option<Estimate> {
+        let all: f64 = parts.clone().map(|(weight, _)| weight).sum();
+        let mean = |of: &dyn Fn(&Estimate) -> f64| parts.clone().map(|(w, e)| w * of(&e)).sum::<f64>() / all;
+        let value = mean(&|e| e.value);
+        let mixed = Estimate {
+            value,
+            scatter: mean(&|e| e.scatter.powi(2)).sqrt(),
+            resolution: mean(&|e| e.resolution.powi(2)).sqrt(),
+            choice: mean(&|e| e.choice.powi(2) + (e.value - value).powi(2)).sqrt(),
+        };
+        (all > 0.0).then_some(mixed)
     }
 }
 
@@ -177,6 +186,11 @@ pub(super) fn second_order(
 ) -> Option<Said> {
     let m = model.0;
     let (z, w) = (m.damping, m.natural_per_s);
+    // A pole that is over between two samples is not recorded.
+    let spacing_s = (time_s[time_s.len() - 1] - time_s[0]) / (time_s.len() - 1) as f64;
+    if z > 1.0 && (z + (z * z - 1.0).sqrt()) * w * spacing_s > 1.0 {
+        return None;
+    }
     let slowest_s = if z > 1.0 { (z + (z * z - 1.0).sqrt()) / w } else { 1.0 / (z * w) };
     let fitted = Fitted::of(time_s, y, model, grain, (m.onset_s, slowest_s));
     let rise_s = second_order::unit_rise(z) / w;
@@ -234,37 +248,36 @@ fn no_overshoot(change: &Estimate, residuals: &[f64], memory: Memory, samples: u
 
 /// How much rarer records that drift are held to be, as twice the logarithm of the odds, 2 to 1.
 const DRIFT_ODDS: f64 = 1.39;
-/// Share of Schwarz's penalty by which models are still doubted: chance may have ruled them out.
-const DOUBT_SHARE: f64 = 0.5;
 
-/// What the sound ones among several models say together: the likeliest by Schwarz's criterion, with how far
-/// the others lie apart in the uncertainty.
+/// What the sound ones among several models say together: each believed as likely as Schwarz's criterion
+/// makes it, the mean over them with the variance of that mixture.
 pub(super) fn together(models: Vec<Said>) -> Option<Said> {
     let sound: Vec<Said> = models.into_iter().filter(|said| !said.is_misfit).collect();
     let independent = sound.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?.independent;
     // Twice the log likelihood lost, and with a penalty for each number.
     let lost = |said: &Said| independent * said.squares.max(f64::MIN_POSITIVE).ln();
-    let score = |said: &Said, penalty: f64| lost(said) + said.numbers as f64 * penalty;
-    let schwarz = |said: &Said| score(said, independent.ln()) + if said.drifts { DRIFT_ODDS } else { 0.0 };
-    let doubted = |said: &Said| score(said, DOUBT_SHARE * independent.ln());
+    let schwarz = |said: &Said| {
+        lost(said) + said.numbers as f64 * independent.ln() + if said.drifts { DRIFT_ODDS } else { 0.0 }
+    };
     let best = sound.iter().min_by(|a, b| schwarz(a).total_cmp(&schwarz(b)))?;
-    let counted: Vec<(f64, &Said)> = sound
+    let counted: Vec<(f64, &Findings)> = sound
         .iter()
-        .filter(|said| said.numbers <= best.numbers || lost(best) - lost(said) >= GAIN_TOLD_MIN)
-        .map(|said| (((doubted(best) - doubted(said)) / 2.0).exp(), said))
+        .filter(|said| {
+            let simpler = sound.iter().find(|s| s.shape == Shape::FirstOrder && s.drifts == said.drifts);
+            said.shape == Shape::FirstOrder || simpler.is_none_or(|s| lost(s) - lost(said) >= GAIN_TOLD_MIN)
+        })
+        .map(|said| (((schwarz(best) - schwarz(said)) / 2.0).exp(), &said.findings))
         .collect();
-    let all: f64 = counted.iter().map(|(weight, _)| weight).sum();
-    let with_doubt = |of: &dyn Fn(&Findings) -> Option<Estimate>| {
-        let others: Vec<(f64, Estimate)> =
-            counted.iter().filter_map(|(weight, said)| Some((weight / all, of(&said.findings)?))).collect();
-        of(&best.findings).map(|estimate| estimate.doubted(&others))
+    let mixed = |of: &dyn Fn(&Findings) -> Option<Estimate>| {
+        Estimate::mixed(counted.iter().filter_map(|(weight, findings)| Some((*weight, of(findings)?))))
     };
     let findings = Findings {
-        change: with_doubt(&|f| Some(f.change))?,
-        onset_s: with_doubt(&|f| Some(f.onset_s))?,
-        rise_time_s: with_doubt(&|f| Some(f.rise_time_s))?,
-        overshoot: with_doubt(&|f| Some(f.overshoot))?,
-        tau_s: with_doubt(&|f| f.tau_s),
+        change: mixed(&|f| Some(f.change))?,
+        onset_s: mixed(&|f| Some(f.onset_s))?,
+        rise_time_s: mixed(&|f| Some(f.rise_time_s))?,
+        overshoot: mixed(&|f| Some(f.overshoot))?,
+        // Of the models that have one, where the likeliest has.
+        tau_s: best.findings.tau_s.and_then(|_| mixed(&|f| f.tau_s)),
     };
     Some(Said { findings, ..best.clone() })
 }

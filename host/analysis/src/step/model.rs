@@ -12,10 +12,6 @@ const OVER_TIME_CONSTANTS: f64 = 7.0;
 /// The part in which a wrong shape is looked for, in slowest time constants.
 const SHAPE_TIME_CONSTANTS: f64 = 4.0;
 
-/// A response of second order that gains less than this in twice the log likelihood over that of first order is
-/// that one under another name, at the end of its range.
-const GAIN_TOLD_MIN: f64 = 0.2;
-
 /// One estimate on the scale of the data.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Estimate {
@@ -249,24 +245,41 @@ fn no_overshoot(change: &Estimate, residuals: &[f64], memory: Memory, samples: u
 /// How much rarer records that drift are held to be, as twice the logarithm of the odds, 2 to 1.
 const DRIFT_ODDS: f64 = 1.39;
 
-/// What the sound ones among several models say together: each believed as likely as Schwarz's criterion
-/// makes it, the mean over them with the variance of that mixture.
+/// Odds up to which evidence is not worth more than a mention, 10^(1/2) to 1 (Jeffreys, Theory of Probability,
+/// 1961, appendix B).
+const ODDS_DOUBTED: f64 = 3.162_277_660_168_379_5;
+
+impl Said {
+    /// Whether `simpler` is this model with a number less, or two.
+    fn holds(&self, simpler: &Said) -> bool {
+        let (second, drift) = (self.shape == Shape::SecondOrder, self.drifts);
+        let of_simpler = (simpler.shape == Shape::SecondOrder, simpler.drifts);
+        of_simpler != (second, drift) && of_simpler.0 <= second && of_simpler.1 <= drift
+    }
+}
+
+/// What the sound ones among several models say together: the mean over them, each believed as likely as
+/// Schwarz's criterion makes it, with the variance of that mixture. A model that holds a simpler one which the
+/// evidence favours, by more than a mention, is not doubted about (Occam's window of Madigan and Raftery,
+/// J. Am. Stat. Assoc. 89, 1994, from memory).
 pub(super) fn together(models: Vec<Said>) -> Option<Said> {
     let sound: Vec<Said> = models.into_iter().filter(|said| !said.is_misfit).collect();
     let independent = sound.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?.independent;
-    // Twice the log likelihood lost, and with a penalty for each number.
-    let lost = |said: &Said| independent * said.squares.max(f64::MIN_POSITIVE).ln();
-    let schwarz = |said: &Said| {
-        lost(said) + said.numbers as f64 * independent.ln() + if said.drifts { DRIFT_ODDS } else { 0.0 }
+    // Twice the logarithm of the odds against a model, but for what all have in common.
+    let against = |said: &Said| {
+        independent * said.squares.max(f64::MIN_POSITIVE).ln()
+            + said.numbers as f64 * independent.ln()
+            + if said.drifts { DRIFT_ODDS } else { 0.0 }
     };
-    let best = sound.iter().min_by(|a, b| schwarz(a).total_cmp(&schwarz(b)))?;
+    let best = sound.iter().min_by(|a, b| against(a).total_cmp(&against(b)))?;
+    let is_needless = |said: &Said| {
+        let much = 2.0 * ODDS_DOUBTED.ln();
+        sound.iter().any(|other| said.holds(other) && against(said) - against(other) > much)
+    };
     let counted: Vec<(f64, &Findings)> = sound
         .iter()
-        .filter(|said| {
-            let simpler = sound.iter().find(|s| s.shape == Shape::FirstOrder && s.drifts == said.drifts);
-            said.shape == Shape::FirstOrder || simpler.is_none_or(|s| lost(s) - lost(said) >= GAIN_TOLD_MIN)
-        })
-        .map(|said| (((schwarz(best) - schwarz(said)) / 2.0).exp(), &said.findings))
+        .filter(|said| !is_needless(said))
+        .map(|said| (((against(best) - against(said)) / 2.0).exp(), &said.findings))
         .collect();
     let mixed = |of: &dyn Fn(&Findings) -> Option<Estimate>| {
         Estimate::mixed(counted.iter().filter_map(|(weight, findings)| Some((*weight, of(findings)?))))

@@ -291,7 +291,7 @@ fn modelled(
 ) -> Result<Option<Said>, Unmeasured> {
     let (time_s, way) = (trace.time_s, trace.way);
     let spacing_s = even_spacing(time_s);
-    let mut models = Vec::new();
+    let mut models: Vec<Said> = Vec::new();
     let mut second_near = None;
     for drifts in [false, true] {
         let under = || Under::of(time_s, ripple.cloned(), drifts);
@@ -301,16 +301,22 @@ fn modelled(
         };
         // Nor can one be told from a rise that goes on.
         let tells = |said: &Said| !drifts || said.reached >= REACHED_MIN;
-        let first = under().fitted(time_s, way, |y, _| first_order::fit(time_s, y, spacing_s, rough));
-        if let Some((m, under)) = first
+        let is_needless = |shape: Shape| {
+            let without = models.iter().find(|said| said.shape == shape);
+            drifts && without.is_some_and(|said| !said.may_drift())
+        };
+        let (no_first, no_second) = (is_needless(Shape::FirstOrder), is_needless(Shape::SecondOrder));
+        if !no_first
+            && let Some((m, under)) =
+                under().fitted(time_s, way, |y, _| first_order::fit(time_s, y, spacing_s, rough))
             && is_base(m.change, &under)
         {
             models.extend(model::first_order(time_s, way, (&m, &under), grain).filter(tells));
         }
-        let second = under().fitted(time_s, way, |y, near| {
-            second_order::fit(time_s, y, rough, near.or(second_near.as_ref()))
-        });
-        if let Some((m, under)) = second
+        if !no_second
+            && let Some((m, under)) = under().fitted(time_s, way, |y, near| {
+                second_order::fit(time_s, y, spacing_s, rough, near.or(second_near.as_ref()))
+            })
             && is_base(m.change, &under)
         {
             models.extend(model::second_order(time_s, way, (&m, &under), grain).filter(tells));

@@ -69,6 +69,8 @@ pub(super) struct Said {
     independent: f64,
     numbers: usize,
     drifts: bool,
+    /// What a drift would take of the squares.
+    drift_squares: f64,
 }
 
 /// What a recorder's steps and rounding leave unknown in one sample, on the scale of the data.
@@ -147,6 +149,7 @@ impl<'a, C: Curve> Fitted<'a, C> {
             independent: n / memory.inflation(),
             numbers: C::NUMBERS + self.model.1.numbers(),
             drifts: self.model.1.drift.is_some(),
+            drift_squares: scatter.drift_squares,
             curve: self.curve,
         })
     }
@@ -250,6 +253,14 @@ const DRIFT_ODDS: f64 = 1.39;
 const ODDS_DOUBTED: f64 = 3.162_277_660_168_379_5;
 
 impl Said {
+    /// Whether the same with a drift could be worth a mention, or could mend what is wrong. Its gain is known to first order only: twice as
+    /// much is looked for. (Fewer independent samples than there are make it no more.)
+    pub(super) fn may_drift(&self) -> bool {
+        let n = self.curve.len() as f64;
+        let gain = -n * (-(self.drift_squares / self.squares).min(1.0)).ln_1p();
+        self.is_misfit || 2.0 * gain >= n.ln() + DRIFT_ODDS - 2.0 * ODDS_DOUBTED.ln()
+    }
+
     /// Whether `simpler` is this model with a number less, or two.
     fn holds(&self, simpler: &Said) -> bool {
         let (second, drift) = (self.shape == Shape::SecondOrder, self.drifts);

@@ -113,7 +113,8 @@ pub fn least_squares<const P: usize>(
 ) -> Result<Fit<P>, Unmeasured> {
     crate::series::check_count(data.len(), P + 1)?;
     let data_squares: f64 = data.iter().map(|d| d * d).sum();
-    let (parameters, point) = search(name, data_squares, start, bounds, |p| evaluate(data, p, &curve))?;
+    let (parameters, point) =
+        search(name, data_squares, STEP_OF_RESIDUALS, start, bounds, |p| evaluate(data, p, &curve))?;
     let no_fit = |why| Unmeasured::NoFit { curve: name, why };
     let inverse =
         inverse_of(&point.normal).ok_or(no_fit("the recording does not tell its quantities apart"))?;
@@ -128,13 +129,15 @@ pub fn least_squares<const P: usize>(
 }
 
 /// The search itself, for a curve that is evaluated at all points at once: the parameters of the minimum and
-/// the evaluation there. `data_squares` is the sum of squares of the data.
+/// the evaluation there. `data_squares` is the sum of squares of the data; a step ends it that moves the curve by
+/// less than `step_of_residuals` of what it leaves.
 ///
 /// # Errors
 /// [`Unmeasured::NoFit`] as [`least_squares`].
 pub(crate) fn search<const P: usize>(
     name: &'static str,
     data_squares: f64,
+    step_of_residuals: f64,
     start: [f64; P],
     bounds: [(f64, f64); P],
     evaluate: impl Fn(&[f64; P]) -> Option<Point<P>>,
@@ -143,7 +146,7 @@ pub(crate) fn search<const P: usize>(
     let mut here = start;
     let mut point = evaluate(&here).ok_or(no_fit("the curve has no value at the first guess"))?;
     let negligible = |point: &Point<P>| {
-        (STEP_OF_RESIDUALS.powi(2) * point.squares).max(STEP_OF_DATA.powi(2) * data_squares)
+        (step_of_residuals.powi(2) * point.squares).max(STEP_OF_DATA.powi(2) * data_squares)
     };
     let mut damping = DAMPING_START;
     let mut settled = false;

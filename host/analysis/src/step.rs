@@ -303,7 +303,7 @@ fn modelled(
         let tells = |said: &Said| !drifts || said.reached >= REACHED_MIN;
         let is_needless = |shape: Shape| {
             let without = models.iter().find(|said| said.shape == shape);
-            drifts && without.is_some_and(|said| !said.may_drift())
+            drifts && without.is_some_and(|said| !said.may_drift(&models))
         };
         let (no_first, no_second) = (is_needless(Shape::FirstOrder), is_needless(Shape::SecondOrder));
         if !no_first

@@ -253,12 +253,27 @@ const DRIFT_ODDS: f64 = 1.39;
 const ODDS_DOUBTED: f64 = 3.162_277_660_168_379_5;
 
 impl Said {
-    /// Whether the same with a drift could be worth a mention, or could mend what is wrong. Its gain is known to first order only: twice as
-    /// much is looked for. (Fewer independent samples than there are make it no more.)
-    pub(super) fn may_drift(&self) -> bool {
+    /// Twice the logarithm of the odds against this model by Schwarz's criterion, but for what all models of one
+    /// record have in common.
+    fn against(&self, independent: f64) -> f64 {
+        let (numbers, odds) = (self.numbers as f64, if self.drifts { DRIFT_ODDS } else { 0.0 });
+        independent * self.squares.max(f64::MIN_POSITIVE).ln() + numbers * independent.ln() + odds
+    }
+
+    /// Whether the same with a drift could be worth a mention beside `models` that have none. Its gain is known
+    /// to first order only: twice as much is hoped for. (Fewer independent samples than there are make it no
+    /// likelier.)
+    pub(super) fn may_drift(&self, models: &[Said]) -> bool {
         let n = self.curve.len() as f64;
-        let gain = -n * (-(self.drift_squares / self.squares).min(1.0)).ln_1p();
-        self.is_misfit || 2.0 * gain >= n.ln() + DRIFT_ODDS - 2.0 * ODDS_DOUBTED.ln()
+        let squares = self.squares - (2.0 * self.drift_squares).min(self.squares);
+        let hoped = Said { squares, numbers: self.numbers + 1, drifts: true, curve: Vec::new(), ..*self };
+        !models.iter().any(|said| !said.is_misfit && hoped.is_needless(said, n))
+    }
+
+    /// Whether this model holds `simpler`, and evidence speaks for that by more than a mention.
+    fn is_needless(&self, simpler: &Said, independent: f64) -> bool {
+        let much = 2.0 * ODDS_DOUBTED.ln();
+        self.holds(simpler) && self.against(independent) - simpler.against(independent) > much
     }
 
     /// Whether `simpler` is this model with a number less, or two.
@@ -276,20 +291,11 @@ impl Said {
 pub(super) fn together(models: Vec<Said>) -> Option<Said> {
     let sound: Vec<Said> = models.into_iter().filter(|said| !said.is_misfit).collect();
     let independent = sound.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?.independent;
-    // Twice the logarithm of the odds against a model, but for what all have in common.
-    let against = |said: &Said| {
-        independent * said.squares.max(f64::MIN_POSITIVE).ln()
-            + said.numbers as f64 * independent.ln()
-            + if said.drifts { DRIFT_ODDS } else { 0.0 }
-    };
+    let against = |said: &Said| said.against(independent);
     let best = sound.iter().min_by(|a, b| against(a).total_cmp(&against(b)))?;
-    let is_needless = |said: &Said| {
-        let much = 2.0 * ODDS_DOUBTED.ln();
-        sound.iter().any(|other| said.holds(other) && against(said) - against(other) > much)
-    };
     let counted: Vec<(f64, &Findings)> = sound
         .iter()
-        .filter(|said| !is_needless(said))
+        .filter(|said| !sound.iter().any(|other| said.is_needless(other, independent)))
         .map(|said| (((against(best) - against(said)) / 2.0).exp(), &said.findings))
         .collect();
     let mixed = |of: &dyn Fn(&Findings) -> Option<Estimate>| {

@@ -122,7 +122,11 @@ impl Scatter {
             covariance: &inverse * meat * &inverse * variance,
             by_level: levels.map(|level| &inverse * level),
             // One that drifts already has none left but rounding.
-            drift_squares: if drift_alone > 1e-9 * drift_drift { drift_left.powi(2) / drift_alone } else { 0.0 },
+            drift_squares: if drift_alone > 1e-9 * drift_drift {
+                drift_left.powi(2) / drift_alone
+            } else {
+                0.0
+            },
             degrees_of_freedom: (n.saturating_sub(p) as f64 / memory.inflation()).max(1.0),
         })
     }

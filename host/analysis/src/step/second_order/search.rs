@@ -10,6 +10,11 @@ use crate::stats::mean;
 const BLOCKS: usize = 200;
 const RISE_BLOCKS: f64 = 15.0;
 
+/// A step that moves the curve by less than these shares of the residuals ends the search: of the means, which
+/// only find a start, and of all samples. Of a million samples the second is a thousandth of an uncertainty.
+const MEANS_STEP: f64 = 1.0e-2;
+const STEP: f64 = 1.0e-6;
+
 /// The fit, from `start` where one is known; `spacing_s` is that of all samples where it is one. `None` where
 /// the data do not hold one.
 pub(in super::super) fn fit(
@@ -29,16 +34,18 @@ pub(in super::super) fn fit(
         ((1e-3 * usual_s).ln(), (1e3 * span_s).ln()),
         (0.25 / (DAMPING.1 * DAMPING.1), 0.25 / (DAMPING.0 * DAMPING.0)),
     ];
-    let from = |time_s: &[f64], y: &[f64], spacing_s: Option<f64>, start: [f64; 5]| {
+    let from = |step: f64, time_s: &[f64], y: &[f64], spacing_s: Option<f64>, start: [f64; 5]| {
         if start.iter().any(|p| !p.is_finite()) {
             return None;
         }
         let squares = y.iter().map(|y| y * y).sum();
         let evaluate = |p: &[f64; 5]| point(time_s, y, spacing_s, p);
-        fit::search("second-order response", squares, start, bounds, evaluate).ok().map(|(best, _)| best)
+        fit::search("second-order response", squares, step, start, bounds, evaluate)
+            .ok()
+            .map(|(best, _)| best)
     };
     if let Some(start) = start {
-        return from(time_s, y, spacing_s, start.searched_for()).map(|best| SecondOrder::of(&best));
+        return from(STEP, time_s, y, spacing_s, start.searched_for()).map(|best| SecondOrder::of(&best));
     }
     let damping = if rough.overshoot > 0.15 {
         0.3
@@ -53,7 +60,8 @@ pub(in super::super) fn fit(
     let mut best = SecondOrder::like(rough, damping);
     if block > 1 {
         let means = |v: &[f64]| -> Vec<f64> { v.chunks_exact(block).map(mean).collect() };
-        best = from(&means(time_s), &means(y), spacing_s.map(|spacing_s| spacing_s * block as f64), best)?;
+        let spacing_s = spacing_s.map(|spacing_s| spacing_s * block as f64);
+        best = from(MEANS_STEP, &means(time_s), &means(y), spacing_s, best)?;
     }
-    from(time_s, y, spacing_s, best).map(|best| SecondOrder::of(&best))
+    from(STEP, time_s, y, spacing_s, best).map(|best| SecondOrder::of(&best))
 }

@@ -39,7 +39,7 @@ use crate::series::{
 };
 use crate::stats::drift;
 use crate::uncertainty::{Input, Measured};
-pub use first_order::FirstOrder;
+pub use first_order::{FirstOrder, FirstOrderFit};
 use free::{Free, check_resolved};
 pub use instant::{Found, find_step};
 use model::{Estimate, Grain, Said};
@@ -210,25 +210,21 @@ pub fn step_response(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured
 }
 
 /// Fits a first-order response with dead time to data of any unit by least squares, which is maximum
-/// likelihood in white noise. Nothing is judged: [`step_response`] does that.
+/// likelihood in white noise: the fit that [`step_response`] makes of every record, with the covariances of
+/// its numbers. Needs no start. Nothing is judged: [`step_response`] does that.
 ///
 /// # Errors
 /// [`Unmeasured::TooFewSamples`], [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`],
 /// [`Unmeasured::OutOfOrder`], [`Unmeasured::NoStep`] or [`Unmeasured::NoFit`].
-pub fn fit_first_order(time_s: &[f64], values: &[f64]) -> Result<FirstOrder, Unmeasured> {
+pub fn fit_first_order(time_s: &[f64], values: &[f64]) -> Result<FirstOrderFit, Unmeasured> {
     check_columns(time_s, values, 8)?;
     crate::series::check_rising(time_s)?;
     let rough = Rough::of(time_s, values, None).ok_or(Unmeasured::NoStep { signal: Signal::Pressure })?;
     let scaled: Vec<f64> = values.iter().map(|v| (v - rough.before) / rough.change).collect();
     let scale = Rough { before: 0.0, change: 1.0, ..rough };
-    let why = "no minimum was found";
-    let fit = first_order::fit(time_s, &scaled, even_spacing(time_s), &scale)
-        .ok_or(Unmeasured::NoFit { curve: "first-order response", why })?;
-    Ok(FirstOrder {
-        before: rough.before + rough.change * fit.before,
-        change: rough.change * fit.change,
-        ..fit
-    })
+    first_order::fit(time_s, &scaled, even_spacing(time_s), &scale)
+        .and_then(|found| FirstOrderFit::scaled_back(&found, values.len(), rough.before, rough.change))
+        .ok_or(Unmeasured::NoFit { curve: "first-order response", why: "no minimum was found" })
 }
 
 /// First sample that may follow the step, where the instant is known.
@@ -307,8 +303,9 @@ fn modelled(
         };
         let (no_first, no_second) = (is_needless(Shape::FirstOrder), is_needless(Shape::SecondOrder));
         if !no_first
-            && let Some((m, under)) =
-                under().fitted(time_s, way, |y, _| first_order::fit(time_s, y, spacing_s, rough))
+            && let Some((m, under)) = under().fitted(time_s, way, |y, _| {
+                first_order::fit(time_s, y, spacing_s, rough).map(|found| found.curve)
+            })
             && is_base(m.change, &under)
         {
             models.extend(model::first_order(time_s, way, (&m, &under), grain).filter(tells));

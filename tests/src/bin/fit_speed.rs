@@ -9,7 +9,7 @@ use std::fmt::Write;
 use std::process::ExitCode;
 use std::time::Instant;
 use stepwell_analysis::coil::transient::{CoilRecord, transient};
-use stepwell_analysis::step::{StepRecord, step_response};
+use stepwell_analysis::step::{StepRecord, fit_first_order, step_response};
 use stepwell_analysis::{Input, Measured, Unmeasured};
 
 /// Fits of which the median time is told.
@@ -59,6 +59,12 @@ fn told(folder: &std::path::Path) -> Result<String, String> {
         ])
     })?;
     let step = timed(|| {
+        let numbers = fit_first_order(step_time_s, pressure_pa)?.numbers;
+        let [_, rise_pa, onset_s, tau_s] =
+            core::array::from_fn(|k| Ok(numbers.combined("scatter", numbers.values[k], unit(k))));
+        Ok(vec![("pressure_rise", rise_pa), ("dead_time", onset_s), ("time_constant", tau_s)])
+    })?;
+    let step_whole = timed(|| {
         let found = step_response(&StepRecord {
             time_s: step_time_s,
             pressure_pa,
@@ -72,7 +78,12 @@ fn told(folder: &std::path::Path) -> Result<String, String> {
             ("time_constant", found.time_constant),
         ])
     })?;
-    Ok(format!("coil {coil}\nstep {step}"))
+    Ok(format!("coil {coil}\nstep {step}\nstep_whole {step_whole}"))
+}
+
+/// Derivatives of the number at place `at` with respect to all of them.
+fn unit(at: usize) -> [f64; 4] {
+    core::array::from_fn(|k| if k == at { 1.0 } else { 0.0 })
 }
 
 type Found = Vec<(&'static str, Result<Measured, Unmeasured>)>;

@@ -4,16 +4,15 @@
 //!
 //! 1. *First order with dead time*, by maximum likelihood over all samples: the only one with a time
 //!    constant.
-//! 2. *Second order with dead time*, damping free: taken when it is the likelier one by the Bayesian
-//!    information criterion (Schwarz, Ann. Stat. 6, 1978), which for long records does not fall for
-//!    chance as Akaike's does, so that a first-order response keeps its time constant. How far the
-//!    other lies apart is in the uncertainty, by how little it is ruled out (after Burnham and Anderson,
-//!    Model Selection and Multimodel Inference, 2002, section 4.3, from memory).
+//! 2. *Second order with dead time*, damping free. Both are believed as likely as the Bayesian information
+//!    criterion makes them (Schwarz, Ann. Stat. 6, 1978); findings are the mean over those that are in doubt,
+//!    with the variance of that mixture, so that how far models lie apart counts by how little either is
+//!    ruled out. The likelier one is the shape that is told; only first order has a time constant.
 //! 3. *Levels and crossings* of IEEE Std 181 without a model, when what either model leaves is more
 //!    than noise.
 //!
 //! Either may stand on a base line that drifts evenly, by up to [`DRIFT_PERCENT_MAX`] of the step over the
-//! record, which is taken by the same criterion; the rise is that of the curve, at the onset. Ripple of
+//! record, which is believed by the same criterion; the rise is that of the curve, at the onset. Ripple of
 //! the plungers is fitted together with the curve, in step with its period, which is looked for where it is
 //! not given. A falling step is a rising one turned over; `pressure_rise` is then negative and times
 //! stay positive.

@@ -251,6 +251,9 @@ const DRIFT_ODDS: f64 = 1.39;
 /// Odds up to which evidence is not worth more than a mention, 10^(1/2) to 1 (Jeffreys, Theory of Probability,
 /// 1961, appendix B).
 const ODDS_DOUBTED: f64 = 3.162_277_660_168_379_5;
+/// Odds beyond which a drift is out of the question. A base line always drifts a little, and how little is a
+/// matter of degree: of a drift there is doubt for longer than of a shape.
+const DRIFT_ODDS_DOUBTED: f64 = 20.0;
 
 impl Said {
     /// Twice the logarithm of the odds against this model by Schwarz's criterion, but for what all models of one
@@ -260,7 +263,7 @@ impl Said {
         independent * self.squares.max(f64::MIN_POSITIVE).ln() + numbers * independent.ln() + odds
     }
 
-    /// Whether the same with a drift could be worth a mention beside `models` that have none. Its gain is known
+    /// Whether the same with a drift could be worth a doubt beside `models` that have none. Its gain is known
     /// to first order only: twice as much is hoped for. (Fewer independent samples than there are make it no
     /// likelier.)
     pub(super) fn may_drift(&self, models: &[Said]) -> bool {
@@ -270,9 +273,10 @@ impl Said {
         !models.iter().any(|said| !said.is_misfit && hoped.is_needless(said, n))
     }
 
-    /// Whether this model holds `simpler`, and evidence speaks for that by more than a mention.
+    /// Whether this model holds `simpler`, and evidence speaks for that by more than leaves a doubt.
     fn is_needless(&self, simpler: &Said, independent: f64) -> bool {
-        let much = 2.0 * ODDS_DOUBTED.ln();
+        let odds = if self.drifts == simpler.drifts { ODDS_DOUBTED } else { DRIFT_ODDS_DOUBTED };
+        let much = 2.0 * odds.ln();
         self.holds(simpler) && self.against(independent) - simpler.against(independent) > much
     }
 
@@ -286,8 +290,8 @@ impl Said {
 
 /// What the sound ones among several models say together: the mean over them, each believed as likely as
 /// Schwarz's criterion makes it, with the variance of that mixture. A model that holds a simpler one which the
-/// evidence favours, by more than a mention, is not doubted about (Occam's window of Madigan and Raftery,
-/// J. Am. Stat. Assoc. 89, 1994, from memory).
+/// evidence favours is left out: by more than a mention where it has another shape, by 20 to 1 where it drifts
+/// (after Occam's window of Madigan and Raftery, J. Am. Stat. Assoc. 89, 1994, from memory).
 pub(super) fn together(models: Vec<Said>) -> Option<Said> {
     let sound: Vec<Said> = models.into_iter().filter(|said| !said.is_misfit).collect();
     let independent = sound.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?.independent;

@@ -27,9 +27,9 @@ pub(super) struct Estimate {
 impl Estimate {
     /// Mean and spread of what several models say, each with the weight it is believed with: of a mixture the
     /// variance is the mean of the variances and the variance of the means. `None` without any.
-    fn mixed(parts: impl Iterator<Item = (f64, Estimate)> + Clone) -> Option<Estimate> {
-        let all: f64 = parts.clone().map(|(weight, _)| weight).sum();
-        let mean = |of: &dyn Fn(&Estimate) -> f64| parts.clone().map(|(w, e)| w * of(&e)).sum::<f64>() / all;
+    fn mixed(parts: &[(f64, Estimate)]) -> Option<Estimate> {
+        let all: f64 = parts.iter().map(|(weight, _)| weight).sum();
+        let mean = |of: &dyn Fn(&Estimate) -> f64| parts.iter().map(|(w, e)| w * of(e)).sum::<f64>() / all;
         let value = mean(&|e| e.value);
         let mixed = Estimate {
             value,
@@ -303,7 +303,9 @@ pub(super) fn together(models: Vec<Said>) -> Option<Said> {
         .map(|said| (((against(best) - against(said)) / 2.0).exp(), &said.findings))
         .collect();
     let mixed = |of: &dyn Fn(&Findings) -> Option<Estimate>| {
-        Estimate::mixed(counted.iter().filter_map(|(weight, findings)| Some((*weight, of(findings)?))))
+        let parts: Vec<(f64, Estimate)> =
+            counted.iter().filter_map(|(weight, findings)| Some((*weight, of(findings)?))).collect();
+        Estimate::mixed(&parts)
     };
     let findings = Findings {
         change: mixed(&|f| Some(f.change))?,

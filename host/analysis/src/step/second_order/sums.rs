@@ -66,7 +66,9 @@ pub(super) fn point(time_s: &[f64], y: &[f64], spacing_s: Option<f64>, p: &[f64;
             columns[4][k] = y - m.before - m.change * columns[0][k];
         }
         if time_s.len() < CHUNK {
-            columns.iter_mut().for_each(|column| column[time_s.len()..].fill(0.0));
+            for column in &mut columns {
+                column[time_s.len()..].fill(0.0);
+            }
         }
         add(&mut sums, &columns);
     }
@@ -180,8 +182,8 @@ mod tests {
                     let size = |a: usize| normal[a][a].sqrt();
                     let off = (found.gradient[a] - gradient[a]).abs() / (size(a) * squares.sqrt());
                     assert!(off < 1e-6, "{z} {a}: {off}");
-                    for b in 0..5 {
-                        let off = (found.normal[(a, b)] - normal[a][b]).abs() / (size(a) * size(b));
+                    for (b, wanted) in normal[a].iter().enumerate() {
+                        let off = (found.normal[(a, b)] - wanted).abs() / (size(a) * size(b));
                         assert!(off < 1e-6, "{z} {a} {b}: {off}");
                     }
                 }

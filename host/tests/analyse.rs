@@ -108,6 +108,45 @@ fn an_unknown_column_is_named_and_passed_over() {
     assert!(format!("{}{}", told.out, told.err).contains("trigger"), "{} {}", told.out, told.err);
 }
 
+/// A fraction above 1, or below 0, of full duty is none.
+#[test]
+fn impossible_duties_are_refused() {
+    let folder = folder("duties");
+    let recording = of_kind("step");
+    let plain = Table::read(&recording.file);
+    let column = plain.columns.iter().position(|name| name.starts_with("duty")).expect("a column of duty");
+    let after = plain.rows[plain.rows.len() - 1][column];
+    for (name, duty) in [("above", 150.0), ("below", -20.0)] {
+        let mut table = plain.clone();
+        for row in table.rows.iter_mut().filter(|row| row[column] == after) {
+            row[column] = duty;
+        }
+        let file = folder.join(format!("{name}.csv"));
+        std::fs::write(&file, table.text()).expect("a file can be written");
+        let told = recording.told(&file, &["--json"]);
+        assert_eq!(told.code, Some(2), "{name}: {}{}", told.out, told.err);
+        assert!(told.err.contains("between 0 and 100 %"), "{name}: {}", told.err);
+    }
+}
+
+/// The step is where the column of duty has it, half a millisecond of sampling apart; --at is obeyed, and a
+/// contradiction is told.
+#[test]
+fn an_instant_that_contradicts_the_duty_is_told() {
+    let recording = of_kind("step");
+    let dead_time_s = |at: &str| {
+        let told = recording.told(&recording.file, &["--at", at, "--json"]);
+        let findings = told.findings();
+        let finding = findings.iter().find(|finding| finding["id"] == "dead_time").expect("a dead time");
+        (finding["value"].as_f64().expect("a number"), told.out.contains("--at was taken"))
+    };
+    let (right_s, is_told) = dead_time_s("0 s");
+    assert!(!is_told);
+    let (late_s, is_told) = dead_time_s("0.01 s");
+    assert!(is_told);
+    assert!((right_s - late_s - 0.01).abs() < 1e-9, "{right_s} {late_s}");
+}
+
 /// Ways of writing the same recording; each says the same.
 #[test]
 fn marks_line_ends_and_a_byte_order_mark_change_nothing() {

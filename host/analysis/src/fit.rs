@@ -85,11 +85,15 @@ impl<const P: usize> Fit<P> {
 }
 
 /// One evaluation of the curve at all points.
-struct Point<const P: usize> {
-    residuals: Vec<f64>,
-    squares: f64,
-    normal: SMatrix<f64, P, P>,
-    gradient: SVector<f64, P>,
+pub(crate) struct Point<const P: usize> {
+    /// Data minus curve; may be left empty where sums are all that is wanted.
+    pub(crate) residuals: Vec<f64>,
+    /// Sum of their squares.
+    pub(crate) squares: f64,
+    /// J'J of the derivatives.
+    pub(crate) normal: SMatrix<f64, P, P>,
+    /// J'r.
+    pub(crate) gradient: SVector<f64, P>,
 }
 
 /// Finds the parameters for which `curve(i, parameters)` comes closest to `data[i]` in the sum of
@@ -108,13 +112,41 @@ pub fn least_squares<const P: usize>(
     curve: impl Fn(usize, &[f64; P]) -> (f64, [f64; P]),
 ) -> Result<Fit<P>, Unmeasured> {
     crate::series::check_count(data.len(), P + 1)?;
+    let data_squares: f64 = data.iter().map(|d| d * d).sum();
+    let (parameters, point) =
+        search(name, data_squares, STEP_OF_RESIDUALS, start, bounds, |p| evaluate(data, p, &curve))?;
+    let no_fit = |why| Unmeasured::NoFit { curve: name, why };
+    let inverse =
+        inverse_of(&point.normal).ok_or(no_fit("the recording does not tell its quantities apart"))?;
+    let degrees_of_freedom = (data.len() - P) as f64;
+    Ok(Fit {
+        parameters,
+        residual_sd: (point.squares / degrees_of_freedom).sqrt(),
+        residuals: point.residuals,
+        degrees_of_freedom,
+        inverse,
+    })
+}
+
+/// The search itself, for a curve that is evaluated at all points at once: the parameters of the minimum and
+/// the evaluation there. `data_squares` is the sum of squares of the data; a step ends it that moves the curve by
+/// less than `step_of_residuals` of what it leaves.
+///
+/// # Errors
+/// [`Unmeasured::NoFit`] as [`least_squares`].
+pub(crate) fn search<const P: usize>(
+    name: &'static str,
+    data_squares: f64,
+    step_of_residuals: f64,
+    start: [f64; P],
+    bounds: [(f64, f64); P],
+    evaluate: impl Fn(&[f64; P]) -> Option<Point<P>>,
+) -> Result<([f64; P], Point<P>), Unmeasured> {
     let no_fit = |why| Unmeasured::NoFit { curve: name, why };
     let mut here = start;
-    let mut point =
-        evaluate(data, &here, &curve).ok_or(no_fit("the curve has no value at the first guess"))?;
-    let data_squares: f64 = data.iter().map(|d| d * d).sum();
+    let mut point = evaluate(&here).ok_or(no_fit("the curve has no value at the first guess"))?;
     let negligible = |point: &Point<P>| {
-        (STEP_OF_RESIDUALS.powi(2) * point.squares).max(STEP_OF_DATA.powi(2) * data_squares)
+        (step_of_residuals.powi(2) * point.squares).max(STEP_OF_DATA.powi(2) * data_squares)
     };
     let mut damping = DAMPING_START;
     let mut settled = false;
@@ -128,7 +160,7 @@ pub fn least_squares<const P: usize>(
             there[k] = (here[k] + step[k]).clamp(bounds[k].0, bounds[k].1);
         }
         settled = damping < DAMPING_JUDGED_MAX && moves_by(&point, &here, &there) <= negligible(&point);
-        match evaluate(data, &there, &curve) {
+        match evaluate(&there) {
             Some(next) if next.squares <= point.squares => {
                 let is_small = point.squares - next.squares <= GAIN_RELATIVE * point.squares;
                 small_gains = if is_small { small_gains + 1 } else { 0 };
@@ -150,19 +182,7 @@ pub fn least_squares<const P: usize>(
             break;
         }
     }
-    if !settled {
-        return Err(no_fit("no minimum was found"));
-    }
-    let inverse =
-        inverse_of(&point.normal).ok_or(no_fit("the recording does not tell its quantities apart"))?;
-    let degrees_of_freedom = (data.len() - P) as f64;
-    Ok(Fit {
-        parameters: here,
-        residual_sd: (point.squares / degrees_of_freedom).sqrt(),
-        residuals: point.residuals,
-        degrees_of_freedom,
-        inverse,
-    })
+    if settled { Ok((here, point)) } else { Err(no_fit("no minimum was found")) }
 }
 
 fn evaluate<const P: usize>(

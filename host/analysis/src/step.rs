@@ -4,20 +4,21 @@
 //!
 //! 1. *First order with dead time*, by maximum likelihood over all samples: the only one with a time
 //!    constant.
-//! 2. *Second order with dead time*, damping free: taken when it is the likelier one by the Bayesian
-//!    information criterion (Schwarz, Ann. Stat. 6, 1978), which for long records does not fall for
-//!    chance as Akaike's does, so that a first-order response keeps its time constant. How far the
-//!    other lies apart is in the uncertainty, by how little it is ruled out (after Burnham and Anderson,
-//!    Model Selection and Multimodel Inference, 2002, section 4.3, from memory).
+//! 2. *Second order with dead time*, damping free. Both are believed as likely as the Bayesian information
+//!    criterion makes them (Schwarz, Ann. Stat. 6, 1978); findings are the mean over those that are in doubt,
+//!    with the variance of that mixture, so that how far models lie apart counts by how little either is
+//!    ruled out. The likelier one is the shape that is told; only first order has a time constant.
 //! 3. *Levels and crossings* of IEEE Std 181 without a model, when what either model leaves is more
 //!    than noise.
 //!
 //! Either may stand on a base line that drifts evenly, by up to [`DRIFT_PERCENT_MAX`] of the step over the
-//! record, which is taken by the same criterion; the rise is that of the curve, at the onset. Ripple of
+//! record, which is believed by the same criterion; the rise is that of the curve, at the onset. Ripple of
 //! the plungers is fitted together with the curve, in step with its period, which is looked for where it is
 //! not given. A falling step is a rising one turned over; `pressure_rise` is then negative and times
 //! stay positive.
 
+mod answer;
+mod candidates;
 mod first_order;
 mod free;
 mod instant;
@@ -25,6 +26,7 @@ mod level;
 mod misfit;
 mod model;
 mod overshoot;
+mod record;
 mod ripple;
 mod scatter;
 mod second_order;
@@ -34,18 +36,14 @@ mod transition;
 mod under;
 
 use crate::reason::{Signal, Unmeasured};
-use crate::series::{
-    check_columns, check_not_clipped, check_positive, noise_sd, resolution, spacing_without_gaps_s,
-};
-use crate::stats::drift;
+use crate::series::{check_columns, check_not_clipped, check_positive, check_rising, spacing_without_gaps_s};
 use crate::uncertainty::{Input, Measured};
-pub use first_order::FirstOrder;
-use free::{Free, check_resolved};
+use answer::{by_model, without_model};
+use candidates::{even_spacing, modelled};
+pub use first_order::{FirstOrder, FirstOrderFit};
 pub use instant::{Found, find_step};
-use model::{Estimate, Grain, Said};
-use ripple::{Flat, Ripple};
+use record::{grain_of, ripple_of};
 use shape::Rough;
-use under::Under;
 
 /// Fewest samples before the step, and in the settled window, where no model fits.
 pub const LEVEL_SAMPLES_MIN: usize = 16;
@@ -210,25 +208,21 @@ pub fn step_response(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured
 }
 
 /// Fits a first-order response with dead time to data of any unit by least squares, which is maximum
-/// likelihood in white noise. Nothing is judged: [`step_response`] does that.
+/// likelihood in white noise: the fit that [`step_response`] makes of every record, with the covariances of
+/// its numbers. Needs no start. Nothing is judged: [`step_response`] does that.
 ///
 /// # Errors
 /// [`Unmeasured::TooFewSamples`], [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`],
 /// [`Unmeasured::OutOfOrder`], [`Unmeasured::NoStep`] or [`Unmeasured::NoFit`].
-pub fn fit_first_order(time_s: &[f64], values: &[f64]) -> Result<FirstOrder, Unmeasured> {
+pub fn fit_first_order(time_s: &[f64], values: &[f64]) -> Result<FirstOrderFit, Unmeasured> {
     check_columns(time_s, values, 8)?;
-    crate::series::check_rising(time_s)?;
+    check_rising(time_s)?;
     let rough = Rough::of(time_s, values, None).ok_or(Unmeasured::NoStep { signal: Signal::Pressure })?;
     let scaled: Vec<f64> = values.iter().map(|v| (v - rough.before) / rough.change).collect();
     let scale = Rough { before: 0.0, change: 1.0, ..rough };
-    let why = "no minimum was found";
-    let fit = first_order::fit(time_s, &scaled, even_spacing(time_s), &scale)
-        .ok_or(Unmeasured::NoFit { curve: "first-order response", why })?;
-    Ok(FirstOrder {
-        before: rough.before + rough.change * fit.before,
-        change: rough.change * fit.change,
-        ..fit
-    })
+    first_order::fit(time_s, &scaled, even_spacing(time_s), &scale)
+        .and_then(|found| FirstOrderFit::scaled_back(&found, values.len(), rough.before, rough.change))
+        .ok_or(Unmeasured::NoFit { curve: "first-order response", why: "no minimum was found" })
 }
 
 /// First sample that may follow the step, where the instant is known.
@@ -240,191 +234,4 @@ fn edge_of(record: &StepRecord<'_>) -> Result<Option<usize>, Unmeasured> {
         return Err(Unmeasured::Impossible { name, found: instant.value, expected });
     }
     Ok(Some(record.time_s.partition_point(|t| *t < instant.value)))
-}
-
-/// A recorder of resolution q rounds a level by anything up to q/2, unless noise carries the samples
-/// over its steps: of a sine's Fourier series the first term is left, e^(-2 pi^2 (noise/q)^2) (Widrow
-/// and Kollar, Quantization Noise, 2008, from memory).
-fn grain_of(record: &StepRecord<'_>, rough: &Rough, scale_pa: f64) -> Grain {
-    let pressure_pa = record.pressure_pa;
-    let q = resolution(pressure_pa);
-    let largest = pressure_pa.iter().fold(0.0_f64, |most, p| most.max(p.abs()));
-    // Numbers of a computer are rounded too, times like pressures; a handful of operations made them.
-    let latest_s = record.time_s.iter().fold(0.0_f64, |most, t| most.max(t.abs()));
-    let rounding = 4.0 * f64::EPSILON * largest.hypot(latest_s / (rough.late_s - rough.early_s) * scale_pa);
-    let level = if q > 0.0 {
-        let noise = (noise_sd(pressure_pa).powi(2) - q * q / 12.0).max(0.0).sqrt();
-        q / 12.0_f64.sqrt() * (-2.0 * (core::f64::consts::PI * noise / q).powi(2)).exp()
-    } else {
-        0.0
-    };
-    let least = level.hypot(rounding) / scale_pa.abs();
-    Grain { level: least, sample: least }
-}
-
-fn ripple_of(trace: &Trace<'_>, rough: &Rough) -> Option<Ripple> {
-    let time_s = trace.time_s;
-    let place = |t_s: f64| time_s.partition_point(|t| *t < t_s);
-    let rise_s = rough.late_s - rough.early_s;
-    let mut flat = Flat {
-        until: place(rough.early_s - 0.3 * rise_s),
-        from: place(rough.late_s + 3.0 * rise_s),
-        end: time_s.len(),
-    };
-    // Another level may have another ripple, and a loaded shaft turns slower: what follows the response is
-    // in step with it, what was before only nearly so. A long end is enough by itself.
-    if trace.ripple_period_s.is_some() && flat.end.saturating_sub(flat.from) > 2 * flat.until {
-        flat.until = 0;
-    }
-    match trace.ripple_period_s {
-        Some(period_s) => Ripple::of_period(time_s, trace.way, &flat, period_s),
-        None => Ripple::found(time_s, trace.way, &flat),
-    }
-}
-
-/// What the models that describe the trace say of it; `None` when none does.
-fn modelled(
-    trace: &Trace<'_>,
-    rough: &Rough,
-    grain: Grain,
-    ripple: Option<&Ripple>,
-) -> Result<Option<Said>, Unmeasured> {
-    let (time_s, way) = (trace.time_s, trace.way);
-    let spacing_s = even_spacing(time_s);
-    let mut models = Vec::new();
-    let mut second_near = None;
-    for drifts in [false, true] {
-        let under = || Under::of(time_s, ripple.cloned(), drifts);
-        // A base line that moves by more is not one.
-        let is_base = |change: f64, under: &Under| {
-            under.drift.is_none_or(|drift| drift.abs() <= change.abs() * DRIFT_PERCENT_MAX / 100.0)
-        };
-        // Nor can one be told from a rise that goes on.
-        let tells = |said: &Said| !drifts || said.reached >= REACHED_MIN;
-        let first = under().fitted(time_s, way, |y, _| first_order::fit(time_s, y, spacing_s, rough));
-        if let Some((m, under)) = first
-            && is_base(m.change, &under)
-        {
-            models.extend(model::first_order(time_s, way, (&m, &under), grain).filter(tells));
-        }
-        let second = under().fitted(time_s, way, |y, near| {
-            second_order::fit(time_s, y, rough, near.or(second_near.as_ref()))
-        });
-        if let Some((m, under)) = second
-            && is_base(m.change, &under)
-        {
-            models.extend(model::second_order(time_s, way, (&m, &under), grain).filter(tells));
-            second_near = Some(m);
-        }
-    }
-    let Some(said) = model::together(models) else { return Ok(None) };
-    let Estimate { value: change, scatter, resolution, .. } = said.findings.change;
-    let needed = NOISE_FACTOR_MIN * scatter.hypot(resolution);
-    let is_plain = change.abs() > needed && needed.is_finite();
-    // Where a straight line goes nobody knows, but what moved beyond noise is no missing response.
-    if said.reached < REACHED_MIN && (is_plain || moves(way, &said.curve)) {
-        return Err(Unmeasured::NotSettled {
-            signal: Signal::Pressure,
-            drift_percent: 100.0 * (1.0 - said.reached),
-            allowed_percent: 100.0 * (1.0 - REACHED_MIN),
-        });
-    }
-    if !is_plain {
-        return Err(trace.no_response(change, needed));
-    }
-    // A level that moved before the step is no level, whatever the curve makes of it.
-    let moved = time_s.partition_point(|t| *t < said.findings.onset_s.value);
-    let left: Vec<f64> = way[..moved].iter().zip(&said.curve).map(|(y, c)| y - c).collect();
-    if let Ok(drift) = drift(&left)
-        && drift.is_significant()
-        && drift.change.abs() > change.abs() * DRIFT_PERCENT_MAX / 100.0
-    {
-        return Ok(None);
-    }
-    Ok(Some(said))
-}
-
-/// Whether a curve moves by more, from its first to its last sample, than noise moves a sample.
-fn moves(way: &[f64], curve: &[f64]) -> bool {
-    let squares: f64 = way.iter().zip(curve).map(|(y, c)| (y - c).powi(2)).sum();
-    let noise = (squares / way.len() as f64).sqrt();
-    (curve[curve.len() - 1] - curve[0]).abs() > NOISE_FACTOR_MIN * noise
-}
-
-/// The spacing of times that all lie on a grid, to well below what a fit can tell.
-fn even_spacing(time_s: &[f64]) -> Option<f64> {
-    let n = time_s.len();
-    let spacing_s = (time_s[n - 1] - time_s[0]) / (n - 1) as f64;
-    let off = |i: usize| (time_s[i] - time_s[0] - i as f64 * spacing_s).abs();
-    (0..n).all(|i| off(i) < 1e-7 * spacing_s).then_some(spacing_s)
-}
-
-fn by_model(record: &StepRecord<'_>, trace: &Trace<'_>, said: &Said) -> StepResponse {
-    let (time_s, found) = (trace.time_s, said.findings);
-    let measured = |e: &Estimate| {
-        Measured::new(e.value)
-            .with_scatter("scatter about the curve", e.scatter, said.degrees_of_freedom)
-            .with_given("resolution of the recorder", 1.0, e.resolution)
-            .with_given("shape of the curve", 1.0, e.choice)
-    };
-    let onset_s = found.onset_s.value;
-    let resolved = check_resolved(time_s, onset_s, onset_s + found.rise_time_s.value);
-    let time = |e: &Estimate| resolved.map(|()| measured(e));
-    StepResponse {
-        pressure_rise: Ok(with_gain(record, trace, &measured(&found.change))),
-        dead_time: time(&found.onset_s).and_then(|onset| since_instant(record, onset)),
-        time_constant: match &found.tau_s {
-            Some(tau_s) => time(tau_s),
-            None => Err(NO_TIME_CONSTANT),
-        },
-        rise_time_10_90: time(&found.rise_time_s),
-        overshoot: resolved.map(|()| measured(&found.overshoot)),
-        shape: said.shape,
-        before_pa: said.before,
-        after_pa: said.before + found.change.value,
-        ripple_period_s: trace.ripple_period_s,
-        curve_pa: said.curve.clone(),
-    }
-}
-
-fn without_model(record: &StepRecord<'_>, trace: &Trace<'_>, free: &Free) -> StepResponse {
-    let rise_s = free.rise_time_s.value;
-    let from_s = free.onset_s.value;
-    let resolved = check_resolved(trace.time_s, from_s, from_s + 1.25 * rise_s);
-    let half = (rise_s / trace.spacing_s / 40.0).clamp(0.0, trace.way.len() as f64) as usize;
-    StepResponse {
-        pressure_rise: Ok(with_gain(record, trace, &free.rise)),
-        dead_time: resolved.and_then(|()| since_instant(record, free.onset_s.clone())),
-        time_constant: Err(NO_TIME_CONSTANT),
-        rise_time_10_90: resolved.map(|()| free.rise_time_s.clone()),
-        overshoot: resolved.map(|()| free.overshoot.clone()),
-        shape: Shape::Other,
-        before_pa: free.before.value,
-        after_pa: free.after.value,
-        ripple_period_s: trace.ripple_period_s,
-        curve_pa: shape::smoothed(trace.way, half),
-    }
-}
-
-const NO_TIME_CONSTANT: Unmeasured = Unmeasured::NoFit {
-    curve: "first-order response",
-    why: "what it leaves is more than noise, so that no single time constant describes the rise",
-};
-
-fn with_gain(record: &StepRecord<'_>, trace: &Trace<'_>, change: &Measured) -> Measured {
-    let gain = record.gain;
-    let rise = change.scaled(trace.scale_pa * gain.value);
-    let value = rise.value;
-    rise.with_given("pressure gain", value, gain.relative_uncertainty())
-}
-
-fn since_instant(record: &StepRecord<'_>, onset_s: Measured) -> Result<Measured, Unmeasured> {
-    let Some(instant) = record.instant_s else {
-        return Err(Unmeasured::NotGiven {
-            name: "the instant of the step",
-            what_to_do: "record the duty beside the pressure, or say when it changed",
-        });
-    };
-    let dead_s = Measured { value: onset_s.value - instant.value, ..onset_s };
-    Ok(dead_s.with_given("instant of the step", 1.0, instant.standard_uncertainty))
 }

@@ -9,6 +9,7 @@ use crate::failure::Failure;
 use stepwell_analysis::air::{self, BuildUp};
 use stepwell_analysis::coil::CoilTemperature;
 use stepwell_analysis::coil::transient::{self, CoilRecord};
+use stepwell_analysis::edges::edges;
 use stepwell_analysis::flow::{self, Meter};
 use stepwell_analysis::leak::{self, LeakDown, Leaking};
 use stepwell_analysis::reason::Signal;
@@ -22,6 +23,9 @@ const ATMOSPHERE_PA: f64 = 101_325.0;
 
 /// How far atmospheric pressure may be from it by the weather: 2 kPa either way, all equally likely; in Pa.
 const WEATHER_U_PA: f64 = 2_000.0 / 1.732_050_807_568_877_2;
+
+/// How far a duty that was recorded may lie outside 0 to 1 by the recorder's own offset.
+const DUTY_OFFSET: f64 = 0.01;
 
 /// A recording with what was given beside it.
 struct Recording<'a> {
@@ -303,6 +307,7 @@ impl Recording<'_> {
     fn step(&self) -> Result<Analysis, Failure> {
         const ALL: [(&str, &str, Dimension); 5] = [RISE, DEAD_TIME, TIME_CONSTANT, RISE_TIME, OVERSHOOT];
         let time_s = self.column(Name::Time)?;
+        self.check_duty()?;
         let pressure_pa = self.pressure_pa()?;
         let y = Scale { name: "pressure", dimension: Dimension::Pressure };
         let mut chart = self.chart("Pressure after a step of duty", y, pressure_pa, Vec::new())?;
@@ -329,6 +334,8 @@ impl Recording<'_> {
             Shape::SecondOrder => "read as a response of second order with dead time",
             Shape::Other => "read by its levels and crossings: neither first nor second order fits",
         };
+        let mut notes = vec![shape.to_owned()];
+        notes.extend(self.at_beside_duty());
         let findings = vec![
             of(RISE, response.pressure_rise),
             of(DEAD_TIME, response.dead_time),
@@ -336,7 +343,36 @@ impl Recording<'_> {
             of(RISE_TIME, response.rise_time_10_90),
             of(OVERSHOOT, response.overshoot),
         ];
-        Ok(Analysis { findings, notes: vec![shape.to_owned()], chart: Some(chart) })
+        Ok(Analysis { findings, notes, chart: Some(chart) })
+    }
+
+    /// Refuses a column of duty that holds anything but duties.
+    fn check_duty(&self) -> Result<(), Failure> {
+        let duty = self.table.column(Name::Duty).unwrap_or_default();
+        let Some(row) = duty.iter().position(|duty| !(-DUTY_OFFSET..=1.0 + DUTY_OFFSET).contains(duty))
+        else {
+            return Ok(());
+        };
+        let found = Dimension::Fraction.display(duty[row]);
+        Err(Failure::Usage(format!(
+            "“duty” is {found} in row {} below the heading; a duty lies between 0 and 100 %: correct the column or \
+             its unit, or leave it out and say with --at when the duty changed",
+            row + 1
+        )))
+    }
+
+    /// That the given instant and the duty column disagree, where they do by more than the spacing of its
+    /// samples there.
+    fn at_beside_duty(&self) -> Option<String> {
+        let (at_s, time_s) = (self.at_s?.value, self.table.column(Name::Time)?);
+        let edges_s = edges(self.table.column(Name::Duty)?).into_iter().map(|edge| edge.instant_s(time_s));
+        let (edge_s, half_s) = edges_s.min_by(|a, b| (a.0 - at_s).abs().total_cmp(&(b.0 - at_s).abs()))?;
+        ((edge_s - at_s).abs() > 2.0 * half_s).then(|| {
+            let [at, edge] = [at_s, edge_s].map(|instant_s| Dimension::Time.display(instant_s));
+            format!(
+                "--at says that the duty changed at {at}, the column “duty” says at {edge}; --at was taken"
+            )
+        })
     }
 
     fn air(&self) -> Result<Analysis, Failure> {

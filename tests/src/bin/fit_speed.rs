@@ -10,7 +10,7 @@ use std::process::ExitCode;
 use std::time::Instant;
 use stepwell_analysis::coil::transient::model::{Drive, G, Jump, P, SHARE, TAU, ZERO};
 use stepwell_analysis::coil::transient::{CoilRecord, Driven, transient};
-use stepwell_analysis::step::{StepRecord, step_response};
+use stepwell_analysis::step::{StepRecord, fit_first_order, step_response};
 use stepwell_analysis::{Input, Unmeasured};
 
 /// Fits of which the median time is told.
@@ -62,6 +62,16 @@ fn told(folder: &std::path::Path) -> Result<String, String> {
         ])
     })?;
     let step = timed(|| {
+        let numbers = fit_first_order(step_time_s, pressure_pa)?.numbers;
+        let [_, rise_pa, onset_s, tau_s] = numbers.values;
+        Ok(vec![
+            ("pressure_rise", rise_pa),
+            ("dead_time", onset_s),
+            ("time_constant", tau_s),
+            ("pressure_rise_u", numbers.standard_uncertainty(1)),
+        ])
+    })?;
+    let step_whole = timed(|| {
         let found = step_response(&StepRecord {
             time_s: step_time_s,
             pressure_pa,
@@ -75,7 +85,7 @@ fn told(folder: &std::path::Path) -> Result<String, String> {
             ("time_constant", found.time_constant?.value),
         ])
     })?;
-    Ok(format!("coil {bare_coil}\ncoil_whole {coil}\nstep {step}\nstep_whole {step}"))
+    Ok(format!("coil {bare_coil}\ncoil_whole {coil}\nstep {step}\nstep_whole {step_whole}"))
 }
 
 /// The voltage of the coil's recording: two levels and the instant between them, as the scipy's model has them.

@@ -11,7 +11,7 @@
 use std::process::ExitCode;
 use stepwell_tests::trials::runs::{self, RunCase};
 use stepwell_tests::trials::tables::{Coverage, coverage, efficiency, scatter};
-use stepwell_tests::trials::{KINDS, Kind, decisions, over_seeds};
+use stepwell_tests::trials::{KINDS, Kind, POINTS, decisions, over_seeds};
 
 /// Recordings of each kind, spread over its range.
 const RECORDINGS: u64 = 10_000;
@@ -111,7 +111,8 @@ fn print_coverage(kinds: &[&Kind]) -> Vec<Checked> {
     println!("## Coverage\n");
     println!(
         "{RECORDINGS} recordings of each kind, spread over its working range. Covered: the interval stated \
-         for 95 % holds the truth, {:.0} to {:.0} % wanted. U: expanded uncertainty over the value, median.\n",
+         for 95 % holds the truth, {:.0} to {:.0} % wanted; of a point such as no overshoot at least as often. U: \
+         expanded uncertainty over the value, median.\n",
         100.0 * COVERED.start(),
         100.0 * COVERED.end()
     );
@@ -120,7 +121,11 @@ fn print_coverage(kinds: &[&Kind]) -> Vec<Checked> {
     let mut checked = Vec::new();
     for kind in kinds {
         for row in coverage(kind, RECORDINGS) {
-            let met = row.held().is_some_and(|held| COVERED.contains(&held));
+            let is_met = |held: f64| {
+                let too_often = held > *COVERED.end() && !POINTS.contains(&row.finding);
+                held >= *COVERED.start() && !too_often
+            };
+            let met = row.held().is_some_and(is_met);
             checked.push(Checked::new(format!("coverage, {}", kind.name), row.finding, met));
             println!(
                 "| {} | `{}` | {} | {} | {}{} | {} | {} |",

@@ -12,6 +12,7 @@
 
 use super::shape::Rough;
 use super::under::Curve;
+use crate::uncertainty::Joint;
 use nalgebra::{SMatrix, SVector};
 
 /// Steps of the search for tau; a sound recording takes five.
@@ -56,6 +57,44 @@ impl FirstOrder {
         let by_run = self.change * rest;
         [1.0, 1.0 - rest, -by_run / self.tau_s, -by_run * run]
     }
+}
+
+/// A fit of a first-order response with dead time, and how well it is known.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FirstOrderFit {
+    /// The curve.
+    pub curve: FirstOrder,
+    /// Level before and change (in the unit of the data), onset and time constant (s), in this order, with
+    /// their covariances in independent noise, s^2 (J'J)^-1.
+    pub numbers: Joint<4>,
+    /// Standard deviation of the residuals, s, with n - 4.
+    pub residual_sd: f64,
+}
+
+impl FirstOrderFit {
+    /// Of data that were scaled: `unit` is what 1 is, `zero` what 0 is. `None` when the numbers cannot be told
+    /// apart.
+    pub(super) fn scaled_back(found: &Found, samples: usize, zero: f64, unit: f64) -> Option<FirstOrderFit> {
+        let FirstOrder { before, change, onset_s, tau_s } = found.curve;
+        let curve = FirstOrder { before: zero + unit * before, change: unit * change, onset_s, tau_s };
+        let degrees_of_freedom = samples as f64 - 4.0;
+        let variance = found.squares / degrees_of_freedom;
+        let inverse = found.normal.cholesky()?.inverse();
+        let by = [unit, unit, 1.0, tau_s];
+        let covariance =
+            core::array::from_fn(|j| core::array::from_fn(|k| variance * inverse[(j, k)] * by[j] * by[k]));
+        let values = [curve.before, curve.change, onset_s, tau_s];
+        let numbers = Joint { values, covariance, degrees_of_freedom };
+        Some(FirstOrderFit { curve, numbers, residual_sd: variance.sqrt() * unit.abs() })
+    }
+}
+
+/// What the search finds: the curve, J'J with respect to level, change, onset and ln tau, and the residuals'
+/// sum of squares.
+pub(super) struct Found {
+    pub(super) curve: FirstOrder,
+    normal: SMatrix<f64, 4, 4>,
+    squares: f64,
 }
 
 impl Curve for FirstOrder {
@@ -124,7 +163,7 @@ struct Profile<'a> {
 }
 
 /// The fit; `None` where the data do not hold one. `y` should be of the order of 1.
-pub(super) fn fit(time_s: &[f64], y: &[f64], spacing_s: Option<f64>, rough: &Rough) -> Option<FirstOrder> {
+pub(super) fn fit(time_s: &[f64], y: &[f64], spacing_s: Option<f64>, rough: &Rough) -> Option<Found> {
     let profile = Profile { time_s, y, spacing_s, sum: y.iter().sum() };
     let mut here_x = rough.tau_s.ln();
     let mut here = profile.best_anywhere(rough)?;
@@ -145,9 +184,10 @@ pub(super) fn fit(time_s: &[f64], y: &[f64], spacing_s: Option<f64>, rough: &Rou
             break;
         }
     }
-    let curve = profile.polished(best);
+    let found = profile.polished(best);
+    let curve = found.curve;
     let finite = [curve.before, curve.change, curve.onset_s, curve.tau_s].iter().all(|v| v.is_finite());
-    (finite && curve.tau_s > 0.0 && curve.change != 0.0).then_some(curve)
+    (finite && curve.tau_s > 0.0 && curve.change != 0.0).then_some(found)
 }
 
 impl Profile<'_> {
@@ -265,15 +305,22 @@ impl Profile<'_> {
         sums
     }
 
-    /// J'J and J'r of the curve whose onset lies just before sample `first`.
-    fn normal_equations(&self, curve: &FirstOrder, first: usize) -> (SMatrix<f64, 4, 4>, SVector<f64, 4>) {
+    /// J'J, J'r and r'r of the curve whose onset lies just before sample `first`.
+    fn normal_equations(
+        &self,
+        curve: &FirstOrder,
+        first: usize,
+    ) -> (SMatrix<f64, 4, 4>, SVector<f64, 4>, f64) {
         let FirstOrder { before, change, onset_s, tau_s } = *curve;
-        let flat: f64 = self.y[..first].iter().map(|y| y - before).sum();
-        // Sums of r, re, rxe, e, ee, xe, xee and xxee, e being exp(-x) and x the time constants since the onset.
-        let mut sums = [[0.0; LANES]; 8];
+        let (flat, flat_squares) = self.y[..first].iter().fold((0.0, 0.0), |(sum, squares), y| {
+            let r = y - before;
+            (sum + r, squares + r * r)
+        });
+        // Sums of r, rr, re, rxe, e, ee, xe, xee and xxee, e being exp(-x) and x the time constants since the onset.
+        let mut sums = [[0.0; LANES]; 9];
         let mut add = |k: usize, x: f64, y: f64, e: f64| {
             let (xe, r) = (x * e, y - before - change * (1.0 - e));
-            let terms = [r, r * e, r * xe, e, e * e, xe, xe * e, xe * xe];
+            let terms = [r, r * r, r * e, r * xe, e, e * e, xe, xe * e, xe * xe];
             for (sum, term) in sums.iter_mut().zip(terms) {
                 sum[k] += term;
             }
@@ -298,7 +345,7 @@ impl Profile<'_> {
         for (t, y) in time_s[done..].iter().zip(&y[done..]) {
             add(0, run(*t), *y, (-run(*t)).exp());
         }
-        let [r, re, rxe, e, ee, xe, xee, xxee] = sums.map(|lanes| lanes.iter().sum::<f64>());
+        let [r, rr, re, rxe, e, ee, xe, xee, xxee] = sums.map(|lanes| lanes.iter().sum::<f64>());
         let (all, after) = (self.y.len() as f64, y.len() as f64);
         // Slopes: 1, 1 - e, -A e/tau, -A x e.
         let rate = -change / tau_s;
@@ -309,29 +356,31 @@ impl Profile<'_> {
             [rate * e, rise_onset, rate * rate * ee, -change * rate * xee],
             [-change * xe, rise_tau, -change * rate * xee, change * change * xxee],
         ]);
-        (normal, SVector::from([flat + r, r - re, rate * re, -change * rxe]))
+        (normal, SVector::from([flat + r, r - re, rate * re, -change * rxe]), flat_squares + rr)
     }
 
     /// One step of Gauss and Newton on the residuals themselves takes off what rounding of large sums
     /// has left; the onset stays between its samples.
-    fn polished(&self, best: Best) -> FirstOrder {
+    fn polished(&self, best: Best) -> Found {
         let curve = best.curve;
-        let (mut normal, mut gradient) = self.normal_equations(&curve, best.first);
+        let (normal, mut gradient, squares) = self.normal_equations(&curve, best.first);
+        let mut free = normal;
         let ends = (self.time_s[best.first - 1], self.time_s[best.first]);
         if curve.onset_s >= ends.1 {
             // At the kink itself: the onset is held.
-            normal.row_mut(2).fill(0.0);
-            normal.column_mut(2).fill(0.0);
-            normal[(2, 2)] = 1.0;
+            free.row_mut(2).fill(0.0);
+            free.column_mut(2).fill(0.0);
+            free[(2, 2)] = 1.0;
             gradient[2] = 0.0;
         }
-        let Some(factor) = normal.cholesky() else { return curve };
+        let Some(factor) = free.cholesky() else { return Found { curve, normal, squares } };
         let step = factor.solve(&gradient);
-        FirstOrder {
+        let curve = FirstOrder {
             before: curve.before + step[0],
             change: curve.change + step[1],
             onset_s: (curve.onset_s + step[2]).clamp(ends.0, ends.1),
             tau_s: curve.tau_s * step[3].clamp(-0.1, 0.1).exp(),
-        }
+        };
+        Found { curve, normal, squares: (squares - gradient.dot(&step)).max(0.0) }
     }
 }

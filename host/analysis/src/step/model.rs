@@ -12,10 +12,6 @@ const OVER_TIME_CONSTANTS: f64 = 7.0;
 /// The part in which a wrong shape is looked for, in slowest time constants.
 const SHAPE_TIME_CONSTANTS: f64 = 4.0;
 
-/// A model that gains less than this in twice the log likelihood over a simpler one is that one under another
-/// name, at the end of its range.
-const GAIN_TOLD_MIN: f64 = 0.2;
-
 /// One estimate on the scale of the data.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Estimate {
@@ -29,10 +25,19 @@ pub(super) struct Estimate {
 }
 
 impl Estimate {
-    /// This estimate, in doubt: how far others lie from it, each with the weight it is believed with.
-    fn doubted(self, others: &[(f64, Estimate)]) -> Estimate {
-        let off = others.iter().map(|(weight, e)| weight * (e.value - self.value).powi(2)).sum::<f64>();
-        Estimate { choice: self.choice.hypot(off.sqrt()), ..self }
+    /// Mean and spread of what several models say, each with the weight it is believed with: of a mixture the
+    /// variance is the mean of the variances and the variance of the means. `None` without any.
+    fn mixed(parts: &[(f64, Estimate)]) -> Option<Estimate> {
+        let all: f64 = parts.iter().map(|(weight, _)| weight).sum();
+        let mean = |of: &dyn Fn(&Estimate) -> f64| parts.iter().map(|(w, e)| w * of(e)).sum::<f64>() / all;
+        let value = mean(&|e| e.value);
+        let mixed = Estimate {
+            value,
+            scatter: mean(&|e| e.scatter.powi(2)).sqrt(),
+            resolution: mean(&|e| e.resolution.powi(2)).sqrt(),
+            choice: mean(&|e| e.choice.powi(2) + (e.value - value).powi(2)).sqrt(),
+        };
+        (all > 0.0).then_some(mixed)
     }
 }
 
@@ -64,6 +69,8 @@ pub(super) struct Said {
     independent: f64,
     numbers: usize,
     drifts: bool,
+    /// What a drift would take of the squares.
+    drift_squares: f64,
 }
 
 /// What a recorder's steps and rounding leave unknown in one sample, on the scale of the data.
@@ -142,6 +149,7 @@ impl<'a, C: Curve> Fitted<'a, C> {
             independent: n / memory.inflation(),
             numbers: C::NUMBERS + self.model.1.numbers(),
             drifts: self.model.1.drift.is_some(),
+            drift_squares: scatter.drift_squares,
             curve: self.curve,
         })
     }
@@ -177,6 +185,11 @@ pub(super) fn second_order(
 ) -> Option<Said> {
     let m = model.0;
     let (z, w) = (m.damping, m.natural_per_s);
+    // A pole that is over between two samples is not recorded.
+    let spacing_s = (time_s[time_s.len() - 1] - time_s[0]) / (time_s.len() - 1) as f64;
+    if z > 1.0 && (z + (z * z - 1.0).sqrt()) * w * spacing_s > 1.0 {
+        return None;
+    }
     let slowest_s = if z > 1.0 { (z + (z * z - 1.0).sqrt()) / w } else { 1.0 / (z * w) };
     let fitted = Fitted::of(time_s, y, model, grain, (m.onset_s, slowest_s));
     let rise_s = second_order::unit_rise(z) / w;
@@ -234,37 +247,73 @@ fn no_overshoot(change: &Estimate, residuals: &[f64], memory: Memory, samples: u
 
 /// How much rarer records that drift are held to be, as twice the logarithm of the odds, 2 to 1.
 const DRIFT_ODDS: f64 = 1.39;
-/// Share of Schwarz's penalty by which models are still doubted: chance may have ruled them out.
-const DOUBT_SHARE: f64 = 0.5;
 
-/// What the sound ones among several models say together: the likeliest by Schwarz's criterion, with how far
-/// the others lie apart in the uncertainty.
+/// Odds up to which evidence is not worth more than a mention, 10^(1/2) to 1 (Jeffreys, Theory of Probability,
+/// 1961, appendix B).
+const ODDS_DOUBTED: f64 = 3.162_277_660_168_379_5;
+/// Odds beyond which a drift is out of the question. A base line always drifts a little, and how little is a
+/// matter of degree: of a drift there is doubt for longer than of a shape.
+const DRIFT_ODDS_DOUBTED: f64 = 20.0;
+
+impl Said {
+    /// Twice the logarithm of the odds against this model by Schwarz's criterion, but for what all models of one
+    /// record have in common.
+    fn against(&self, independent: f64) -> f64 {
+        let (numbers, odds) = (self.numbers as f64, if self.drifts { DRIFT_ODDS } else { 0.0 });
+        independent * self.squares.max(f64::MIN_POSITIVE).ln() + numbers * independent.ln() + odds
+    }
+
+    /// Whether the same with a drift could be worth a doubt beside `models` that have none. Its gain is known
+    /// to first order only: twice as much is hoped for. (Fewer independent samples than there are make it no
+    /// likelier.)
+    pub(super) fn may_drift(&self, models: &[Said]) -> bool {
+        let n = self.curve.len() as f64;
+        let squares = self.squares - (2.0 * self.drift_squares).min(self.squares);
+        let hoped = Said { squares, numbers: self.numbers + 1, drifts: true, curve: Vec::new(), ..*self };
+        !models.iter().any(|said| !said.is_misfit && hoped.is_needless(said, n))
+    }
+
+    /// Whether this model holds `simpler`, and evidence speaks for that by more than leaves a doubt.
+    fn is_needless(&self, simpler: &Said, independent: f64) -> bool {
+        let odds = if self.drifts == simpler.drifts { ODDS_DOUBTED } else { DRIFT_ODDS_DOUBTED };
+        let much = 2.0 * odds.ln();
+        self.holds(simpler) && self.against(independent) - simpler.against(independent) > much
+    }
+
+    /// Whether `simpler` is this model with a number less, or two.
+    fn holds(&self, simpler: &Said) -> bool {
+        let (second, drift) = (self.shape == Shape::SecondOrder, self.drifts);
+        let of_simpler = (simpler.shape == Shape::SecondOrder, simpler.drifts);
+        of_simpler != (second, drift) && of_simpler.0 <= second && of_simpler.1 <= drift
+    }
+}
+
+/// What the sound ones among several models say together: the mean over them, each believed as likely as
+/// Schwarz's criterion makes it, with the variance of that mixture. A model that holds a simpler one which the
+/// evidence favours is left out: by more than a mention where it has another shape, by 20 to 1 where it drifts
+/// (after Occam's window of Madigan and Raftery, J. Am. Stat. Assoc. 89, 1994, from memory).
 pub(super) fn together(models: Vec<Said>) -> Option<Said> {
     let sound: Vec<Said> = models.into_iter().filter(|said| !said.is_misfit).collect();
     let independent = sound.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?.independent;
-    // Twice the log likelihood lost, and with a penalty for each number.
-    let lost = |said: &Said| independent * said.squares.max(f64::MIN_POSITIVE).ln();
-    let score = |said: &Said, penalty: f64| lost(said) + said.numbers as f64 * penalty;
-    let schwarz = |said: &Said| score(said, independent.ln()) + if said.drifts { DRIFT_ODDS } else { 0.0 };
-    let doubted = |said: &Said| score(said, DOUBT_SHARE * independent.ln());
-    let best = sound.iter().min_by(|a, b| schwarz(a).total_cmp(&schwarz(b)))?;
-    let counted: Vec<(f64, &Said)> = sound
+    let against = |said: &Said| said.against(independent);
+    let best = sound.iter().min_by(|a, b| against(a).total_cmp(&against(b)))?;
+    let counted: Vec<(f64, &Findings)> = sound
         .iter()
-        .filter(|said| said.numbers <= best.numbers || lost(best) - lost(said) >= GAIN_TOLD_MIN)
-        .map(|said| (((doubted(best) - doubted(said)) / 2.0).exp(), said))
+        .filter(|said| !sound.iter().any(|other| said.is_needless(other, independent)))
+        .map(|said| (((against(best) - against(said)) / 2.0).exp(), &said.findings))
         .collect();
-    let all: f64 = counted.iter().map(|(weight, _)| weight).sum();
-    let with_doubt = |of: &dyn Fn(&Findings) -> Option<Estimate>| {
-        let others: Vec<(f64, Estimate)> =
-            counted.iter().filter_map(|(weight, said)| Some((weight / all, of(&said.findings)?))).collect();
-        of(&best.findings).map(|estimate| estimate.doubted(&others))
+    let mixed = |of: &dyn Fn(&Findings) -> Option<Estimate>| {
+        let parts: Vec<(f64, Estimate)> =
+            counted.iter().filter_map(|(weight, findings)| Some((*weight, of(findings)?))).collect();
+        Estimate::mixed(&parts)
     };
     let findings = Findings {
-        change: with_doubt(&|f| Some(f.change))?,
-        onset_s: with_doubt(&|f| Some(f.onset_s))?,
-        rise_time_s: with_doubt(&|f| Some(f.rise_time_s))?,
-        overshoot: with_doubt(&|f| Some(f.overshoot))?,
-        tau_s: with_doubt(&|f| f.tau_s),
+        change: mixed(&|f| Some(f.change))?,
+        onset_s: mixed(&|f| Some(f.onset_s))?,
+        rise_time_s: mixed(&|f| Some(f.rise_time_s))?,
+        overshoot: mixed(&|f| Some(f.overshoot))?,
+        // Of the models that have one, where the likeliest has.
+        tau_s: best.findings.tau_s.and_then(|_| mixed(&|f| f.tau_s)),
     };
     Some(Said { findings, ..best.clone() })
 }

@@ -58,6 +58,8 @@ pub(super) struct Scatter {
     /// What a wrong level before, and a wrong level after, of one unit each does to the parameters.
     by_level: [DVector<f64>; 2],
     pub(super) degrees_of_freedom: f64,
+    /// How much of the residuals' squares a steady drift of the base line would take, by the derivatives.
+    pub(super) drift_squares: f64,
 }
 
 impl Scatter {
@@ -76,6 +78,7 @@ impl Scatter {
         let mut alike = DMatrix::<f64>::zeros(p, p);
         let mut levels = [DVector::<f64>::zeros(p), DVector::<f64>::zeros(p)];
         let (mut row, mut trail) = (vec![0.0; p], vec![0.0; p]);
+        let (mut by_drift, mut drift_drift, mut drift_left) = (DVector::<f64>::zeros(p), 0.0, 0.0);
         for (i, t) in time_s.iter().enumerate() {
             let (own, other) = row.split_at_mut(C::NUMBERS);
             curve.fill_slopes(*t, own);
@@ -85,6 +88,10 @@ impl Scatter {
                     *sum += left * right;
                 }
             }
+            let along = under.along(*t);
+            by_drift.iter_mut().zip(&row).for_each(|(sum, slope)| *sum += along * slope);
+            drift_drift += along * along;
+            drift_left += along * residuals[i];
             if memory.share > 0.0 {
                 for (b, right) in trail.iter().enumerate() {
                     for (sum, left) in alike.column_mut(b).iter_mut().zip(&row) {
@@ -106,6 +113,7 @@ impl Scatter {
         if inverse.iter().any(|v| !v.is_finite()) {
             return None;
         }
+        let drift_alone = drift_drift - by_drift.dot(&(&inverse * &by_drift));
         let meat = normal + (&alike + alike.transpose()) * memory.share;
         let used = (&inverse * &meat).trace();
         let squares: f64 = residuals.iter().map(|r| r * r).sum();
@@ -113,6 +121,12 @@ impl Scatter {
         Some(Scatter {
             covariance: &inverse * meat * &inverse * variance,
             by_level: levels.map(|level| &inverse * level),
+            // One that drifts already has none left but rounding.
+            drift_squares: if drift_alone > 1e-9 * drift_drift {
+                drift_left.powi(2) / drift_alone
+            } else {
+                0.0
+            },
             degrees_of_freedom: (n.saturating_sub(p) as f64 / memory.inflation()).max(1.0),
         })
     }

@@ -2,20 +2,18 @@
 //! `g(x) = 1 - e^(-z x) (C + z S)`, C and S being cosh and sinh, or cos and sin, of x sqrt|z^2 - 1|
 //! (S over that root). One formula for every damping ratio z, over and under 1, with a series between.
 
+mod search;
+mod sums;
+
 use super::shape::Rough;
 use super::under::Curve;
-use crate::fit::{Fit, least_squares};
-use crate::stats::mean;
+pub(super) use search::fit;
 
 /// Damping ratios that are told apart; beyond, one pole is 400 times as fast as the other and the
 /// response is one of first order.
 const DAMPING: (f64, f64) = (0.01, 10.0);
 /// Below this size of (z^2 - 1) x^2 the series is used; its first term left out is 1e-13 there.
 const SERIES_BELOW: f64 = 1.0e-3;
-
-/// Means that a long record is reduced to for the search, and how many at least cover its rise.
-const BLOCKS: usize = 400;
-const RISE_BLOCKS: f64 = 30.0;
 
 /// A second-order response with dead time.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -27,31 +25,35 @@ pub(super) struct SecondOrder {
     pub(super) damping: f64,
 }
 
-/// Value of the unit response and its derivatives with respect to x and to the damping ratio.
-fn unit(x: f64, z: f64) -> (f64, f64, f64) {
+/// e^-zx times C, times S and times (x C - S)/s with s = z^2 - 1.
+fn modes(x: f64, z: f64) -> [f64; 3] {
     let s = z * z - 1.0;
     let square = s * x * x;
-    // e^-zx times C, S and (x C - S)/s.
-    let (c, sine, mixed) = if square.abs() < SERIES_BELOW {
+    if square.abs() < SERIES_BELOW {
         let e = (-z * x).exp();
         let cosine = 1.0 + square * (0.5 + square * (1.0 / 24.0 + square / 720.0));
         let sine = x * (1.0 + square * (1.0 / 6.0 + square * (1.0 / 120.0 + square / 5040.0)));
         let mixed =
             x * x * x * (1.0 / 3.0 + square * (1.0 / 30.0 + square * (1.0 / 840.0 + square / 45_360.0)));
-        (e * cosine, e * sine, e * mixed)
-    } else if s > 0.0 {
+        return [e * cosine, e * sine, e * mixed];
+    }
+    let (c, sine) = if s > 0.0 {
         let root = s.sqrt();
         // z - root without its rounding: 1/(z + root).
         let (slow, fast) = ((-x / (z + root)).exp(), (-(z + root) * x).exp());
-        let (c, sine) = (0.5 * (slow + fast), 0.5 * (slow - fast) / root);
-        (c, sine, (x * c - sine) / s)
+        (0.5 * (slow + fast), 0.5 * (slow - fast) / root)
     } else {
         let root = (-s).sqrt();
         let e = (-z * x).exp();
         let (sin, cos) = (root * x).sin_cos();
-        let (c, sine) = (e * cos, e * sin / root);
-        (c, sine, (x * c - sine) / s)
+        (e * cos, e * sin / root)
     };
+    [c, sine, (x * c - sine) / s]
+}
+
+/// Value of the unit response and its derivatives with respect to x and to the damping ratio.
+fn unit(x: f64, z: f64) -> (f64, f64, f64) {
+    let [c, sine, mixed] = modes(x, z);
     (1.0 - c - z * sine, sine, -mixed)
 }
 
@@ -98,17 +100,13 @@ impl SecondOrder {
 
     /// Derivatives with respect to level before, change, onset, ln of the natural frequency and damping.
     pub(super) fn slopes(&self, t_s: f64) -> [f64; 5] {
-        self.point(t_s).1
-    }
-
-    fn point(&self, t_s: f64) -> (f64, [f64; 5]) {
         let x = self.natural_per_s * (t_s - self.onset_s);
         if x <= 0.0 {
-            return (self.before, [1.0, 0.0, 0.0, 0.0, 0.0]);
+            return [1.0, 0.0, 0.0, 0.0, 0.0];
         }
         let (g, by_x, by_z) = unit(x, self.damping);
         let a = self.change;
-        (self.before + a * g, [1.0, g, -a * by_x * self.natural_per_s, a * by_x * x, a * by_z])
+        [1.0, g, -a * by_x * self.natural_per_s, a * by_x * x, a * by_z]
     }
 
     /// From the numbers that are searched for: both levels, the centroid of the rise (onset plus a), ln a and
@@ -126,13 +124,6 @@ impl SecondOrder {
         let a_s = 2.0 * self.damping / self.natural_per_s;
         let beta = 0.25 / (self.damping * self.damping);
         [self.before, self.change, self.onset_s + a_s, a_s.ln(), beta]
-    }
-
-    /// Value and derivatives with respect to the numbers that are searched for.
-    fn searched(p: &[f64; 5], t_s: f64) -> (f64, [f64; 5]) {
-        let (value, [before, change, onset, natural, damping]) = SecondOrder::of(p).point(t_s);
-        let by_beta = -(natural + 0.5 / p[4].sqrt() * damping) / (2.0 * p[4]);
-        (value, [before, change, onset, -p[3].exp() * onset - natural, by_beta])
     }
 
     /// A response of this damping through the rough shape's middle, as steep as it.
@@ -154,53 +145,6 @@ impl Curve for SecondOrder {
     fn fill_slopes(&self, t_s: f64, row: &mut [f64]) {
         row.copy_from_slice(&self.slopes(t_s));
     }
-}
-
-/// The fit, from `start` where one is known; `None` where the data do not hold one.
-pub(super) fn fit(
-    time_s: &[f64],
-    y: &[f64],
-    rough: &Rough,
-    start: Option<&SecondOrder>,
-) -> Option<SecondOrder> {
-    let span_s = time_s[time_s.len() - 1] - time_s[0];
-    let spacing_s = span_s / (time_s.len() - 1) as f64;
-    let anything = (f64::NEG_INFINITY, f64::INFINITY);
-    let bounds = [
-        anything,
-        anything,
-        (time_s[0], time_s[time_s.len() - 1] + span_s),
-        ((1e-3 * spacing_s).ln(), (1e3 * span_s).ln()),
-        (0.25 / (DAMPING.1 * DAMPING.1), 0.25 / (DAMPING.0 * DAMPING.0)),
-    ];
-    let starts: &[f64] = if rough.overshoot > 0.15 {
-        &[0.3]
-    } else if rough.overshoot > 0.03 {
-        &[0.6]
-    } else {
-        &[0.9]
-    };
-    let from = |time_s: &[f64], y: &[f64], start: [f64; 5]| -> Option<Fit<5>> {
-        if start.iter().any(|p| !p.is_finite()) {
-            return None;
-        }
-        least_squares("second-order response", y, start, bounds, |i, p| SecondOrder::searched(p, time_s[i]))
-            .ok()
-    };
-    if let Some(start) = start {
-        return from(time_s, y, start.searched_for()).map(|fit| SecondOrder::of(&fit.parameters));
-    }
-    // The long way to the minimum is gone on means of neighbours, as long as the rise is well resolved.
-    let resolved = (rough.late_s - rough.early_s) / spacing_s / RISE_BLOCKS;
-    let block = (time_s.len() / BLOCKS).min(resolved as usize).max(1);
-    let means = |v: &[f64]| -> Vec<f64> { v.chunks_exact(block).map(mean).collect() };
-    let (block_s, block_y) = (means(time_s), means(y));
-    let fits = starts.iter().filter_map(|z| from(&block_s, &block_y, SecondOrder::like(rough, *z)));
-    let mut best = fits.min_by(|a, b| a.residual_sd.total_cmp(&b.residual_sd))?;
-    if block > 1 {
-        best = from(time_s, y, best.parameters)?;
-    }
-    Some(SecondOrder::of(&best.parameters))
 }
 
 #[cfg(test)]

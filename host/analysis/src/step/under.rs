@@ -46,9 +46,14 @@ impl Under {
         usize::from(self.drift.is_some()) + self.ripple.as_ref().map_or(0, Ripple::numbers)
     }
 
+    /// Where in the record a time lies, from -0.5 to 0.5.
+    pub(super) fn along(&self, t_s: f64) -> f64 {
+        (t_s - self.middle_s) / self.length_s
+    }
+
     /// Drift alone at a time.
     pub(super) fn base(&self, t_s: f64) -> f64 {
-        self.drift.map_or(0.0, |drift| drift * (t_s - self.middle_s) / self.length_s)
+        self.drift.map_or(0.0, |drift| drift * self.along(t_s))
     }
 
     /// Value at a time.
@@ -60,7 +65,7 @@ impl Under {
     pub(super) fn fill_slopes(&self, t_s: f64, row: &mut [f64]) {
         let drifts = usize::from(self.drift.is_some());
         if drifts > 0 {
-            row[0] = (t_s - self.middle_s) / self.length_s;
+            row[0] = self.along(t_s);
         }
         if let Some(ripple) = &self.ripple {
             ripple.fill_slopes(t_s, &mut row[drifts..]);

@@ -176,6 +176,7 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     let scale = Scale::of(ways)?;
     let readings = scale.readings(ways);
     let dead = ends(ways, &readings);
+    if std::env::var("SWEEPDEBUG").is_ok() { eprintln!("DBG {:?} {:?}", dead.iter().map(|e| e.plateau).collect::<Vec<_>>(), ways.ends); }
     // A corner lies anywhere within a step of duty: a rectangular distribution.
     let within_step = ways.step / scale.duty_range.abs() / 12.0_f64.sqrt();
     let mut corners = Corner::of(&dead);

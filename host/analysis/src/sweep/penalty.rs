@@ -43,6 +43,11 @@ impl Penalised {
         Penalised { diagonal: diagonal.as_slice().to_vec(), off: off.as_slice().to_vec() }
     }
 
+    /// Sum of squares that remains without the columns.
+    pub(super) fn without(&self) -> f64 {
+        self.diagonal[0]
+    }
+
     /// Sum of squares that remains under a penalty, and the logarithm of the determinant of the penalised
     /// columns, each over the penalty.
     pub(super) fn under(&self, penalty: f64) -> Option<(f64, f64)> {

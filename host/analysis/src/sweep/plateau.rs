@@ -149,12 +149,15 @@ impl Way {
         let (rest, logarithm) = eliminated(bordered, FREE)?;
         let rest = Penalised::new(rest);
         let free = self.readings.len() as f64 - FREE as f64;
-        let values: Vec<f64> = DECADES
+        let ln = |left: f64, rough: f64| {
+            -0.5 * (free * left.max(1e-13 * self.squares).ln() + logarithm + rough)
+        };
+        // A curve bent one way is as likely beforehand as all rougher ones together.
+        let mut values: Vec<f64> = DECADES
             .filter_map(|decade| rest.under(self.unit * 10.0_f64.powi(decade)))
-            .map(|(left, rough)| {
-                -0.5 * (free * left.max(1e-13 * self.squares).ln() + logarithm + rough)
-            })
+            .map(|(left, rough)| ln(left, rough) - (DECADES.count() as f64).ln())
             .collect();
+        values.push(ln(rest.without(), 0.0));
         let most = values.iter().copied().reduce(f64::max)?;
         Some(most + values.iter().map(|value| (value - most).exp()).sum::<f64>().ln())
     }

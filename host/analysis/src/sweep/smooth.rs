@@ -246,6 +246,14 @@ impl Problem {
                 }
             }
         }
+        // Each plain shape is as likely beforehand as all curves of its kind together.
+        for (average, difference, unlikelihood) in &mut shapes {
+            for (shape, curves) in [(average, OF_AVERAGE), (difference, OF_DIFFERENCE)] {
+                if matches!(shape, Shape::Curve(_)) {
+                    *unlikelihood += 2.0 * (curves.count() as f64).ln();
+                }
+            }
+        }
         let least = shapes.iter().map(|(.., unlikelihood)| *unlikelihood).reduce(f64::min)?;
         let weight = |unlikelihood: f64| (-0.5 * (unlikelihood - least)).exp();
         let whole: f64 = shapes.iter().map(|(.., unlikelihood)| weight(*unlikelihood)).sum();

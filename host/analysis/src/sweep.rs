@@ -48,8 +48,8 @@ const READINGS_MIN: usize = 5;
 const DRAWS: usize = 400;
 /// Share of what the largest difference gains that is taken off: all of it where the difference is
 /// flat, none where it is peaked, since smoothing lowers a peak by about as much. In trials over both,
-/// half kept the intervals true.
-const GAIN_SHARE: f64 = 0.5;
+/// a third kept the intervals true.
+const GAIN_SHARE: f64 = 0.3;
 /// The same sweep gives the same digits.
 const SEED: u64 = 1;
 /// Duties this share of the sweep apart are one.
@@ -176,7 +176,6 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     let scale = Scale::of(ways)?;
     let readings = scale.readings(ways);
     let dead = ends(ways, &readings);
-    if std::env::var("SWEEPDEBUG").is_ok() { eprintln!("DBG {:?} {:?}", dead.iter().map(|e| e.plateau).collect::<Vec<_>>(), ways.ends); }
     // A corner lies anywhere within a step of duty: a rectangular distribution.
     let within_step = ways.step / scale.duty_range.abs() / 12.0_f64.sqrt();
     let mut corners = Corner::of(&dead);
@@ -196,7 +195,7 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     } else {
         let even = (0..=PLACES).map(|k| k as f64 / PLACES as f64);
         // A corner shows where it is, and where it may be as well.
-        even.chain(corners.iter().flat_map(|corner| [corner.at, corner.at + corner.u])).collect()
+        even.chain(corners.iter().flat_map(|corner| [corner.at, corner.moved().at])).collect()
     };
     places.sort_by(f64::total_cmp);
     places.dedup_by(|b, a| *b - *a < if ways.is_points { SAME_SHARE } else { 1e-9 });
@@ -215,7 +214,7 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     let moved: Vec<Curves> = (0..corners.len())
         .filter_map(|k| {
             let mut corners = corners.clone();
-            corners[k].at += corners[k].u;
+            corners[k] = corners[k].moved();
             Some(smooth.with_corners(&readings, &corners, known)?.expected(&places))
         })
         .collect();

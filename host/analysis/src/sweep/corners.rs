@@ -5,6 +5,7 @@ use super::legs::Ways;
 use super::plateau::{Near, Plateau, beyond, plateau};
 use super::smooth::Reading;
 use crate::uncertainty::Measured;
+use core::f64::consts::TAU;
 
 /// Stretches that have nothing to do with each other may be anywhere up to this long.
 const ANYWHERE: f64 = 0.6;
@@ -13,7 +14,7 @@ const ANYWHERE: f64 = 0.6;
 pub(super) struct End {
     is_up: bool,
     is_top: bool,
-    pub(super) plateau: Plateau,
+    plateau: Plateau,
 }
 
 /// The ends of ways at which nothing may move: after the reversal at the top, after that at the
@@ -41,7 +42,8 @@ pub(super) fn ends(ways: &Ways, readings: &[Reading]) -> Vec<End> {
         .collect()
 }
 
-/// Where the curve of one way has a corner: the end of a stretch in which nothing moves.
+/// Where the curve of one way has a corner: the end of a stretch in which nothing moves; at the end of the way
+/// where none was seen.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Corner {
     pub(super) at: f64,
@@ -56,14 +58,15 @@ impl Corner {
     /// Corners of the curves. Two at the bottom that agree are one, of both ways.
     pub(super) fn of(ends: &[End]) -> Vec<Corner> {
         let corner = |end: &End| {
-            let Plateau { length, u, .. } = end.plateau;
+            let Plateau { length, u, hidden, .. } = end.plateau;
             let at = if end.is_top { 1.0 - length } else { length };
+            let u = if length > 0.0 { u } else { hidden };
             Corner { at, u, is_top: end.is_top, on_up: end.is_up, on_down: !end.is_up }
         };
-        let found = ends.iter().filter(|end| end.plateau.length > 0.0).map(corner);
-        let (mut corners, bottom): (Vec<Corner>, Vec<Corner>) = found.partition(|corner| corner.is_top);
+        let (mut corners, bottom): (Vec<Corner>, Vec<Corner>) =
+            ends.iter().map(corner).partition(|corner| corner.is_top);
         match bottom[..] {
-            [a, b] if (a.at - b.at).abs() <= 2.0 * a.u.hypot(b.u) => {
+            [a, b] if a.at > 0.0 && b.at > 0.0 && (a.at - b.at).abs() <= 2.0 * a.u.hypot(b.u) => {
                 let (wa, wb) = (a.u.max(1e-6).powi(-2), b.u.max(1e-6).powi(-2));
                 let at = (wa * a.at + wb * b.at) / (wa + wb);
                 corners.push(Corner { at, u: (wa + wb).sqrt().recip(), on_up: true, on_down: true, ..a });
@@ -73,16 +76,24 @@ impl Corner {
         corners
     }
 
+    /// The corner one standard uncertainty farther from the end.
+    pub(super) fn moved(self) -> Corner {
+        Corner { at: if self.is_top { self.at - self.u } else { self.at + self.u }, ..self }
+    }
+
     /// The place on a way that counts where samples spread over an extent of duty: the corner as long as
     /// nothing moves.
     pub(super) fn met(corners: &[Corner], at: f64, width: f64, is_up: bool) -> f64 {
-        corners.iter().filter(|corner| if is_up { corner.on_up } else { corner.on_down }).fold(at, |at, corner| {
-            if corner.is_top {
-                corner.at - beyond(-corner.at, -at, width)
-            } else {
-                corner.at + beyond(corner.at, at, width)
-            }
-        })
+        corners.iter().filter(|corner| if is_up { corner.on_up } else { corner.on_down }).fold(
+            at,
+            |at, corner| {
+                if corner.is_top {
+                    corner.at - beyond(-corner.at, -at, width)
+                } else {
+                    corner.at + beyond(corner.at, at, width)
+                }
+            },
+        )
     }
 }
 
@@ -95,7 +106,7 @@ pub(super) fn longest(ends: &[End]) -> Option<Measured> {
     let (mut weights, mut sum, mut squares, mut degrees) = (0.0, 0.0, 0.0, 0.0);
     let (mut ln_likelihood, mut most) = (0.0, f64::NEG_INFINITY);
     let mut alike = Vec::new();
-    for (k, plateau) in sorted.iter().enumerate() {
+    for plateau in &sorted {
         let weight = u(plateau).powi(-2);
         weights += weight;
         sum += weight * plateau.length;
@@ -107,11 +118,15 @@ pub(super) fn longest(ends: &[End]) -> Option<Measured> {
         let ln = ln - ANYWHERE.ln();
         most = most.max(ln);
         alike.push((ln, sum / weights, 1.0 / weights, degrees));
-        let _ = k;
     }
     let whole: f64 = alike.iter().map(|(ln, ..)| (ln - most).exp()).sum();
     let mean_of = |of: &dyn Fn(f64, f64, f64) -> f64| -> f64 {
-        alike.iter().map(|(ln, length, variance, degrees)| (ln - most).exp() / whole * of(*length, *variance, *degrees)).sum()
+        alike
+            .iter()
+            .map(|(ln, length, variance, degrees)| {
+                (ln - most).exp() / whole * of(*length, *variance, *degrees)
+            })
+            .sum()
     };
     let length = mean_of(&|length, _, _| length);
     let variance = mean_of(&|at, variance, _| variance + (at - length).powi(2));
@@ -123,5 +138,3 @@ pub(super) fn longest(ends: &[End]) -> Option<Measured> {
         )
     })
 }
-
-use std::f64::consts::TAU;

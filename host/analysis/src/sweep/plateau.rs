@@ -17,6 +17,8 @@ const PLACES: usize = 16;
 const ROUNDS: usize = 8;
 /// How much likelier a stretch must be than none: one chance in three ends of ways.
 const ODDS_MIN: f64 = 2.0;
+/// A stretch that is less likely than this is taken for none.
+const UNLIKELY: f64 = 0.2;
 /// Penalties on roughness, as powers of ten of the mean weight.
 const DECADES: core::ops::RangeInclusive<i32> = -10..=4;
 /// Level, slope and bend; the sum of squares; the rough columns.
@@ -40,6 +42,8 @@ pub(super) struct Plateau {
     pub(super) length: f64,
     /// Its standard uncertainty.
     pub(super) u: f64,
+    /// Root mean square of a stretch that may hide where none was seen.
+    pub(super) hidden: f64,
     pub(super) degrees_of_freedom: f64,
 }
 
@@ -85,11 +89,15 @@ pub(super) fn plateau(readings: &[Near]) -> Option<Plateau> {
     let (middle, square) = (first / whole, second / whole);
     let none = likely(tried[0].1);
     let degrees_of_freedom = readings.len() as f64 - 4.0;
-    Some(if none * ODDS_MIN > whole / LONGEST {
-        Plateau { length: 0.0, u: (square).sqrt(), degrees_of_freedom }
+    let some = whole / LONGEST;
+    let (length, u) = if none * ODDS_MIN > some {
+        (0.0, square.sqrt())
     } else {
-        Plateau { length: middle, u: (square - middle * middle).max(0.0).sqrt(), degrees_of_freedom }
-    })
+        (middle, (square - middle * middle).max(0.0).sqrt())
+    };
+    let likely = some / (some + none * ODDS_MIN);
+    let hidden = if likely < UNLIKELY { 0.0 } else { (likely * square).sqrt() };
+    Some(Plateau { length, u, hidden, degrees_of_freedom })
 }
 
 /// Mean of `(x - corner)`, where it is above zero, over an extent of x around its middle.
@@ -149,9 +157,8 @@ impl Way {
         let (rest, logarithm) = eliminated(bordered, FREE)?;
         let rest = Penalised::new(rest);
         let free = self.readings.len() as f64 - FREE as f64;
-        let ln = |left: f64, rough: f64| {
-            -0.5 * (free * left.max(1e-13 * self.squares).ln() + logarithm + rough)
-        };
+        let ln =
+            |left: f64, rough: f64| -0.5 * (free * left.max(1e-13 * self.squares).ln() + logarithm + rough);
         // A curve bent one way is as likely beforehand as all rougher ones together.
         let mut values: Vec<f64> = DECADES
             .filter_map(|decade| rest.under(self.unit * 10.0_f64.powi(decade)))

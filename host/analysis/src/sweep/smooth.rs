@@ -158,8 +158,8 @@ impl Smooth {
         let n = places.len();
         let mut rows = DMatrix::zeros(2 * n, COLUMNS);
         for (i, at) in places.iter().enumerate() {
-            let [up, down] =
-                [true, false].map(|is_up| row(&self.spline, Corner::met(&self.corners, *at, 0.0, is_up), is_up));
+            let [up, down] = [true, false]
+                .map(|is_up| row(&self.spline, Corner::met(&self.corners, *at, 0.0, is_up), is_up));
             for k in 0..COLUMNS {
                 rows[(i, k)] = 0.5 * (up[k] + down[k]);
                 rows[(n + i, k)] = down[k] - up[k];
@@ -291,13 +291,12 @@ impl Problem {
             .chain([None])
             .chain(of_difference.into_iter().map(Some))
             .collect();
-        let mut bordered = DMatrix::from_fn(columns.len(), columns.len(), |j, k| {
-            match (columns[j], columns[k]) {
+        let mut bordered =
+            DMatrix::from_fn(columns.len(), columns.len(), |j, k| match (columns[j], columns[k]) {
                 (Some(j), Some(k)) => self.normal[(j, k)],
                 (Some(k), None) | (None, Some(k)) => self.right[k],
                 (None, None) => self.squares,
-            }
-        });
+            });
         let mut penalties = 0.0;
         if let Shape::Curve(penalty) = average {
             for k in taken - ROUGH..taken {

@@ -199,12 +199,17 @@ fn evaluate<const P: usize>(
     for (i, measured) in data.iter().enumerate() {
         let (value, slopes) = curve(i, parameters);
         let residual = measured - value;
-        let slopes = SVector::<f64, P>::from(slopes);
         point.squares += residual * residual;
-        point.normal += slopes * slopes.transpose();
-        point.gradient += slopes * residual;
+        // One triangle: the normal equations are most of the work.
+        for k in 0..P {
+            for j in k..P {
+                point.normal[(j, k)] += slopes[j] * slopes[k];
+            }
+        }
+        point.gradient += SVector::<f64, P>::from(slopes) * residual;
         point.residuals.push(residual);
     }
+    point.normal.fill_upper_triangle_with_lower_triangle();
     let finite = point.squares.is_finite() && point.normal.iter().all(|v| v.is_finite());
     finite.then_some(point)
 }

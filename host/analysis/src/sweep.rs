@@ -20,21 +20,24 @@
 //! the curves is found from curves drawn from that uncertainty (parametric bootstrap: Efron and
 //! Tibshirani, An Introduction to the Bootstrap, 1993, chapter 10, from memory).
 
+mod corners;
 mod legs;
 mod line;
 mod pairs;
+mod penalty;
 mod plateau;
 mod smooth;
+mod spline;
 
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{check_columns, check_count, check_finite, check_not_clipped, resolution, spacing_s};
 use crate::stats::{mean, standard_deviation};
 use crate::uncertainty::Measured;
+use corners::{Corner, ends, longest};
 use legs::{Gathered, Ways};
-use plateau::{Near, Plateau, plateau};
 use rand_chacha::ChaCha8Rng;
 use rand_core::SeedableRng;
-use smooth::{Corner, Curves, Known, On, Reading, Smooth};
+use smooth::{Curves, Known, Reading, Smooth};
 
 /// Fewest readings on each way; an average that may be straight and a difference need five in all.
 pub const POINTS_MIN: usize = 2;
@@ -45,10 +48,12 @@ const READINGS_MIN: usize = 5;
 const DRAWS: usize = 400;
 /// Share of what the largest difference gains that is taken off: all of it where the difference is
 /// flat, none where it is peaked, since smoothing lowers a peak by about as much. In trials over both,
-/// half kept the intervals true.
-const GAIN_SHARE: f64 = 0.5;
+/// a third kept the intervals true.
+const GAIN_SHARE: f64 = 0.3;
 /// The same sweep gives the same digits.
 const SEED: u64 = 1;
+/// Duties this share of the sweep apart are one.
+const SAME_SHARE: f64 = 0.005;
 /// Places of the curves of a recorded ramp.
 const PLACES: usize = 100;
 
@@ -173,30 +178,27 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     let dead = ends(ways, &readings);
     // A corner lies anywhere within a step of duty: a rectangular distribution.
     let within_step = ways.step / scale.duty_range.abs() / 12.0_f64.sqrt();
-    let mut corners = corners(&dead);
+    let mut corners = Corner::of(&dead);
     for corner in &mut corners {
         corner.u = corner.u.hypot(within_step);
     }
     let mut duties: Vec<f64> = readings.iter().map(|reading| reading.at).collect();
     duties.sort_by(f64::total_cmp);
-    duties.dedup_by(|b, a| *b - *a < 0.005);
+    duties.dedup_by(|b, a| *b - *a < SAME_SHARE);
     let known =
         Known { duties: duties.len(), variance: (ways.noise.0 / scale.output_range.powi(2), ways.noise.1) };
-    let smooth = Smooth::fit(&readings, &corners, known).or_else(|| {
-        // A corner that no reading lies beyond cannot be told from none.
-        corners.clear();
-        Smooth::fit(&readings, &corners, known)
-    });
     let found = readings.len();
+    let smooth = Smooth::fit(&readings, &corners, known);
     let smooth = smooth.ok_or(Unmeasured::TooFewSamples { found, needed: READINGS_MIN })?;
     let mut places: Vec<f64> = if ways.is_points {
         readings.iter().map(|reading| reading.at).collect()
     } else {
         let even = (0..=PLACES).map(|k| k as f64 / PLACES as f64);
-        even.chain(corners.iter().map(|corner| corner.at)).collect()
+        // A corner shows where it is, and where it may be as well.
+        even.chain(corners.iter().flat_map(|corner| [corner.at, corner.moved().at])).collect()
     };
     places.sort_by(f64::total_cmp);
-    places.dedup_by(|b, a| *b - *a < if ways.is_points { 0.005 } else { 1e-9 });
+    places.dedup_by(|b, a| *b - *a < if ways.is_points { SAME_SHARE } else { 1e-9 });
     let expected = smooth.expected(&places);
     let mut rng = ChaCha8Rng::seed_from_u64(SEED);
     let draws = smooth.draws(&places, DRAWS, &mut rng);
@@ -212,13 +214,14 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     let moved: Vec<Curves> = (0..corners.len())
         .filter_map(|k| {
             let mut corners = corners.clone();
-            corners[k].at += corners[k].u;
+            corners[k] = corners[k].moved();
             Some(smooth.with_corners(&readings, &corners, known)?.expected(&places))
         })
         .collect();
     let rounding = resolution / scale.output_range / 12.0_f64.sqrt();
     let noise = smooth.variance();
     let rounding = if noise < rounding * rounding { rounding } else { 0.0 };
+    let duty_u = if ways.is_points && !corners.is_empty() { duty_scatter(&readings) } else { 0.0 };
     let read_off = |what: &dyn Fn(&Curves) -> f64, gain_share: f64| {
         let values: Vec<f64> = draws.iter().map(what).collect();
         let found = what(&expected);
@@ -232,6 +235,8 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
                 degrees,
             )
             .with_given("resolution of the recorder", 1.0, rounding)
+            // Where the output rests, noise of the duty does not show in it.
+            .with_given("scatter of the duty", 0.5, duty_u)
             // A corner that hides within the step next to a turn changes the span by as much.
             .with_given("step of the duty", value, within_step)
     };
@@ -253,7 +258,7 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     let places_duty = |at: &f64| scale.duty_from + at * scale.duty_range;
     Ok(Sweep {
         hysteresis,
-        dead_band: longest(&dead.iter().map(|end| end.plateau).collect::<Vec<_>>())
+        dead_band: longest(&dead)
             .map(|found| {
                 // Where nothing was seen, a stretch may be hidden from 0 up to a step.
                 let within_step = if found.value == 0.0 { 2.0 * within_step } else { within_step };
@@ -276,6 +281,15 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
         up: side(-1.0),
         down: side(1.0),
     })
+}
+
+/// Standard deviation of duties that were meant to be the same, as a share of the sweep.
+fn duty_scatter(readings: &[Reading]) -> f64 {
+    let mut at: Vec<f64> = readings.iter().map(|reading| reading.at).collect();
+    at.sort_by(f64::total_cmp);
+    let steps = at.windows(2).map(|pair| pair[1] - pair[0]).filter(|step| *step < SAME_SHARE);
+    let (count, squares) = steps.fold((0.0, 0.0), |(count, sum), step| (count + 1.0, sum + step * step));
+    if count > 0.0 { (0.5 * squares / count).sqrt() } else { 0.0 }
 }
 
 /// What duty and output are counted in.
@@ -359,77 +373,4 @@ impl View<'_> {
         let last = self.places.len() - 1;
         curves.average[last] - 0.5 * curves.difference[last] - curves.average[0]
     }
-}
-
-/// An end of a way, and how long nothing moves there.
-struct End {
-    is_up: bool,
-    is_top: bool,
-    plateau: Plateau,
-}
-
-/// The ends of ways at which nothing may move: after the reversal at the top, after that at the
-/// bottom, and below a threshold on the way down.
-fn ends(ways: &Ways, readings: &[Reading]) -> Vec<End> {
-    let first_up = ways.readings.iter().find(|r| r.is_up).map_or(0, |r| r.way);
-    let later_up = ways.readings.iter().any(|r| r.is_up && r.way != first_up);
-    [(false, true), (true, false), (false, false)]
-        .into_iter()
-        .filter_map(|(is_up, is_top)| {
-            let way: Vec<Near> = readings
-                .iter()
-                .zip(&ways.readings)
-                // Nobody knows what was before the first way up.
-                .filter(|(r, g)| r.is_up == is_up && !(is_up && later_up && g.way == 0))
-                .map(|(r, _)| Near {
-                    from_end: if is_top { 1.0 - r.at } else { r.at },
-                    width: r.width,
-                    output: r.output,
-                    weight: r.weight,
-                })
-                .collect();
-            Some(End { is_up, is_top, plateau: plateau(&way)? })
-        })
-        .collect()
-}
-
-/// Corners of the curves. Two at the bottom that agree are one, of both ways.
-fn corners(ends: &[End]) -> Vec<Corner> {
-    let corner = |end: &End| {
-        let Plateau { length, u, .. } = end.plateau;
-        let on = if end.is_up { On::Up } else { On::Down };
-        Corner { at: if end.is_top { 1.0 - length } else { length }, u, on }
-    };
-    let found: Vec<&End> = ends.iter().filter(|end| end.plateau.length > 0.0).collect();
-    let bottom: Vec<Corner> = found.iter().filter(|end| !end.is_top).map(|end| corner(end)).collect();
-    let mut corners: Vec<Corner> = found.iter().filter(|end| end.is_top).map(|end| corner(end)).collect();
-    match bottom[..] {
-        [a, b] if (a.at - b.at).abs() <= 2.0 * a.u.hypot(b.u) => {
-            let (wa, wb) = (a.u.max(1e-6).powi(-2), b.u.max(1e-6).powi(-2));
-            let at = (wa * a.at + wb * b.at) / (wa + wb);
-            corners.push(Corner { at, u: (wa + wb).sqrt().recip(), on: On::Both });
-        }
-        _ => corners.extend(bottom),
-    }
-    corners
-}
-
-/// The longest of several stretches, those that agree with it taken together.
-fn longest(found: &[Plateau]) -> Option<Measured> {
-    let mut sorted = found.to_vec();
-    sorted.sort_by(|a, b| b.length.total_cmp(&a.length));
-    let first = *sorted.first()?;
-    let agree = sorted.iter().filter(|p| first.length - p.length <= 2.0 * first.u.hypot(p.u));
-    let (mut weights, mut sum, mut degrees) = (0.0, 0.0, 0.0);
-    for plateau in agree {
-        let weight = 1.0 / plateau.u.max(1e-6).powi(2);
-        weights += weight;
-        sum += weight * plateau.length;
-        degrees += plateau.degrees_of_freedom;
-    }
-    Some(Measured::new(sum / weights).with_scatter(
-        "where the output begins to move",
-        1.0 / weights.sqrt(),
-        degrees,
-    ))
 }

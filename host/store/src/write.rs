@@ -117,11 +117,6 @@ impl RunWriter<'_> {
         self.number
     }
 
-    #[cfg(feature = "faults")]
-    pub(crate) fn store(&self) -> &Store {
-        self.store
-    }
-
     /// Takes an entry, for the next commit.
     pub fn entry(&mut self, entry: &Entry) {
         match as_json(entry) {

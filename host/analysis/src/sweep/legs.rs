@@ -145,6 +145,11 @@ fn stairs(duty: &[f64]) -> Option<f64> {
     (2 * moves.len() <= duty.len()).then(|| mean(&moves))
 }
 
+/// Standard deviation of a sample of the duty. What rests shows no noise, and its steps are none.
+fn noise_of(duty: &[f64]) -> f64 {
+    if stairs(duty).is_some() { 0.0 } else { noise_sd(duty) }
+}
+
 /// Step within which nobody knows where the duty of a ramp was: that in which it rises, if it rests more
 /// often than it moves; that of one sample if the uppermost shows twice, which may be a rest or a turn
 /// half-way between them; or 0.
@@ -189,6 +194,8 @@ impl Ramp {
 fn ends_of(ramps: &[Ramp], duties: &[f64], lowest: f64, highest: f64) -> (f64, f64) {
     let mut ends = [Vec::new(), Vec::new()];
     let at = |(index, duty, slope): (f64, f64, f64), i: f64| duty + slope * (i - index);
+    // Few samples lie close to a turn: by chance all of them may lie short of it.
+    let short = 3.0 * noise_of(duties);
     for (k, ramp) in ramps.iter().enumerate() {
         let [begin, end] = ramp.near;
         let rises = end.1 > begin.1;
@@ -203,7 +210,7 @@ fn ends_of(ramps: &[Ramp], duties: &[f64], lowest: f64, highest: f64) -> (f64, f
             }
         };
         let seen = |turn: Turn, met: f64| {
-            let is_beyond = met > highest || met < lowest;
+            let is_beyond = met > highest + short || met < lowest - short;
             if is_beyond && turn.is_held() { turn.held_at(duties) } else { met }
         };
         let [from, to] = ramp.turns;
@@ -271,16 +278,17 @@ fn turns(duty: &[f64], range: f64) -> Vec<Turn> {
             (rising, high) = (Some(true), i);
         }
     }
-    // Both the extreme and its neighbours scatter. What rests shows no noise, and its steps are none.
-    let noise = if stairs(duty).is_some() { 0.0 } else { 6.0 * noise_sd(duty) };
+    // Both the extreme and its neighbours scatter.
+    let noise = 6.0 * noise_of(duty);
     let around = |turn: usize| {
-        let at = duty[turn];
+        // The extreme is off by some of the noise itself: a single sample beyond does not end the turn.
+        let is_near = |i: usize| (duty[i] - duty[turn]).abs() <= noise;
         let (mut from, mut to) = (turn, turn);
-        while from > 0 && (duty[from - 1] - at).abs() <= noise {
-            from -= 1;
+        while let Some(step) = (1..=2).find(|step| from >= *step && is_near(from - step)) {
+            from -= step;
         }
-        while to + 1 < duty.len() && (duty[to + 1] - at).abs() <= noise {
-            to += 1;
+        while let Some(step) = (1..=2).find(|step| to + step < duty.len() && is_near(to + step)) {
+            to += step;
         }
         Turn { from, middle: usize::midpoint(from, to), to: to + 1 }
     };

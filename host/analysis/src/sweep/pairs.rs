@@ -4,15 +4,12 @@
 //! better than that, they speak for themselves (IEC 61298-2, from memory: the largest difference between
 //! the readings at one input).
 
-use super::{DRAWS, GAIN_SHARE, SEED, SweepPoint};
+use super::{DRAWS, GAIN_SHARE, SAME_SHARE, SEED, SweepPoint};
 use crate::stats::{mean, standard_deviation};
 use crate::uncertainty::Measured;
 use rand_chacha::ChaCha8Rng;
 use rand_core::{Rng, SeedableRng};
 use statrs::distribution::{ContinuousCDF, Normal};
-
-/// Duties this share of the sweep apart are one.
-const SAME_SHARE: f64 = 0.005;
 
 /// Hysteresis over the output span. `None` unless every duty but the one that the ways share was come to
 /// from both sides, and the scatter of every point is known.

@@ -1,11 +1,12 @@
 //! The stretch at an end of a way in which the output stays where it is.
 //!
 //! The way is a constant up to a corner and a smooth curve from there on; where the corner lies is
-//! weighed by the likelihood of every place, the smooth curve integrated out, against there being
-//! none at all.
+//! weighed by the likelihood of every place, the smooth curve and its smoothness integrated out, against
+//! there being none at all.
 
-use super::smooth::{Basis, ROUGH, beyond};
-use nalgebra::{SMatrix, SVector};
+use super::penalty::{Penalised, eliminated};
+use super::spline::{ROUGH, Spline};
+use nalgebra::DMatrix;
 
 /// Longest stretch that is looked for, as a share of the sweep.
 const LONGEST: f64 = 0.6;
@@ -16,7 +17,13 @@ const PLACES: usize = 16;
 const ROUNDS: usize = 8;
 /// How much likelier a stretch must be than none: one chance in three ends of ways.
 const ODDS_MIN: f64 = 2.0;
-const COLUMNS: usize = 2 + ROUGH;
+/// A stretch that is less likely than this is taken for none.
+const UNLIKELY: f64 = 0.2;
+/// Penalties on roughness, as powers of ten of the mean weight.
+const DECADES: core::ops::RangeInclusive<i32> = -10..=4;
+/// Level, slope and bend; the sum of squares; the rough columns.
+const FREE: usize = 3;
+const COLUMNS: usize = FREE + 1 + ROUGH;
 
 /// A reading, seen from the end of its way.
 #[derive(Clone, Copy, Debug)]
@@ -35,6 +42,8 @@ pub(super) struct Plateau {
     pub(super) length: f64,
     /// Its standard uncertainty.
     pub(super) u: f64,
+    /// Root mean square of a stretch that may hide where none was seen.
+    pub(super) hidden: f64,
     pub(super) degrees_of_freedom: f64,
 }
 
@@ -43,7 +52,7 @@ pub(super) fn plateau(readings: &[Near]) -> Option<Plateau> {
     if readings.len() < 8 {
         return None;
     }
-    let basis = Basis::new(readings.len());
+    let way = Way::of(readings);
     let mut tried: Vec<(f64, f64)> = Vec::new();
     let (mut from, mut to) = (0.0, LONGEST);
     for round in 0..ROUNDS {
@@ -52,20 +61,20 @@ pub(super) fn plateau(readings: &[Near]) -> Option<Plateau> {
         for k in 0..=places {
             let at = from + spacing * k as f64;
             if !tried.iter().any(|(place, _)| *place == at) {
-                tried.push((at, unlikelihood(&basis, readings, at)?));
+                tried.push((at, way.ln_likelihood(at)?));
             }
         }
-        let best = tried.iter().copied().min_by(|a, b| a.1.total_cmp(&b.1))?;
+        let best = tried.iter().copied().max_by(|a, b| a.1.total_cmp(&b.1))?;
         let close =
-            |(at, value): &&(f64, f64)| (at - best.0).abs() <= 1.01 * spacing && *value < best.1 + 1.0;
+            |(at, value): &&(f64, f64)| (at - best.0).abs() <= 1.01 * spacing && *value > best.1 - 0.5;
         if tried.iter().filter(close).count() >= 3 {
             break;
         }
         (from, to) = ((best.0 - 2.0 * spacing).max(0.0), (best.0 + 2.0 * spacing).min(LONGEST));
     }
     tried.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let least = tried.iter().map(|(_, value)| *value).reduce(f64::min)?;
-    let likely = |value: f64| (-0.5 * (value - least)).exp();
+    let most = tried.iter().map(|(_, value)| *value).reduce(f64::max)?;
+    let likely = |value: f64| (value - most).exp();
     // Moments by the trapezium rule.
     let (mut whole, mut first, mut second) = (0.0, 0.0, 0.0);
     for pair in tried.windows(2) {
@@ -80,57 +89,100 @@ pub(super) fn plateau(readings: &[Near]) -> Option<Plateau> {
     let (middle, square) = (first / whole, second / whole);
     let none = likely(tried[0].1);
     let degrees_of_freedom = readings.len() as f64 - 4.0;
-    Some(if none * ODDS_MIN > whole / LONGEST {
-        Plateau { length: 0.0, u: (square).sqrt(), degrees_of_freedom }
+    let some = whole / LONGEST;
+    let (length, u) = if none * ODDS_MIN > some {
+        (0.0, square.sqrt())
     } else {
-        Plateau { length: middle, u: (square - middle * middle).max(0.0).sqrt(), degrees_of_freedom }
-    })
+        (middle, (square - middle * middle).max(0.0).sqrt())
+    };
+    let likely = some / (some + none * ODDS_MIN);
+    let hidden = if likely < UNLIKELY { 0.0 } else { (likely * square).sqrt() };
+    Some(Plateau { length, u, hidden, degrees_of_freedom })
 }
 
-/// Minus twice the logarithm of the likelihood of a corner at `at`.
-fn unlikelihood(basis: &Basis, readings: &[Near], at: f64) -> Option<f64> {
-    let origin = basis.rough_at(0.0);
-    let mut normal = SMatrix::<f64, COLUMNS, COLUMNS>::zeros();
-    let mut right = SVector::<f64, COLUMNS>::zeros();
-    let (mut squares, mut weights) = (0.0, 0.0);
-    for Near { from_end, width, output, weight } in readings {
-        let beyond = beyond(at, (*from_end, *width));
-        squares += weight * output * output;
-        weights += weight;
-        normal[(0, 0)] += weight;
-        right[0] += weight * output;
-        if beyond == 0.0 {
-            continue;
+/// Mean of `(x - corner)`, where it is above zero, over an extent of x around its middle.
+pub(super) fn beyond(corner: f64, at: f64, width: f64) -> f64 {
+    let (from, to) = (at - 0.5 * width - corner, at + 0.5 * width - corner);
+    if from >= 0.0 || to <= 0.0 { (at - corner).max(0.0) } else { to * to / (2.0 * width) }
+}
+
+/// The readings of a way, from its end on, with what all beyond each of them come to.
+struct Way {
+    spline: Spline,
+    readings: Vec<Near>,
+    /// Bordered normal equations of the readings from each one on.
+    from: Vec<DMatrix<f64>>,
+    squares: f64,
+    unit: f64,
+}
+
+impl Way {
+    fn of(readings: &[Near]) -> Way {
+        let spline = Spline::new(readings.len());
+        let mut readings = readings.to_vec();
+        readings.sort_by(|a, b| (a.from_end - 0.5 * a.width).total_cmp(&(b.from_end - 0.5 * b.width)));
+        let mut sum = DMatrix::zeros(COLUMNS, COLUMNS);
+        let mut from = vec![sum.clone()];
+        for reading in readings.iter().rev() {
+            add(&mut sum, &row(&spline, reading.from_end, reading.output), reading.weight);
+            from.push(sum.clone());
         }
-        let rough = basis.rough_at((beyond / (1.0 - at)).min(1.0));
-        let mut row = [0.0; COLUMNS];
-        row[0] = 1.0;
-        row[1] = beyond;
-        for j in 0..ROUGH {
-            row[2 + j] = rough[j] - origin[j];
-        }
-        for j in 1..COLUMNS {
-            for k in 0..=j {
-                normal[(j, k)] += weight * row[j] * row[k];
+        from.reverse();
+        let squares = readings.iter().map(|r| r.weight * r.output * r.output).sum();
+        let unit = readings.iter().map(|r| r.weight).sum::<f64>() / readings.len() as f64;
+        Way { spline, readings, from, squares, unit }
+    }
+
+    /// Logarithm of the likelihood of a corner at `at`.
+    fn ln_likelihood(&self, at: f64) -> Option<f64> {
+        let whole = self.readings.partition_point(|r| r.from_end - 0.5 * r.width < at);
+        let mut bordered = self.from[whole].clone();
+        // All readings below the corner are readings of the same.
+        let (mut weight, mut sum, mut squares) = (0.0, 0.0, 0.0);
+        for r in &self.readings[..whole] {
+            let beyond = beyond(at, r.from_end, r.width);
+            if beyond > 0.0 {
+                add(&mut bordered, &row(&self.spline, at + beyond, r.output), r.weight);
+            } else {
+                weight += r.weight;
+                sum += r.weight * r.output;
+                squares += r.weight * r.output * r.output;
             }
-            right[j] += weight * output * row[j];
+        }
+        if weight > 0.0 {
+            let mean = sum / weight;
+            add(&mut bordered, &row(&self.spline, at, mean), weight);
+            bordered[(FREE, FREE)] += squares - mean * sum;
+        }
+        let (rest, logarithm) = eliminated(bordered, FREE)?;
+        let rest = Penalised::new(rest);
+        let free = self.readings.len() as f64 - FREE as f64;
+        let ln =
+            |left: f64, rough: f64| -0.5 * (free * left.max(1e-13 * self.squares).ln() + logarithm + rough);
+        // A curve bent one way is as likely beforehand as all rougher ones together.
+        let mut values: Vec<f64> = DECADES
+            .filter_map(|decade| rest.under(self.unit * 10.0_f64.powi(decade)))
+            .map(|(left, rough)| ln(left, rough) - (DECADES.count() as f64).ln())
+            .collect();
+        values.push(ln(rest.without(), 0.0));
+        let most = values.iter().copied().reduce(f64::max)?;
+        Some(most + values.iter().map(|value| (value - most).exp()).sum::<f64>().ln())
+    }
+}
+
+fn row(spline: &Spline, at: f64, output: f64) -> [f64; COLUMNS] {
+    let mut row = [0.0; COLUMNS];
+    row[..=FREE].copy_from_slice(&[1.0, at, at * at, output]);
+    row[FREE + 1..].copy_from_slice(&spline.rough_at(at));
+    row
+}
+
+/// Adds a row to the lower triangle of the bordered normal equations.
+fn add(bordered: &mut DMatrix<f64>, row: &[f64; COLUMNS], weight: f64) {
+    for k in 0..COLUMNS {
+        let weighted = weight * row[k];
+        for j in k..COLUMNS {
+            bordered[(j, k)] += weighted * row[j];
         }
     }
-    let n = readings.len() as f64;
-    let (unit, free) = (weights / n, n - 2.0);
-    let mut least: Option<f64> = None;
-    for decade in -10..=4 {
-        let penalty = unit * 10.0_f64.powi(decade);
-        let mut matrix = normal;
-        for j in 2..COLUMNS {
-            matrix[(j, j)] += penalty;
-        }
-        let Some(factor) = matrix.cholesky() else { continue };
-        let best = factor.solve(&right);
-        let left = (squares - best.dot(&right)).max(1e-13 * squares);
-        let logarithm: f64 = factor.l_dirty().diagonal().iter().map(|d| d.ln()).sum::<f64>() * 2.0;
-        let value = free * left.ln() + logarithm - ROUGH as f64 * penalty.ln();
-        least = Some(least.map_or(value, |so_far| so_far.min(value)));
-    }
-    least
 }

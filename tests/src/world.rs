@@ -153,7 +153,7 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     let kept: Vec<Kept> = all_handed.iter().map(|handed| record::compare(store, handed, &watch)).collect();
     let (doing, mut wrong) = authority::walk(plan, &watch);
     let episodes = danger::episodes(plan, &watch, &doing, begun);
-    let let_go = may_let_go(begun, &episodes);
+    let let_go = may_let_go(begun, danger::near_over_current(plan, &watch));
     let moments: Vec<Moment> = watch.ticks.iter().map(|beside| beside.moment).collect();
     wrong.extend(check::drive_beyond_rating(plan, &moments));
     for life in watch.ticks.chunk_by(|_, next| !next.restarted) {
@@ -184,7 +184,7 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
 }
 
 /// The coils whose current may be too high, or there although nobody asked for it, or seem so.
-fn may_let_go(mishap: Option<Mishap>, episodes: &[Episode]) -> [bool; 2] {
+fn may_let_go(mishap: Option<Mishap>, near_over_current: [bool; 2]) -> [bool; 2] {
     use stepwell_plant::FaultKind as Rig;
     match mishap.map(|mishap| mishap.what) {
         Some(What::Rig(Rig::InletCoilShort | Rig::InletSwitchStuckOn | Rig::InletCurrentSensorOffset)) => {
@@ -194,8 +194,7 @@ fn may_let_go(mishap: Option<Mishap>, episodes: &[Episode]) -> [bool; 2] {
             Rig::PressureCoilShort | Rig::PressureSwitchStuckOn | Rig::PressureCurrentSensorOffset,
         )) => [false, true],
         Some(What::Rig(Rig::ConnectorsSwapped) | What::Board(mishap::BoardMishap::StuckAdc)) => [true, true],
-        _ => ["over-current, inlet", "over-current, pressure"]
-            .map(|name| episodes.iter().any(|episode| episode.danger.name == name)),
+        _ => near_over_current,
     }
 }
 

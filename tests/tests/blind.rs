@@ -41,8 +41,8 @@ const CASES: &[(TripCause, &str)] = &[
 /// a healthy pump needs. (That the drive has used up its account is not among them: no procedure of a program
 /// that keeps to the sheets can get there; `firmware/core/tests/board/faults.rs` does.)
 const TIGHT: &[(TripCause, fn(&mut Plan))] = &[
-    (TripCause::OverCurrent(Coil::Inlet), |plan| plan.bench.current_max_a = 0.5),
-    (TripCause::OverCurrent(Coil::Pressure), |plan| plan.bench.current_max_a = 0.5),
+    (TripCause::OverCurrent(Coil::Inlet), |plan| plan.bench.current_max_a = 0.3),
+    (TripCause::OverCurrent(Coil::Pressure), |plan| plan.bench.current_max_a = 0.3),
     (TripCause::RailHigh, |plan| plan.pump.rail_guard_pa = 4e6),
 ];
 

@@ -100,6 +100,20 @@ fn over_current(facts: &Facts<'_>, place: usize, coil: usize) -> bool {
     facts.shown_a[place][coil] > GAIN * facts.plan.bench.current_max_a
 }
 
+/// Whether a coil's channel ever showed so much that the board may take it for over-current, inlet first.
+#[must_use]
+pub fn near_over_current(plan: &Plan, watch: &Watch) -> [bool; 2] {
+    let least_a = plan.bench.current_max_a / GAIN;
+    [0, 1].map(|coil| (0..watch.ticks.len()).any(|place| shown_a(plan, watch, place, coil) > least_a))
+}
+
+/// What a coil's channel shows over one PWM period up to this tick, A.
+fn shown_a(plan: &Plan, watch: &Watch, place: usize, coil: usize) -> f64 {
+    let period = &watch.ticks[(place + 1).saturating_sub(PERIOD_MS)..=place];
+    let sum: f64 = period.iter().map(|beside| f64::from(beside.current_words[coil])).sum();
+    sum / period.len() as f64 * ampere_per_count(plan)
+}
+
 /// A period of a 200 Hz PWM, in ms.
 const PERIOD_MS: usize = 5;
 
@@ -244,12 +258,7 @@ fn facts<'a>(plan: &'a Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mish
             zero[coil] = since(duty_e4 == 0, zero[coil], place);
             driven[coil] = since(duty_e4 >= 1_000, driven[coil], place);
         }
-        let period = &watch.ticks[(place + 1).saturating_sub(PERIOD_MS)..=place];
-        let shown = |coil: usize| {
-            let sum: f64 = period.iter().map(|beside| f64::from(beside.current_words[coil])).sum();
-            sum / period.len() as f64 * ampere_per_count(plan)
-        };
-        facts.shown_a.push([shown(0), shown(1)]);
+        facts.shown_a.push([0, 1].map(|coil| shown_a(plan, watch, place, coil)));
         facts.dry_since.push(dry);
         facts.zero_since.push(zero);
         facts.driven_since.push(driven);

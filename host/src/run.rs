@@ -11,10 +11,12 @@ use std::io::{BufRead, IsTerminal};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, mpsc};
 use std::time::Duration;
+use stepwell_procedure::quantity::Dimension;
 use stepwell_procedure::read;
 use stepwell_procedure::record::Outcome;
 use stepwell_procedure::run::{Plan, Progress, Prompt, Run};
-use stepwell_session::engine::{Engine, Operator, Output};
+use stepwell_procedure::words;
+use stepwell_session::engine::{Engine, Operator, Output, View};
 use stepwell_session::lockstep::{self, Bench, Outside};
 use stepwell_session::serve;
 use stepwell_session::time::HostTime;
@@ -196,6 +198,7 @@ where
             }
             let view = watched.borrow().clone();
             if let Some(view) = view {
+                terminal.watched(&view);
                 let open = view.prompt.filter(|prompt| prompt.number != answered);
                 if let Some(prompt) = open
                     && let Some(yes) = terminal.answer_within(&prompt, Duration::ZERO)
@@ -230,6 +233,8 @@ struct Terminal {
     shown_second: u32,
     unwelcome: Option<String>,
     lost: Option<String>,
+    /// The link is back, and what the board shows has not been told yet.
+    back: bool,
 }
 
 impl Terminal {
@@ -266,6 +271,7 @@ impl Terminal {
             shown_second: 0,
             unwelcome: None,
             lost: None,
+            back: false,
         })
     }
 
@@ -299,6 +305,14 @@ impl Terminal {
         self.shown = what;
     }
 
+    /// Tells, once, how a board stands whose link is back.
+    fn watched(&mut self, view: &View) {
+        let Some(status) = view.status.filter(|_| self.back) else { return };
+        self.back = false;
+        let rail = view.live.rail_pa.map_or("no reading".to_owned(), |pa| Dimension::Pressure.display(pa));
+        errln!("           Board {}, rail {rail}.", words::state(status.state));
+    }
+
     fn take(&mut self, output: &Output) {
         match output {
             Output::Unwelcome(why) => self.unwelcome = Some(why.to_string()),
@@ -310,6 +324,7 @@ impl Terminal {
             Output::Back(what) => {
                 self.end_line();
                 print::err(&render::wrapped(&format!("{what}."), "LINK BACK: ", "           "));
+                self.back = true;
             }
             _ => {}
         }

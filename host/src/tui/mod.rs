@@ -21,9 +21,9 @@ use crate::run;
 use app::{App, Wish};
 use crossterm::event::{Event, KeyEventKind};
 use session::Session;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 use stepwell_session::engine::Operator;
 
@@ -88,7 +88,8 @@ fn serve(
     asked: &Asked,
     session: &mut Option<Session>,
 ) -> u8 {
-    let events = input::listen();
+    let stop = input::StopLine::default();
+    let events = input::listen(Arc::clone(&stop));
     let watch = Stopwatch::start();
     while !asked.ended.load(Ordering::Relaxed) && !guard::fallen() {
         let Ok(size) = terminal.size() else { return ENDED };
@@ -123,18 +124,20 @@ fn serve(
                 match started {
                     Ok((started, plan)) => {
                         app.started(&plan);
+                        *stop.lock().unwrap_or_else(PoisonError::into_inner) = started.stop_line();
                         *session = Some(started);
                     }
                     Err(failure) => app.complain(failure.to_string()),
                 }
             }
+            // The reader of keys has said it, whatever was on the screen.
+            Some(Wish::Say(Operator::Stop)) | None => {}
             Some(Wish::Say(said)) => {
                 if let Some(session) = session {
                     session.say(said);
                 }
             }
             Some(Wish::Leave) => return app.exit_code(),
-            None => {}
         }
     }
     ENDED

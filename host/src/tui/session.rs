@@ -79,6 +79,11 @@ impl Session {
         }
     }
 
+    /// The way of the stop key; it is nobody who could answer either.
+    pub(super) fn stop_line(&self) -> Option<mpsc::WeakSender<Operator>> {
+        self.said.as_ref().map(mpsc::Sender::downgrade)
+    }
+
     /// Says something to the session. One that has ended has nothing to hear.
     pub(super) fn say(&self, said: Operator) {
         if let Some(queue) = &self.said {

@@ -2,13 +2,18 @@
 //! pseudo-terminal at a path that stays the same, as a cable's name does.
 
 use super::mangle::Mangler;
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use rustix::termios::{Action, OptionalActions, tcflow, tcgetattr, tcsetattr};
 use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::{ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::sync::mpsc;
 use tokio::time::Instant;
-use tokio_serial::{SerialPort, SerialStream};
 
 /// What is done to a line while it is in use.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -30,11 +35,14 @@ pub enum Handling {
 /// A program's end that nobody holds open reads as an error; it is looked at again after this long.
 const NOBODY: Duration = Duration::from_millis(10);
 
+/// A port that was given up is let go of within this time.
+const LOOK_EVERY: Timespec = Timespec { tv_sec: 0, tv_nsec: 20_000_000 };
+
 /// The ends that a line hangs on, and what it is at the moment.
 struct Line<B> {
     board: B,
     path: PathBuf,
-    port: Option<SerialStream>,
+    port: Option<Port>,
     to_board: Mangler,
     from_board: Mangler,
     deaf: bool,
@@ -67,7 +75,7 @@ pub async fn carry<B: AsyncRead + AsyncWrite + Unpin>(
         sent: 0,
     };
     line.plug()?;
-    let (mut said, mut heard) = ([0; 4096], [0; 4096]);
+    let mut heard = [0; 4096];
     loop {
         let due = line.under_way.first_key_value().map(|((due, _), _)| *due);
         tokio::select! {
@@ -75,8 +83,8 @@ pub async fn carry<B: AsyncRead + AsyncWrite + Unpin>(
                 Some(handled) => line.handle(handled)?,
                 None => return Ok(line.unplug()),
             },
-            len = hear(&mut line.port, &mut said) => {
-                let pieces = line.to_board.pass(said[..len].to_vec());
+            said = hear(&mut line.port) => {
+                let pieces = line.to_board.pass(said);
                 if !line.deaf {
                     line.send(true, pieces);
                 }
@@ -98,26 +106,65 @@ pub async fn carry<B: AsyncRead + AsyncWrite + Unpin>(
     }
 }
 
-/// Some bytes from the program; waits while nobody has the port open.
-async fn hear(port: &mut Option<SerialStream>, bytes: &mut [u8]) -> usize {
-    let Some(port) = port else { return std::future::pending().await };
-    loop {
-        match port.read(bytes).await {
-            Ok(len @ 1..) => return len,
-            Ok(0) | Err(_) => tokio::time::sleep(NOBODY).await,
-        }
+/// The line's end of a program's port, read on a thread of its own.
+struct Port {
+    end: Arc<File>,
+    said: mpsc::UnboundedReceiver<Vec<u8>>,
+}
+
+impl Port {
+    fn of(end: File) -> Port {
+        let end = Arc::new(end);
+        let (send, said) = mpsc::unbounded_channel();
+        let reading = Arc::clone(&end);
+        std::thread::spawn(move || {
+            let mut bytes = [0; 4096];
+            // When the port is given up nobody is left to hear, and this was the last to hold it.
+            while !send.is_closed() {
+                match (&*reading).read(&mut bytes) {
+                    Ok(len @ 1..) => drop(send.send(bytes[..len].to_vec())),
+                    Err(error) if error.kind() == ErrorKind::WouldBlock => {
+                        let _ = poll(&mut [PollFd::new(&reading, PollFlags::IN)], Some(&LOOK_EVERY));
+                    }
+                    Ok(0) | Err(_) => super::rest(NOBODY),
+                }
+            }
+        });
+        Port { end, said }
     }
+}
+
+/// Some bytes from the program; waits while there is no port.
+async fn hear(port: &mut Option<Port>) -> Vec<u8> {
+    if let Some(port) = port
+        && let Some(bytes) = port.said.recv().await
+    {
+        return bytes;
+    }
+    std::future::pending().await
 }
 
 impl<B: AsyncWrite + Unpin> Line<B> {
     fn plug(&mut self) -> std::io::Result<()> {
-        let (port, programs) = SerialStream::pair().map_err(std::io::Error::other)?;
-        let name = programs.name().ok_or_else(|| std::io::Error::other("a pseudo-terminal has no name"))?;
-        drop(programs);
+        // Not to be inherited by a program that this process starts: a port is gone when nobody holds it.
+        let port = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC)?;
+        grantpt(&port)?;
+        unlockpt(&port)?;
+        let name = ptsname(&port, Vec::new())?;
+        rustix::io::ioctl_fionbio(&port, true)?;
         let _ = std::fs::remove_file(&self.path);
-        std::os::unix::fs::symlink(name, &self.path)?;
-        self.port = Some(port);
+        std::os::unix::fs::symlink(name.to_string_lossy().as_ref(), &self.path)?;
+        let programs = self.programs_end()?;
+        let mut modes = tcgetattr(&programs)?;
+        modes.make_raw();
+        tcsetattr(&programs, OptionalActions::Now, &modes)?;
+        self.port = Some(Port::of(File::from(port)));
         Ok(())
+    }
+
+    fn programs_end(&self) -> std::io::Result<rustix::fd::OwnedFd> {
+        use rustix::fs::{Mode, OFlags, open};
+        Ok(open(&self.path, OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC, Mode::empty())?)
     }
 
     fn unplug(&mut self) {
@@ -132,20 +179,18 @@ impl<B: AsyncWrite + Unpin> Line<B> {
             Handling::Plug => self.plug()?,
             Handling::Deaf => self.deaf = true,
             Handling::Mute => self.mute = true,
-            Handling::Stall => self.flow(rustix::termios::Action::OOff)?,
+            Handling::Stall => self.flow(Action::OOff)?,
             Handling::Whole => {
                 (self.deaf, self.mute) = (false, false);
-                self.flow(rustix::termios::Action::OOn)?;
+                self.flow(Action::OOn)?;
             }
         }
         Ok(())
     }
 
     /// Holds up what the program writes, or lets it go on.
-    fn flow(&self, action: rustix::termios::Action) -> std::io::Result<()> {
-        let flags = rustix::fs::OFlags::RDWR | rustix::fs::OFlags::NOCTTY;
-        let programs = rustix::fs::open(&self.path, flags, rustix::fs::Mode::empty())?;
-        Ok(rustix::termios::tcflow(&programs, action)?)
+    fn flow(&self, action: Action) -> std::io::Result<()> {
+        Ok(tcflow(self.programs_end()?, action)?)
     }
 
     fn send(&mut self, to_board: bool, pieces: Vec<(u64, Vec<u8>)>) {
@@ -161,9 +206,9 @@ impl<B: AsyncWrite + Unpin> Line<B> {
         if to_board {
             return self.board.write_all(&piece).await;
         }
-        if let Some(port) = &mut self.port {
-            // What a program does not take in time, or nobody is there to take, is lost on the way.
-            let _ = tokio::time::timeout(NOBODY, port.write_all(&piece)).await;
+        if let Some(port) = &self.port {
+            // What a program does not take at once, or nobody is there to take, is lost on the way.
+            let _ = (&*port.end).write(&piece);
         }
         Ok(())
     }

@@ -35,7 +35,7 @@ title = "Under pressure"
 step = "duty-step"
 name = "hold"
 title = "Hold pressure"
-settle = "4 s"
+settle = "6 s"
 hold = "1 s"
 
 [[tear_down]]

@@ -101,7 +101,7 @@ pub struct Stopped {
 const A_MOMENT: Duration = Duration::from_millis(900);
 
 /// The rail must have come to this before anything happens, Pa.
-const RAIL_PA: f64 = 3e6;
+const RAIL_PA: f64 = 1.5e6;
 
 /// How often a program is started anew that did not come under pressure: on a computer that is busy
 /// with other things the link is lost before anything happens, rightly, and nothing is learned.

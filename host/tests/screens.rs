@@ -5,6 +5,7 @@
 #[allow(dead_code, reason = "shared with the tests of the command line")]
 mod process;
 #[path = "program/terminal.rs"]
+#[allow(dead_code, reason = "shared with other tests of the terminal")]
 mod terminal;
 
 use process::{PURGE, Served, folder, stepwell, told};

@@ -470,12 +470,11 @@ impl Link {
     #[must_use]
     pub fn tick_at(&self) -> HostTime {
         match &self.phase {
-            Phase::Greeting { again, .. } => *again,
+            Phase::Greeting { again, .. } | Phase::Lost { again } => *again,
             Phase::Open => {
                 let retry = self.in_flight.as_ref().map_or(self.renew_at, |sent| sent.again);
                 self.renew_at.min(retry)
             }
-            Phase::Lost { again } => *again,
             Phase::Watching | Phase::Closed => HostTime(u64::MAX),
         }
     }

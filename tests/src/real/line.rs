@@ -81,7 +81,7 @@ pub async fn carry<B: AsyncRead + AsyncWrite + Unpin>(
         tokio::select! {
             handled = handling.recv() => match handled {
                 Some(handled) => line.handle(handled)?,
-                None => return Ok(line.unplug()),
+                None => break,
             },
             said = hear(&mut line.port) => {
                 let pieces = line.to_board.pass(said);
@@ -92,7 +92,7 @@ pub async fn carry<B: AsyncRead + AsyncWrite + Unpin>(
             len = line.board.read(&mut heard) => {
                 let len = len?;
                 if len == 0 {
-                    return Ok(line.unplug());
+                    break;
                 }
                 let pieces = line.from_board.pass(heard[..len].to_vec());
                 if !line.mute {
@@ -104,6 +104,8 @@ pub async fn carry<B: AsyncRead + AsyncWrite + Unpin>(
             }
         }
     }
+    line.unplug();
+    Ok(())
 }
 
 /// The line's end of a program's port, read on a thread of its own.

@@ -6,6 +6,7 @@ pub mod line;
 pub mod mangle;
 pub mod stop;
 #[path = "../../../host/tests/program/terminal.rs"]
+#[allow(clippy::missing_panics_doc, reason = "a helper of tests: whatever goes wrong in it panics")]
 pub mod terminal;
 
 /// What the terminal needs of the program's own tests.

@@ -55,15 +55,12 @@ impl Session {
             std::thread::scope(|scope| {
                 scope.spawn(|| write_down(recorded, done, &told, &stopper));
                 runtime.block_on(async {
-                    match port {
-                        Some(port) => {
-                            let again = move || path.as_deref().and_then(|path| serve::open(path).ok());
-                            serve::serve(engine, port, again, operator, outputs, view).await
-                        }
-                        None => {
-                            let port = crate::serve::built_in_port(&setup);
-                            serve::serve(engine, port, || None, operator, outputs, view).await
-                        }
+                    if let Some(port) = port {
+                        let again = move || path.as_deref().and_then(|path| serve::open(path).ok());
+                        serve::serve(engine, port, again, operator, outputs, view).await
+                    } else {
+                        let port = crate::serve::built_in_port(&setup);
+                        serve::serve(engine, port, || None, operator, outputs, view).await
                     }
                 });
             });

@@ -50,9 +50,9 @@ pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> 
     let mut session = None;
     let done = guard::on_screen(|terminal| {
         let code = serve(terminal, &mut app, bench, store, &asked, &mut session);
-        if let Some(session) = &session {
+        if let Some(session) = &mut session {
             // Before anything is done about a terminal that may be gone or stuck.
-            session.say(Operator::Stop);
+            session.leave();
         }
         code
     })

@@ -104,11 +104,17 @@ impl Session {
     }
 }
 
+impl Session {
+    /// Nobody is left to answer: what runs is stopped.
+    pub(super) fn leave(&mut self) {
+        self.said = None;
+    }
+}
+
 impl Drop for Session {
     /// Leaving, however it comes about, stops what runs and waits until the run is sealed.
     fn drop(&mut self) {
-        self.say(Operator::Stop);
-        self.said = None;
+        self.leave();
         if let Some(thread) = self.thread.take() {
             // A panic there has been printed by itself.
             let _ = thread.join();

@@ -580,6 +580,7 @@ impl Run {
         if !matches!(self.ended, None | Some(Ended::Completed)) {
             // A second stop during tear-down: no more questions.
             if matches!(ended, Ended::Stopped) && self.prompt.take().is_some() {
+                self.note(EventKind::Operator, "not answered: stopped again");
                 self.release(Some("the mechanical gauge was not read"));
                 self.leave_step();
             }

@@ -27,6 +27,9 @@ fn exit_codes_say_what_a_run_came_to() {
     // Nobody answers: end of input is a no.
     let nobody = told(stepwell(&store).args(["run", "electrical"]));
     assert_eq!(nobody.code, 130, "declined: {}", nobody.err);
+    let kept = nobody.out.split("Kept as run ").nth(1).and_then(|rest| rest.split(';').next());
+    let kept = told(stepwell(&store).args(["show", kept.expect("it is kept")]));
+    assert!(kept.out.contains("answered: no (nobody was there)"), "{}", kept.out);
     assert!(nobody.out.contains("declined"), "{}", nobody.out);
 
     // All of them are kept, and shown again.
@@ -254,6 +257,20 @@ fn a_run_over_a_port_finds_what_the_built_in_run_finds_to_the_bit_and_keeps_othe
     };
     assert!(findings(&built_in).is_some());
     assert_eq!(findings(&over_port), findings(&built_in));
+}
+
+#[test]
+fn a_port_on_which_nothing_answers_is_told_and_nothing_else() {
+    use rustix::pty::{OpenptFlags, openpt, ptsname, unlockpt};
+    let silent = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
+    unlockpt(&silent).unwrap();
+    let port = ptsname(&silent, Vec::new()).unwrap().into_string().unwrap();
+    let store = folder("silent").join("runs");
+    let told =
+        told(stepwell(&store).args(["run", "electrical", "--yes", "--id", "P-1", "--port", port.as_str()]));
+    assert_eq!(told.code, 5, "{}", told.err);
+    assert!(told.err.contains("nothing on the port answers in Stepwell's protocol"), "{}", told.err);
+    assert!(!told.err.contains("[1/") && told.out.is_empty(), "nothing was begun: {}{}", told.err, told.out);
 }
 
 /// Carries a line of the shell out, with the program and a store as `$0` and `$1`. Passing things go beside

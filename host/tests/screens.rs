@@ -5,6 +5,7 @@
 #[allow(dead_code, reason = "shared with the tests of the command line")]
 mod process;
 #[path = "program/terminal.rs"]
+#[allow(dead_code, reason = "shared with other tests of the terminal")]
 mod terminal;
 
 use process::{PURGE, Served, folder, stepwell, told};
@@ -133,6 +134,8 @@ fn a_program_that_is_ended_while_a_tear_down_question_stands_ends() {
     assert!(screens.ends_within(Duration::from_secs(10)).is_some(), "it hangs:\n{}", screens.text());
     let shown = ended(&folder);
     assert!(shown.contains("Verdict:") && !shown.contains("interrupted"), "sealed: {shown}");
+    assert!(shown.contains("nobody was there to answer: taken as no"), "{shown}");
+    assert!(!shown.contains("answered: no"), "nobody has said it: {shown}");
 }
 
 #[test]

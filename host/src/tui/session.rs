@@ -49,19 +49,21 @@ impl Session {
         };
         // The recorder is nobody who could answer: it must not keep the operator's side alive.
         let stopper = said.downgrade();
+        let path = bench.port.clone();
         let thread = std::thread::spawn(move || {
-            let recording = std::thread::spawn(move || write_down(recorded, done, &told, &stopper));
-            runtime.block_on(async {
-                match port {
-                    Some(port) => serve::serve(engine, port, operator, outputs, view).await,
-                    None => {
-                        serve::serve(engine, crate::serve::built_in_port(&setup), operator, outputs, view)
-                            .await
+            // Whatever becomes of the session, the recorder is waited for: it ends with its last output.
+            std::thread::scope(|scope| {
+                scope.spawn(|| write_down(recorded, done, &told, &stopper));
+                runtime.block_on(async {
+                    if let Some(port) = port {
+                        let again = move || path.as_deref().and_then(|path| serve::open(path).ok());
+                        serve::serve(engine, port, again, operator, outputs, view).await
+                    } else {
+                        let port = crate::serve::built_in_port(&setup);
+                        serve::serve(engine, port, || None, operator, outputs, view).await
                     }
-                }
+                });
             });
-            // The recorder ends with its last output; a panic there has left its note.
-            let _ = recording.join();
         });
         Ok(Session { said: Some(said), thread: Some(thread), views: Views::new(views), kept })
     }
@@ -72,6 +74,11 @@ impl Session {
         if self.said.as_ref().is_some_and(|said| said.capacity() > SAID_WAITING_MAX / 2) {
             self.say(Operator::Alive);
         }
+    }
+
+    /// The way of the stop key; it is nobody who could answer either.
+    pub(super) fn stop_line(&self) -> Option<mpsc::WeakSender<Operator>> {
+        self.said.as_ref().map(mpsc::Sender::downgrade)
     }
 
     /// Says something to the session. One that has ended has nothing to hear.
@@ -97,11 +104,17 @@ impl Session {
     }
 }
 
+impl Session {
+    /// Nobody is left to answer: what runs is stopped.
+    pub(super) fn leave(&mut self) {
+        self.said = None;
+    }
+}
+
 impl Drop for Session {
     /// Leaving, however it comes about, stops what runs and waits until the run is sealed.
     fn drop(&mut self) {
-        self.say(Operator::Stop);
-        self.said = None;
+        self.leave();
         if let Some(thread) = self.thread.take() {
             // A panic there has been printed by itself.
             let _ = thread.join();

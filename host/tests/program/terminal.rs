@@ -2,10 +2,11 @@
 
 use super::process::PATIENCE;
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-use rustix::termios::{Winsize, tcsetwinsize};
+use rustix::termios::{LocalModes, Winsize, tcgetattr, tcsetwinsize};
 use std::fs::File;
 use std::io::{Read, Write};
 use std::process::{Child, Command, ExitStatus, Stdio};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, mpsc};
 use std::time::Duration;
 use vt100::Parser;
@@ -15,10 +16,19 @@ const SIZE: (u16, u16) = (80, 24);
 
 /// A program on a terminal of its own.
 pub struct OnTerminal {
+    /// The program.
     pub child: Child,
     screen: Arc<Mutex<Parser>>,
     window: mpsc::Sender<Option<Vec<u8>>>,
+    inside: File,
+    stuck: Arc<AtomicBool>,
     pause: (mpsc::Sender<()>, mpsc::Receiver<()>),
+}
+
+impl std::fmt::Debug for OnTerminal {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{:?} on\n{}", self.child, self.text())
+    }
 }
 
 impl OnTerminal {
@@ -45,8 +55,9 @@ impl OnTerminal {
             .spawn()
             .expect("setsid is there");
         let screen = Arc::new(Mutex::new(Parser::new(ws_row, ws_col, 0)));
-        let window = serve(File::from(window), Arc::clone(&screen));
-        OnTerminal { child, screen, window, pause: mpsc::channel() }
+        let stuck = Arc::new(AtomicBool::new(false));
+        let window = serve(File::from(window), Arc::clone(&screen), Arc::clone(&stuck));
+        OnTerminal { child, screen, window, inside: open(), stuck, pause: mpsc::channel() }
     }
 
     /// Presses keys.
@@ -76,6 +87,22 @@ impl OnTerminal {
         self.screen.lock().expect("the window's thread is well").screen().contents()
     }
 
+    /// Takes no more of what the program writes, and fills what there is room for.
+    pub fn get_stuck(&self) {
+        self.stuck.store(true, Ordering::Relaxed);
+        rustix::io::ioctl_fionbio(&self.inside, true).expect("it can be written without waiting");
+        self.rest(Duration::from_millis(50));
+        while rustix::io::write(&self.inside, &[b' '; 256]).is_ok() {}
+    }
+
+    /// Whether the terminal is as a shell wants it: first screen, cursor, lines, echo.
+    pub fn given_back(&self) -> bool {
+        let screen = self.screen.lock().expect("the window's thread is well");
+        let shown = !screen.screen().alternate_screen() && !screen.screen().hide_cursor();
+        let modes = tcgetattr(&self.inside).expect("it is a terminal").local_modes;
+        shown && modes.contains(LocalModes::ICANON | LocalModes::ECHO | LocalModes::ISIG)
+    }
+
     /// Closes the window.
     pub fn close(&self) {
         self.window.send(None).expect("the window is open");
@@ -96,7 +123,11 @@ impl OnTerminal {
 
 /// Serves the window: what the program writes goes to the screen, keys go to the program, and nothing
 /// closes it. One thread, so that there is one holder of it.
-fn serve(mut window: File, screen: Arc<Mutex<Parser>>) -> mpsc::Sender<Option<Vec<u8>>> {
+fn serve(
+    mut window: File,
+    screen: Arc<Mutex<Parser>>,
+    stuck: Arc<AtomicBool>,
+) -> mpsc::Sender<Option<Vec<u8>>> {
     let (keys, pressed) = mpsc::channel::<Option<Vec<u8>>>();
     rustix::io::ioctl_fionbio(&window, true).expect("it can be read without waiting");
     std::thread::spawn(move || {
@@ -107,7 +138,9 @@ fn serve(mut window: File, screen: Arc<Mutex<Parser>>) -> mpsc::Sender<Option<Ve
                 Ok(None) | Err(mpsc::RecvTimeoutError::Disconnected) => return,
                 Err(mpsc::RecvTimeoutError::Timeout) => {}
             }
-            while let Ok(len @ 1..) = window.read(&mut bytes) {
+            while !stuck.load(Ordering::Relaxed)
+                && let Ok(len @ 1..) = window.read(&mut bytes)
+            {
                 screen.lock().expect("nobody panics with it").process(&bytes[..len]);
             }
         }

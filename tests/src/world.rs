@@ -198,6 +198,17 @@ fn may_let_go(mishap: Option<Mishap>, near_over_current: [bool; 2]) -> [bool; 2]
     }
 }
 
+/// A folder for a store that need not last: on a memory file system where there is one.
+///
+/// # Panics
+/// When none can be made.
+#[must_use]
+pub fn folder() -> tempfile::TempDir {
+    let memory = Path::new("/dev/shm");
+    let folder = if memory.is_dir() { tempfile::tempdir_in(memory) } else { tempfile::tempdir() };
+    folder.expect("a temporary folder can be made")
+}
+
 /// Liquid or gas that came from nowhere or went there, beyond 1e-4 of what was moved, which is what the model
 /// promises.
 fn not_conserved(before: &Truth, after: &Truth) -> Option<String> {

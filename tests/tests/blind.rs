@@ -6,7 +6,7 @@ use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::TripCause;
 use stepwell_procedure::run::Plan;
 use stepwell_tests::world::case::{Case, Length};
-use stepwell_tests::world::{Story, run_with};
+use stepwell_tests::world::{Story, folder, run_with};
 
 /// A cause, and a case in which it trips. Onsets are in milliseconds of dwells: the first half second is the
 /// inlet coil's, the second the pressure coil's, then a second of feed, then the drive turns.
@@ -47,7 +47,7 @@ const TIGHT: &[(TripCause, fn(&mut Plan))] = &[
 ];
 
 fn story(case: &Case, plan: &Plan) -> Story {
-    let folder = tempfile::tempdir().expect("a temporary folder");
+    let folder = folder();
     run_with(case, plan, &folder.path().join("runs.stepwell"))
 }
 

@@ -6,12 +6,11 @@
 //! ```
 
 use clap::Parser;
-use std::path::PathBuf;
 use std::process::ExitCode;
 use stepwell_tests::trials::parallel::over_seeds;
 use stepwell_tests::world::case::Case;
 use stepwell_tests::world::tally::{Digest, tables};
-use stepwell_tests::world::{Story, run};
+use stepwell_tests::world::{Story, folder, run};
 
 /// Whole runs in simulation, with one thing going wrong in each.
 #[derive(Debug, Parser)]
@@ -37,11 +36,9 @@ fn main() -> ExitCode {
     }
 }
 
-/// Carries out a case; its record is on a memory file system where there is one, and removed.
+/// Carries out a case; its record is looked at and removed.
 fn carried_out(case: &Case) -> Story {
-    let memory = PathBuf::from("/dev/shm");
-    let folder = if memory.is_dir() { tempfile::tempdir_in(memory) } else { tempfile::tempdir() };
-    let folder = folder.expect("a temporary folder can be made");
+    let folder = folder();
     run(case, &folder.path().join("runs.stepwell"))
 }
 

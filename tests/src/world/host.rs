@@ -216,7 +216,7 @@ impl<'s> Host<'s> {
                 }
                 Output::Finished(outcome, _) => self.seal(&outcome),
                 Output::Unwelcome(_) => self.unwelcome = true,
-                Output::Ask(_) | Output::Lost(_) => {}
+                Output::Ask(_) | Output::Lost(_) | Output::Back(_) => {}
             }
         }
     }

@@ -1,0 +1,78 @@
+#!/usr/bin/env bash
+# Fuzzes every target and tells how far each got.
+#
+#   tests/fuzz/campaign.sh SECONDS [TARGET…]   until every target has had SECONDS of processor time in all
+#   tests/fuzz/campaign.sh table               what the logs say so far
+#   tests/fuzz/campaign.sh keep                makes the kept corpora of what was found
+#
+# Needs cargo-fuzz (cargo install cargo-fuzz). Logs lie in tests/fuzz/logs, inputs that were found in
+# tests/fuzz/found, inputs that broke something in tests/fuzz/artifacts; none of them is committed.
+set -euo pipefail
+cd "$(dirname "${BASH_SOURCE[0]}")"
+SLICE_S=120    # of wall time; processor time is read after each
+KEEP_BYTES=6000 # of a kept corpus, about
+
+targets() { sed -n 's|^path = "fuzz_targets/\(.*\)\.rs"$|\1|p' Cargo.toml | sort; }
+
+cpu_s() { # target: what it has had so far
+    cat "logs/$1.log" 2>/dev/null | awk '$1 == "cpu" { s += $2 + $3 } END { printf "%d\n", s }'
+}
+
+slice() { # target
+    mkdir -p "found/$1" "corpus/$1" logs
+    TIMEFORMAT='cpu %U %S'
+    { time cargo fuzz run --fuzz-dir . --sanitizer none "$1" "found/$1" "corpus/$1" -- \
+        -max_total_time="$SLICE_S" -timeout=30 -rss_limit_mb=2048 -print_final_stats=1 -verbosity=1; } \
+        >>"logs/$1.log" 2>&1
+}
+
+table() {
+    printf '| target | processor time | executions | edges | features | inputs kept |\n'
+    printf '|---|---|---|---|---|---|\n'
+    for target in $(targets); do
+        [ -e "logs/$target.log" ] || continue
+        kept=$(find "corpus/$target" -type f | wc -l)
+        awk -v target="$target" -v kept="$kept" '
+            $1 == "cpu" { cpu += $2 + $3 }
+            $1 == "stat::number_of_executed_units:" { runs += $2 }
+            match($0, /cov: [0-9]+ ft: [0-9]+/) { split(substr($0, RSTART, RLENGTH), w, " "); cov = w[2]; ft = w[4] }
+            END { printf "| `%s` | %.1f min | %d | %d | %d | %d |\n", target, cpu / 60, runs, cov, ft, kept }
+        ' "logs/$target.log"
+    done
+}
+
+keep() {
+    for target in $(targets); do
+        mkdir -p "found/$target" "corpus/$target"
+        cp -n "corpus/$target"/* "found/$target/" 2>/dev/null || true
+        cargo fuzz cmin --fuzz-dir . --sanitizer none "$target" "found/$target"
+        rm -rf "corpus/$target"
+        mkdir "corpus/$target"
+        # Smallest first: many small ones reach more than few large ones.
+        find "found/$target" -type f -printf '%s %p\n' | sort -n | awk -v most="$KEEP_BYTES" \
+            '{ sum += $1 } sum <= most || NR == 1 { print $2 }' | xargs -I{} cp {} "corpus/$target/"
+    done
+}
+
+case "${1:-}" in
+table) table ;;
+keep) keep ;;
+'' | *[!0-9]*)
+    sed -n '2,/^set/s/^# \{0,1\}//p' "${BASH_SOURCE[0]}"
+    exit 2
+    ;;
+*)
+    seconds=$1
+    shift
+    for target in ${*:-$(targets)}; do
+        while [ "$(cpu_s "$target")" -lt "$seconds" ]; do
+            slice "$target" || {
+                tail -n 40 "logs/$target.log"
+                echo "$target: broken; the input lies in tests/fuzz/artifacts/$target" >&2
+                exit 1
+            }
+        done
+    done
+    table
+    ;;
+esac

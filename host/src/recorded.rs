@@ -138,6 +138,11 @@ impl Recorded {
         Kept { number: self.number, sealed: self.sealed, failed: self.failed.clone(), stopped: self.told }
     }
 
+    /// From now on nobody is there to answer.
+    pub(crate) fn nobody_answers(&mut self) {
+        self.answers = "nobody was there";
+    }
+
     /// Why the run could not be written down.
     pub(crate) fn failed(&self) -> Option<&str> {
         self.failed.as_deref()
@@ -185,7 +190,7 @@ impl Recorded {
                 }),
                 None => Ok(()),
             },
-            Output::Ask(_) | Output::Unwelcome(_) | Output::Lost(_) => Ok(()),
+            Output::Ask(_) | Output::Unwelcome(_) | Output::Lost(_) | Output::Back(_) => Ok(()),
         };
         if let Err(error) = result {
             self.failed.get_or_insert(error.to_string());

@@ -81,7 +81,14 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
             let outcome = lockstep::run(&mut engine, &mut bench, &mut terminal);
             (outcome, engine)
         }
-        None => on_port(engine, &mut terminal, move || Ok(crate::serve::built_in_port(&setup)))?,
+        None => {
+            // A bench in this process never goes, so its port is opened once.
+            let mut bench = Some(setup);
+            on_port(engine, &mut terminal, move || {
+                let setup = bench.take().ok_or("the built-in bench is gone")?;
+                Ok(crate::serve::built_in_port(&setup))
+            })?
+        }
         Some(port) => {
             let port = port.clone();
             on_port(engine, &mut terminal, move || serve::open(&port))?
@@ -156,11 +163,11 @@ impl Bench for InProcess {
 fn on_port<P, F>(
     engine: Engine,
     terminal: &mut Terminal,
-    open: F,
+    mut open: F,
 ) -> Result<(Option<Outcome>, Engine), Failure>
 where
     P: tokio::io::AsyncRead + tokio::io::AsyncWrite + Send + 'static,
-    F: FnOnce() -> Result<P, String>,
+    F: FnMut() -> Result<P, String> + Send + 'static,
 {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
@@ -172,7 +179,7 @@ where
         let (said, operator) = tokio::sync::mpsc::channel(16);
         let (outputs, mut done) = tokio::sync::mpsc::unbounded_channel();
         let (view, watched) = tokio::sync::watch::channel(None);
-        let serving = tokio::spawn(serve::serve(engine, port, operator, outputs, view));
+        let serving = tokio::spawn(serve::serve(engine, port, move || open().ok(), operator, outputs, view));
         let mut answered = 0;
         // A session that has ended takes no more words; its outputs end too.
         loop {
@@ -196,7 +203,9 @@ where
                     answered = prompt.number;
                     let _ = said.send(Operator::Answer { prompt: prompt.number, yes }).await;
                 }
-                terminal.progress(&view.progress);
+                if view.board.is_some() {
+                    terminal.progress(&view.progress);
+                }
             }
             let _ = said.send(Operator::Alive).await;
         }
@@ -230,13 +239,16 @@ impl Terminal {
             signal_hook::consts::SIGINT,
             signal_hook::consts::SIGTERM,
             signal_hook::consts::SIGHUP,
+            // Ctrl-Z: a program that is put to sleep looks after nothing, so it stops the bench and stays.
+            signal_hook::consts::SIGTSTP,
         ])
         .map_err(|error| Failure::Internal(format!("listening for Ctrl-C: {error}")))?;
         let leaving = Arc::new(AtomicBool::new(false));
         let (counted, left) = (Arc::clone(&stops), Arc::clone(&leaving));
         std::thread::spawn(move || {
             for signal in signals.forever() {
-                left.fetch_or(signal != signal_hook::consts::SIGINT, Ordering::Relaxed);
+                let leaves = [signal_hook::consts::SIGTERM, signal_hook::consts::SIGHUP].contains(&signal);
+                left.fetch_or(leaves, Ordering::Relaxed);
                 counted.fetch_add(1, Ordering::Relaxed);
             }
         });
@@ -295,6 +307,10 @@ impl Terminal {
                 print::err(&render::wrapped(&format!("{why}."), "LINK LOST: ", "           "));
                 self.lost = Some(why.clone());
             }
+            Output::Back(what) => {
+                self.end_line();
+                print::err(&render::wrapped(&format!("{what}."), "LINK BACK: ", "           "));
+            }
             _ => {}
         }
         self.recorded.output(output);
@@ -339,6 +355,7 @@ impl Terminal {
         }
         if self.leaving.load(Ordering::Relaxed) {
             errln!("  the program is being ended: taken as no");
+            self.recorded.nobody_answers();
             return Some(false);
         }
         match self.typed(wait) {
@@ -352,6 +369,7 @@ impl Terminal {
             Err(mpsc::RecvTimeoutError::Timeout) => None,
             Err(mpsc::RecvTimeoutError::Disconnected) => {
                 errln!("  nobody there to answer: taken as no (--yes answers every question)");
+                self.recorded.nobody_answers();
                 Some(false)
             }
         }

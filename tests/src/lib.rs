@@ -10,6 +10,7 @@ pub mod check;
 pub mod emulated;
 pub mod keeping;
 pub mod operator;
+pub mod real;
 pub mod shipped;
 pub mod trace;
 pub mod trials;

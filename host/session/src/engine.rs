@@ -56,6 +56,8 @@ pub enum Output {
     Unwelcome(Unwelcome),
     /// The link is lost: why, in words.
     Lost(String),
+    /// Something answers again after that: what, and what comes of it, in words.
+    Back(String),
 }
 
 /// What the operator can say.
@@ -69,6 +71,11 @@ pub enum Operator {
         prompt: u32,
         /// Done, or no.
         yes: bool,
+    },
+    /// Nobody is left to answer a question; that counts as a no.
+    Nobody {
+        /// [`Prompt::number`] of the question.
+        prompt: u32,
     },
     /// Stop everything.
     Stop,
@@ -116,7 +123,8 @@ pub struct View {
     pub findings: Vec<Finding>,
     /// What the run came to, when it is over.
     pub outcome: Option<Outcome>,
-    /// Why the link is gone, when it is.
+    /// Why the link was lost, once it was. Status and live values after that are those of a board that
+    /// is only watched.
     pub lost: Option<String>,
 }
 
@@ -180,6 +188,7 @@ impl Engine {
         match said {
             Operator::Alive => {}
             Operator::Answer { prompt, yes } => self.run.handle(Input::Answer { prompt, yes }),
+            Operator::Nobody { prompt } => self.run.handle(Input::Nobody { prompt }),
             Operator::Stop => {
                 // On the wire before anything thinks about it.
                 self.stop_until = now.plus_ms(STOP_MS_MIN);
@@ -194,8 +203,17 @@ impl Engine {
 
     /// The port is gone.
     pub fn port_lost(&mut self, why: &str) {
-        self.fact(Heard::Lost(why.to_owned()));
+        let mut heard = Vec::new();
+        self.link.lose(why, &mut heard);
+        for fact in heard {
+            self.fact(fact);
+        }
         self.drain_run();
+    }
+
+    /// The port is open again. The run stays as it ended; the board is watched and nothing else.
+    pub fn port_reopened(&mut self, now: HostTime) {
+        self.link.reopened(now);
     }
 
     /// Time has passed.
@@ -286,24 +304,46 @@ impl Engine {
                     // Live means never bridge a gap.
                     self.latest.clear();
                 }
-                for sample in &samples {
-                    if self.latest.len() == LIVE_TICKS {
-                        self.latest.pop_front();
-                    }
-                    self.latest.push_back(*sample);
-                }
+                self.remember(&samples);
                 self.run.handle(Input::Telemetry { first, first_us, samples: &samples });
                 self.outputs.push_back(Output::Samples { first, first_us, samples });
             }
             Heard::DwellEnded(report) => self.run.handle(Input::DwellEnded(report)),
             Heard::Tripped(report) => self.run.handle(Input::Tripped(report)),
-            // What is lost once is lost.
-            Heard::Lost(_) if self.lost.is_some() => {}
             Heard::Lost(why) => {
+                self.latest.clear();
                 self.lost = Some(why.clone());
                 self.outputs.push_back(Output::Lost(why.clone()));
                 self.run.handle(Input::LinkLost(why));
             }
+            Heard::Back(identity) => {
+                let ours = self
+                    .board
+                    .as_ref()
+                    .is_some_and(|board| (&board.board, board.serial) == (&identity.board, identity.serial));
+                self.latest.clear();
+                self.outputs.push_back(Output::Back(if ours {
+                    "the board answers again; it is watched, and nothing will be energised".to_owned()
+                } else {
+                    // Its readings would be shown with a calibration that is not its own.
+                    self.link.close();
+                    format!(
+                        "another board answers ({} {}); it is left alone",
+                        identity.board, identity.serial
+                    )
+                }));
+            }
+            Heard::Watched { samples } => self.remember(&samples),
+        }
+    }
+
+    /// Keeps the latest samples for live values.
+    fn remember(&mut self, samples: &[Sample]) {
+        for sample in samples {
+            if self.latest.len() == LIVE_TICKS {
+                self.latest.pop_front();
+            }
+            self.latest.push_back(*sample);
         }
     }
 

@@ -1,10 +1,16 @@
 //! The link client: greeting, commands one at a time with retries, the lease, statistics.
 //!
 //! ```text
-//!  Greeting ──Welcome──► Open ──silence──► Lost
-//!     │  again every 200 ms      │ command: sent, repeated every 100 ms until acknowledged
-//!     └──WrongVersion, Busy──► Refused      lease: renewed every 100 ms while asked to
+//!  Greeting ──Welcome──► Open ──silence, port gone, restart──► Lost ──Welcome──► Watching
+//!     │  again every 200 ms    │ command: sent, repeated           ▲                 │
+//!     │                        │   every 100 ms until answered     └─────silence─────┘
+//!     └──WrongVersion, Busy    │ lease: renewed every 100 ms
+//!            ──► Closed            while asked to
 //! ```
+//!
+//! A link that was lost is greeted again by itself, to be watched and nothing else: no command and no
+//! renewal ever leaves it again, so nothing can be energised through it. All it says is a stop and the
+//! greeting.
 //!
 //! Bytes in, bytes out, time as an argument. Commands are stop-and-wait: the next is sent when the
 //! one before it has been answered. Telemetry is never asked for again; a gap is counted.
@@ -27,6 +33,9 @@ use stepwell_protocol::{PROTOCOL_VERSION, RENEW_EVERY_MS};
 
 /// A greeting is repeated this often, in ms.
 const GREET_EVERY_MS: u64 = 200;
+
+/// A board that was lost is told to stop and greeted this often, in ms.
+const GREET_AGAIN_EVERY_MS: u64 = 500;
 
 /// No answer to a greeting for this long means that nothing of ours is there, in ms.
 const GREET_MS_MAX: u64 = 3_000;
@@ -83,6 +92,13 @@ pub enum Heard {
     Tripped(TripReport),
     /// The link is lost: why, in words.
     Lost(String),
+    /// A board answers again on a link that was lost, for watching only.
+    Back(Box<Identity>),
+    /// Telemetry of a board that is only watched.
+    Watched {
+        /// The samples.
+        samples: Vec<Sample>,
+    },
 }
 
 /// Why the board will not talk to us.
@@ -144,6 +160,8 @@ impl Default for LinkStatistics {
 enum Phase {
     Greeting { since: HostTime, again: HostTime, busy: bool },
     Open,
+    Lost { again: HostTime },
+    Watching,
     Closed,
 }
 
@@ -265,6 +283,13 @@ impl Link {
                 self.clock.observe(now, u64::from(identity.now.0) * 1_000);
                 heard.push(Heard::Welcome(Box::new(identity)));
             }
+            FromBoard::Welcome(identity)
+                if identity.session == self.session && matches!(self.phase, Phase::Lost { .. }) =>
+            {
+                self.phase = Phase::Watching;
+                self.heard_at = now;
+                heard.push(Heard::Back(Box::new(identity)));
+            }
             FromBoard::WrongVersion { protocol, firmware } if greeting => {
                 self.phase = Phase::Closed;
                 heard.push(Heard::Refused(Unwelcome::WrongVersion {
@@ -293,7 +318,13 @@ impl Link {
                 self.statistics.round_trip_us.saturating_record(round_trip_us);
                 heard.push(Heard::Answered { at: ack.at, result: ack.result });
             }
-            FromBoard::Telemetry(frame) if matches!(self.phase, Phase::Open) => {
+            FromBoard::Telemetry(frame) if matches!(self.phase, Phase::Watching) => {
+                let Ok(samples) = unpack(frame.packed, frame.ticks) else { return };
+                self.heard_at = now;
+                heard.push(Heard::Watched { samples: samples.to_vec() });
+            }
+            _ if !greeting && !matches!(self.phase, Phase::Open) => {}
+            FromBoard::Telemetry(frame) if !greeting => {
                 let Ok(samples) = unpack(frame.packed, frame.ticks) else {
                     self.statistics.frames_bad += 1;
                     return;
@@ -326,7 +357,7 @@ impl Link {
             FromBoard::DwellEnded(report) => heard.push(Heard::DwellEnded(report)),
             FromBoard::Tripped(report) => match report.cause {
                 // Its ticks have begun again: nothing of the session is left.
-                TripCause::Restarted(_) if matches!(self.phase, Phase::Open) => {
+                TripCause::Restarted(_) if !greeting => {
                     let (what, next) = words::cause(report.cause);
                     self.lose(&format!("{what}; {next}"), heard);
                 }
@@ -357,15 +388,53 @@ impl Link {
                 }
             }
             Phase::Open => self.tick_open(now, operator_alive, heard),
+            Phase::Lost { again } => {
+                if now >= *again {
+                    *again = now.plus_ms(GREET_AGAIN_EVERY_MS);
+                    self.stop();
+                    self.send(&ToBoard::Hello(Hello { protocol: PROTOCOL_VERSION, session: self.session }));
+                }
+            }
+            Phase::Watching => {
+                if self.silence_us(now) > SILENCE_MS_MAX * 1_000 {
+                    self.phase = Phase::Lost { again: now };
+                }
+            }
             Phase::Closed => {}
         }
     }
 
-    /// Gives the board up. It may hear us even when we do not hear it, so the last word is a stop.
-    fn lose(&mut self, why: &str, heard: &mut Vec<Heard>) {
-        self.stop();
-        self.phase = Phase::Closed;
+    /// Gives the board up for `why`, in words, and looks out for it from now on. It may hear us even
+    /// when we do not hear it, so the last word is a stop.
+    pub fn lose(&mut self, why: &str, heard: &mut Vec<Heard>) {
+        let again = self.ticked_at.plus_ms(GREET_AGAIN_EVERY_MS);
+        match self.phase {
+            Phase::Greeting { .. } => self.phase = Phase::Closed,
+            Phase::Open => {
+                self.stop();
+                self.phase = Phase::Lost { again };
+            }
+            Phase::Lost { .. } | Phase::Watching => {
+                self.phase = Phase::Lost { again };
+                return;
+            }
+            Phase::Closed => return,
+        }
         heard.push(Heard::Lost(why.to_owned()));
+    }
+
+    /// The port is open again: what was half said on the old one is forgotten.
+    pub fn reopened(&mut self, now: HostTime) {
+        self.deframer = Deframer::new();
+        self.out = vec![0];
+        if let Phase::Lost { again } = &mut self.phase {
+            *again = now;
+        }
+    }
+
+    /// Has nothing more to do with whatever is at the other end.
+    pub fn close(&mut self) {
+        self.phase = Phase::Closed;
     }
 
     fn tick_open(&mut self, now: HostTime, operator_alive: bool, heard: &mut Vec<Heard>) {
@@ -420,7 +489,8 @@ impl Link {
                 let retry = self.in_flight.as_ref().map(|sent| sent.again);
                 renew.into_iter().chain(retry).fold(silent, HostTime::min)
             }
-            Phase::Closed => HostTime(u64::MAX),
+            Phase::Lost { again } => *again,
+            Phase::Watching | Phase::Closed => HostTime(u64::MAX),
         }
     }
 }
@@ -560,6 +630,50 @@ mod tests {
         let again = commands(host.sent(492));
         assert_eq!((again[0].id, again[0].action), (1, Action::ReadTrip));
         assert_eq!(host.heard, []);
+    }
+
+    /// Everything that could energise: what a link that was lost never says again.
+    fn energising(messages: &[ToBoard]) -> bool {
+        messages.iter().any(|said| matches!(said, ToBoard::Command(_) | ToBoard::Renew(_)))
+    }
+
+    #[test]
+    fn a_lost_board_is_greeted_and_watched_again_and_never_commanded_or_leased() {
+        let mut host = Host::opened();
+        host.link.command(Action::Disarm);
+        host.sent(10);
+        host.link.command(Action::ReadTrip);
+        host.link.lose("the port is gone", &mut host.heard);
+        host.heard.clear();
+        host.link.take_bytes();
+        let hello = ToBoard::Hello(Hello { protocol: PROTOCOL_VERSION, session: SESSION });
+        assert_eq!(host.sent(10 + GREET_AGAIN_EVERY_MS), [ToBoard::Stop, hello.clone()]);
+        host.link.reopened(HostTime(0).plus_ms(600));
+        host.link.take_bytes();
+        assert_eq!(host.sent(600), [ToBoard::Stop, hello.clone()], "at once on a port that came back");
+        telemetry(&mut host, 601, 1);
+        assert_eq!(host.heard, [], "nothing is believed before the board has said who it is");
+        host.hears(602, &FromBoard::Welcome(identity()));
+        telemetry(&mut host, 603, 7);
+        telemetry(&mut host, 604, 1);
+        let ack = FromBoard::Ack(Ack { session: SESSION, id: 1, at: Tick(5), result: Ok(Reply::Done) });
+        host.hears(605, &ack);
+        assert!(
+            matches!(host.heard[..], [Heard::Back(_), Heard::Watched { .. }, Heard::Watched { .. }]),
+            "a board that starts again is watched on: {:?}",
+            host.heard
+        );
+        host.link.command(Action::ReadTrip);
+        for ms in 606..=604 + SILENCE_MS_MAX {
+            assert_eq!(host.sent(ms), [], "watching says nothing");
+        }
+        host.sent(605 + SILENCE_MS_MAX);
+        let again = host.sent(606 + SILENCE_MS_MAX);
+        assert_eq!(again, [ToBoard::Stop, hello], "silence again: looked out for again");
+        for ms in 607 + SILENCE_MS_MAX..10_000 {
+            assert!(!energising(&host.sent(ms)), "{ms}");
+        }
+        assert_eq!(host.heard.len(), 3, "lost once is lost: {:?}", host.heard);
     }
 
     fn telemetry(host: &mut Host, at_ms: u64, first: u32) {

@@ -5,6 +5,8 @@
 //! adapter) can never hold up the stop key, the screen or the recorder. When the writer falls behind
 //! by more than its queue the link is as good as lost, and is treated so; the board's lease runs out
 //! meanwhile.
+//!
+//! A port that has gone is opened again by itself as soon as it is there, for watching only.
 
 use crate::engine::{Engine, Operator, Output, View};
 use crate::time::HostTime;
@@ -12,6 +14,7 @@ use std::time::Duration;
 use stepwell_procedure::record::Outcome;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::sync::{mpsc, watch};
+use tokio::task::JoinHandle;
 
 /// Frames that may wait for the port.
 const WRITES_WAITING_MAX: usize = 64;
@@ -21,6 +24,12 @@ const READS_WAITING_MAX: usize = 64;
 
 /// A screen gets a new view this often, in ms.
 const VIEW_EVERY_MS: u64 = 50;
+
+/// A port that has gone is looked for this often, in ms.
+const REOPEN_EVERY_MS: u64 = 250;
+
+/// At the end of a run, what still waits for the port has so long to leave.
+const LAST_WORDS: Duration = Duration::from_millis(200);
 
 /// Opens a serial port by its path. Settings are those of the protocol: 921 600 baud, 8N1.
 ///
@@ -52,13 +61,66 @@ pub fn open(path: &str) -> Result<tokio_serial::SerialStream, String> {
 /// Baud rate of the protocol.
 pub const BAUD: u32 = 921_600;
 
+/// An open port: the two tasks that read and write it, and the queues to them.
+struct Wire {
+    reads: mpsc::Receiver<Vec<u8>>,
+    writes: mpsc::Sender<Vec<u8>>,
+    reading: JoinHandle<()>,
+    writing: JoinHandle<()>,
+}
+
+impl Wire {
+    fn to<P: AsyncRead + AsyncWrite + Send + 'static>(port: P) -> Wire {
+        let (mut reader, mut writer) = tokio::io::split(port);
+        let (bytes_in, reads) = mpsc::channel::<Vec<u8>>(READS_WAITING_MAX);
+        let (writes, mut bytes_out) = mpsc::channel::<Vec<u8>>(WRITES_WAITING_MAX);
+        let reading = tokio::spawn(async move {
+            let mut buffer = vec![0; 4096];
+            // A port that is gone reads as an end or as an error; both drop the sender.
+            while let Ok(len @ 1..) = reader.read(&mut buffer).await {
+                if bytes_in.send(buffer[..len].to_vec()).await.is_err() {
+                    return;
+                }
+            }
+        });
+        let writing = tokio::spawn(async move {
+            while let Some(bytes) = bytes_out.recv().await {
+                if writer.write_all(&bytes).await.is_err() {
+                    return;
+                }
+            }
+        });
+        Wire { reads, writes, reading, writing }
+    }
+
+    /// Lets go of the port; what still waits has so long to leave.
+    async fn close(self, wait: Duration) {
+        drop(self.writes);
+        self.reading.abort();
+        let writing = self.writing.abort_handle();
+        let _ = tokio::time::timeout(wait, self.writing).await;
+        writing.abort();
+    }
+}
+
+/// The next bytes; nothing once the port is gone. Without a port it waits for good.
+async fn next_bytes(wire: &mut Option<Wire>) -> Option<Vec<u8>> {
+    match wire {
+        Some(wire) => wire.reads.recv().await,
+        None => std::future::pending().await,
+    }
+}
+
 /// Serves `engine` on `port` until its run is over and every output has been handed on.
 ///
 /// Words from the operator come in over `operator`; outputs go to `outputs` in order; `view` always
-/// holds a recent view. Returns the outcome; `None` when the board would not talk to us at all.
+/// holds a recent view. When the port goes while the run is not over yet, `reopen` is asked for it
+/// again and again; through a port that has come back the board is watched and nothing else. Returns
+/// the outcome; `None` when the board would not talk to us at all.
 pub async fn serve<P>(
     mut engine: Engine,
     port: P,
+    mut reopen: impl FnMut() -> Option<P>,
     mut operator: mpsc::Receiver<Operator>,
     outputs: mpsc::UnboundedSender<Output>,
     view: watch::Sender<Option<View>>,
@@ -66,37 +128,28 @@ pub async fn serve<P>(
 where
     P: AsyncRead + AsyncWrite + Send + 'static,
 {
-    let (mut reader, mut writer) = tokio::io::split(port);
-    let (bytes_in, mut reads) = mpsc::channel::<Vec<u8>>(READS_WAITING_MAX);
-    let (writes, mut bytes_out) = mpsc::channel::<Vec<u8>>(WRITES_WAITING_MAX);
-    let reading = tokio::spawn(async move {
-        let mut buffer = vec![0; 4096];
-        // A port that is gone reads as an end or as an error; both drop the sender.
-        while let Ok(len @ 1..) = reader.read(&mut buffer).await {
-            if bytes_in.send(buffer[..len].to_vec()).await.is_err() {
-                return;
-            }
-        }
-    });
-    let writing = tokio::spawn(async move {
-        while let Some(bytes) = bytes_out.recv().await {
-            if writer.write_all(&bytes).await.is_err() {
-                return;
-            }
-        }
-    });
-
+    let mut wire = Some(Wire::to(port));
     #[expect(clippy::disallowed_methods, reason = "this loop owns the session's clock")]
     let began = tokio::time::Instant::now();
     let host_now = || HostTime(u64::try_from(began.elapsed().as_micros()).unwrap_or(u64::MAX));
     let mut view_at = HostTime(0);
+    let mut reopen_at = HostTime(0);
     let mut operator_gone = false;
-    let mut port_gone = false;
     loop {
         let now = host_now();
+        if wire.is_none() && now >= reopen_at {
+            reopen_at = now.plus_ms(REOPEN_EVERY_MS);
+            if let Some(port) = reopen() {
+                wire = Some(Wire::to(port));
+                engine.port_reopened(now);
+            }
+        }
         engine.tick(now);
         let bytes = engine.take_bytes();
-        if !bytes.is_empty() && writes.try_send(bytes).is_err() {
+        if let Some(wire) = &wire
+            && !bytes.is_empty()
+            && wire.writes.try_send(bytes).is_err()
+        {
             engine.port_lost("the port no longer takes what is written to it");
         }
         let mut unwelcome = false;
@@ -117,16 +170,18 @@ where
             break;
         }
         if let (true, Some(prompt)) = (operator_gone, engine.run().prompt().map(|prompt| prompt.number)) {
-            // Nobody is left to answer.
-            engine.operator(now, Operator::Answer { prompt, yes: false });
+            engine.operator(now, Operator::Nobody { prompt });
             continue;
         }
         let wait = Duration::from_micros(engine.tick_at().min(view_at).us_since(host_now()));
         tokio::select! {
-            read = reads.recv(), if !port_gone => if let Some(bytes) = read {
+            read = next_bytes(&mut wire) => if let Some(bytes) = read {
                 engine.receive(host_now(), &bytes);
             } else {
-                port_gone = true;
+                if let Some(wire) = wire.take() {
+                    wire.close(Duration::ZERO).await;
+                }
+                reopen_at = host_now().plus_ms(REOPEN_EVERY_MS);
                 engine.port_lost("the port is gone: cable pulled, or the board lost power");
             },
             said = operator.recv(), if !operator_gone => {
@@ -137,8 +192,8 @@ where
             () = tokio::time::sleep(wait) => {}
         }
     }
-    drop(writes);
-    reading.abort();
-    let _ = tokio::time::timeout(Duration::from_millis(200), writing).await;
+    if let Some(wire) = wire {
+        wire.close(LAST_WORDS).await;
+    }
     (engine.outcome().cloned(), engine)
 }

@@ -8,7 +8,7 @@ use crate::cli::BenchArgs;
 use crate::failure::{Failure, INTERNAL};
 use crate::recorded::Kept;
 use crate::{library, run};
-use crossterm::event::{KeyEvent, KeyModifiers};
+use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 use std::time::Duration;
 use stepwell_procedure::run::{Plan, Prompt};
 use stepwell_protocol::state::Status;
@@ -232,12 +232,12 @@ impl App {
 
     /// A key was pressed.
     pub(super) fn key(&mut self, key: KeyEvent) -> Option<Wish> {
-        let ctrl = key.modifiers.contains(KeyModifiers::CONTROL);
+        let ctrl_c = key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL);
         let key = keys::meaning(key)?;
         if key == Key::Stop {
             self.help = false;
             // With nothing under way Ctrl-C leaves, as everywhere.
-            let leaves = ctrl && self.place != Place::Running;
+            let leaves = ctrl_c && self.place != Place::Running;
             return Some(if leaves { Wish::Leave } else { Wish::Say(Operator::Stop) });
         }
         let meant = matches!(key, Key::Enter | Key::Yes) && self.strokes.meant(self.now, self.shown);
@@ -304,7 +304,7 @@ mod tests {
     use super::super::session::tests::view;
     use super::{App, Operator, Place, Wish};
     use crate::cli::{BenchArgs, ModelArgs};
-    use crossterm::event::{KeyCode, KeyEvent};
+    use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
     use std::time::Duration;
     use stepwell_procedure::run::Prompt;
 
@@ -346,6 +346,16 @@ mod tests {
             assert_eq!(press(&mut app, 3_000 + n, KeyCode::Down), None);
         }
         assert_eq!(press(&mut app, 4_000, KeyCode::Char('y')), YES);
+    }
+
+    #[test]
+    fn ctrl_z_stops_and_only_ctrl_c_leaves() {
+        let mut app = asked(false, "Done?", (80, 24));
+        let ctrl = |key| KeyEvent::new(KeyCode::Char(key), KeyModifiers::CONTROL);
+        let stop = || Some(Wish::Say(Operator::Stop));
+        assert_eq!((app.key(ctrl('z')), app.key(ctrl('c'))), (stop(), stop()));
+        app.place = Place::Over;
+        assert_eq!((app.key(ctrl('z')), app.key(ctrl('c'))), (stop(), Some(Wish::Leave)));
     }
 
     #[test]

@@ -1,18 +1,46 @@
 //! Keys, read on a thread of their own: a terminal that has gone can hold its reader for good, and must
 //! not hold the screens.
+//!
+//! The library that makes keys of bytes reads a terminal that has gone again and again without end; so
+//! it is asked only when the terminal is there and has something to say.
 
 use crossterm::event::{self, Event};
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
+use rustix::io::Errno;
+use std::fs::File;
+use std::io::IsTerminal;
+use std::os::fd::{AsFd, BorrowedFd};
 use std::sync::mpsc::{Receiver, channel};
+use std::time::Duration;
+
+/// Whether the window has another size is looked at this often.
+const LOOK_EVERY: Timespec = Timespec { tv_sec: 0, tv_nsec: 50_000_000 };
 
 /// What comes from the terminal. The queue is closed when nothing more can be read.
 pub(super) fn listen() -> Receiver<Event> {
     let (send, events) = channel();
     std::thread::spawn(move || {
-        while let Ok(event) = event::read() {
-            if send.send(event).is_err() {
-                return;
+        // Where the library reads: from standard input, or from the terminal by its name.
+        let named = if std::io::stdin().is_terminal() { None } else { File::open("/dev/tty").ok() };
+        let stdin = std::io::stdin();
+        let terminal = named.as_ref().map_or(stdin.as_fd(), AsFd::as_fd);
+        while is_there(terminal) {
+            while let Ok(true) = event::poll(Duration::ZERO) {
+                let Ok(event) = event::read() else { return };
+                if send.send(event).is_err() {
+                    return;
+                }
             }
         }
     });
     events
+}
+
+/// Waits for something from the terminal, or for the time to look again; `false` when it has gone.
+fn is_there(terminal: BorrowedFd<'_>) -> bool {
+    let mut ready = [PollFd::from_borrowed_fd(terminal, PollFlags::IN)];
+    match poll(&mut ready, Some(&LOOK_EVERY)) {
+        Ok(_) => !ready[0].revents().intersects(PollFlags::HUP | PollFlags::ERR | PollFlags::NVAL),
+        Err(error) => error == Errno::INTR,
+    }
 }

@@ -42,9 +42,9 @@ pub(super) const TABLE: &[(KeyCode, Key, &str, &str)] = &[
     (KeyCode::Char('q'), Key::Leave, "q", "leave, when nothing runs"),
 ];
 
-/// What was pressed. Ctrl-C stops, like Space.
+/// What was pressed. Ctrl-C stops, like Space; so does Ctrl-Z, which elsewhere puts a program to sleep.
 pub(super) fn meaning(key: KeyEvent) -> Option<Key> {
-    if key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL) {
+    if matches!(key.code, KeyCode::Char('c' | 'z')) && key.modifiers.contains(KeyModifiers::CONTROL) {
         return Some(Key::Stop);
     }
     if key.modifiers.intersects(KeyModifiers::CONTROL | KeyModifiers::ALT) {

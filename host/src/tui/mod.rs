@@ -7,6 +7,7 @@
 mod app;
 mod deliberate;
 mod draw;
+mod guard;
 mod input;
 mod keys;
 mod session;
@@ -24,6 +25,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::Duration;
+use stepwell_session::engine::Operator;
 
 /// One frame lasts this long at most.
 const FRAME: Duration = Duration::from_millis(50);
@@ -41,22 +43,39 @@ pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> 
         signal_hook::flag::register(signal, Arc::clone(&ended))
             .map_err(|error| Failure::Internal(format!("listening for the end of the terminal: {error}")))?;
     }
-    let mut terminal = ratatui::try_init().map_err(|error| {
+    let asleep = Arc::new(AtomicBool::new(false));
+    signal_hook::flag::register(signal_hook::consts::SIGTSTP, Arc::clone(&asleep))
+        .map_err(|error| Failure::Internal(format!("listening for Ctrl-Z: {error}")))?;
+    let asked = Asked { ended, asleep };
+    let mut session = None;
+    let done = guard::on_screen(|terminal| {
+        let code = serve(terminal, &mut app, bench, store, &asked, &mut session);
+        if let Some(session) = &session {
+            // Before anything is done about a terminal that may be gone or stuck.
+            session.say(Operator::Stop);
+        }
+        code
+    })
+    .map_err(|error| {
         Failure::Usage(format!(
             "opening the screens: {error}; use a terminal, or `stepwell run` without screens"
         ))
     })?;
-    let mut session = None;
-    let code = serve(&mut terminal, &mut app, bench, store, &ended, &mut session);
-    // A terminal that is gone needs no restoring; dropping it would insist, and panic.
-    let _ = terminal.show_cursor();
-    let _ = ratatui::try_restore();
-    std::mem::forget(terminal);
     if app.place == app::Place::Running {
         errln!("stepwell: stopping the bench and sealing the run");
     }
     drop(session);
-    Ok(code)
+    done.map_err(|fall| {
+        Failure::Internal(format!("the program fell over; this is a fault of its own, report it: {fall}"))
+    })
+}
+
+/// What somebody outside has asked of the program.
+struct Asked {
+    /// To end.
+    ended: Arc<AtomicBool>,
+    /// To go to sleep; it stops the bench and stays awake.
+    asleep: Arc<AtomicBool>,
 }
 
 /// Draws and takes keys until the operator leaves, the terminal is gone, or somebody ends the program.
@@ -66,15 +85,18 @@ fn serve(
     app: &mut App,
     bench: &BenchArgs,
     store: &StoreArgs,
-    ended: &AtomicBool,
+    asked: &Asked,
     session: &mut Option<Session>,
 ) -> u8 {
     let events = input::listen();
     let watch = Stopwatch::start();
-    while !ended.load(Ordering::Relaxed) {
+    while !asked.ended.load(Ordering::Relaxed) && !guard::fallen() {
         let Ok(size) = terminal.size() else { return ENDED };
         app.at(watch.elapsed(), (size.width, size.height));
         if let Some(session) = session {
+            if asked.asleep.swap(false, Ordering::Relaxed) {
+                session.say(Operator::Stop);
+            }
             session.alive();
             app.show(session.view());
             if session.ended() {

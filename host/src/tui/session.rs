@@ -49,19 +49,24 @@ impl Session {
         };
         // The recorder is nobody who could answer: it must not keep the operator's side alive.
         let stopper = said.downgrade();
+        let path = bench.port.clone();
         let thread = std::thread::spawn(move || {
-            let recording = std::thread::spawn(move || write_down(recorded, done, &told, &stopper));
-            runtime.block_on(async {
-                match port {
-                    Some(port) => serve::serve(engine, port, operator, outputs, view).await,
-                    None => {
-                        serve::serve(engine, crate::serve::built_in_port(&setup), operator, outputs, view)
-                            .await
+            // Whatever becomes of the session, the recorder is waited for: it ends with its last output.
+            std::thread::scope(|scope| {
+                scope.spawn(|| write_down(recorded, done, &told, &stopper));
+                runtime.block_on(async {
+                    match port {
+                        Some(port) => {
+                            let again = move || path.as_deref().and_then(|path| serve::open(path).ok());
+                            serve::serve(engine, port, again, operator, outputs, view).await
+                        }
+                        None => {
+                            let port = crate::serve::built_in_port(&setup);
+                            serve::serve(engine, port, || None, operator, outputs, view).await
+                        }
                     }
-                }
+                });
             });
-            // The recorder ends with its last output; a panic there has left its note.
-            let _ = recording.join();
         });
         Ok(Session { said: Some(said), thread: Some(thread), views: Views::new(views), kept })
     }

@@ -86,17 +86,14 @@ impl Recorder {
     /// Returns the run's number.
     ///
     /// # Errors
-    /// As [`crate::RunWriter::seal`].
-    ///
-    /// # Panics
-    /// When the recording thread panicked.
+    /// As [`crate::RunWriter::seal`]; [`StoreError::RecorderEnded`] when the recording thread fell over.
     pub fn finish(mut self, outcome: &Outcome, link_statistics: &str) -> Result<u64, StoreError> {
         self.send(Message::Seal { outcome: outcome.clone(), link_statistics: link_statistics.to_owned() });
         self.messages = None;
         let sealed = match self.thread.take().map(JoinHandle::join) {
             Some(Ok(sealed)) => sealed,
-            Some(Err(panic)) => std::panic::resume_unwind(panic),
-            None => None,
+            // A panic has been printed by itself.
+            Some(Err(_)) | None => None,
         };
         sealed.unwrap_or_else(|| Err(self.ended()))
     }

@@ -2,7 +2,7 @@
 
 use super::process::PATIENCE;
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-use rustix::termios::{Winsize, tcsetwinsize};
+use rustix::termios::{LocalModes, Winsize, tcgetattr, tcsetwinsize};
 use std::fs::File;
 use std::io::{Read, Write};
 use std::process::{Child, Command, ExitStatus, Stdio};
@@ -15,10 +15,18 @@ const SIZE: (u16, u16) = (80, 24);
 
 /// A program on a terminal of its own.
 pub struct OnTerminal {
+    /// The program.
     pub child: Child,
     screen: Arc<Mutex<Parser>>,
     window: mpsc::Sender<Option<Vec<u8>>>,
+    inside: File,
     pause: (mpsc::Sender<()>, mpsc::Receiver<()>),
+}
+
+impl std::fmt::Debug for OnTerminal {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{:?} on\n{}", self.child, self.text())
+    }
 }
 
 impl OnTerminal {
@@ -46,7 +54,7 @@ impl OnTerminal {
             .expect("setsid is there");
         let screen = Arc::new(Mutex::new(Parser::new(ws_row, ws_col, 0)));
         let window = serve(File::from(window), Arc::clone(&screen));
-        OnTerminal { child, screen, window, pause: mpsc::channel() }
+        OnTerminal { child, screen, window, inside: open(), pause: mpsc::channel() }
     }
 
     /// Presses keys.
@@ -74,6 +82,14 @@ impl OnTerminal {
     /// What stands on the screen.
     pub fn text(&self) -> String {
         self.screen.lock().expect("the window's thread is well").screen().contents()
+    }
+
+    /// Whether the terminal is as a shell wants it: first screen, cursor, lines, echo.
+    pub fn given_back(&self) -> bool {
+        let screen = self.screen.lock().expect("the window's thread is well");
+        let shown = !screen.screen().alternate_screen() && !screen.screen().hide_cursor();
+        let modes = tcgetattr(&self.inside).expect("it is a terminal").local_modes;
+        shown && modes.contains(LocalModes::ICANON | LocalModes::ECHO | LocalModes::ISIG)
     }
 
     /// Closes the window.

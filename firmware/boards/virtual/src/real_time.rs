@@ -8,11 +8,12 @@ use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 /// Ticks between two exchanges with a port.
 const EXCHANGE_TICKS: u32 = 5;
 
-/// A reader that does not read for this long holds up the wire, not the board: what it was to hear is
-/// dropped.
-const WRITE_WAIT: Duration = Duration::from_millis(20);
+/// What a reader that does not read has coming, at most, in bytes: half a second of telemetry. Beyond
+/// that it is dropped, as on a wire that nobody listens to.
+const WAITING_MAX: usize = 8 * 1024;
 
-/// Runs `bench` in real time on `port` until the port is gone. `watch` sees it after every tick.
+/// Runs `bench` in real time on `port` until the port is gone. `watch` sees it after every tick. Board
+/// time goes on at its own pace, whether the other end reads or not.
 ///
 /// # Errors
 /// When the port or the bench fails.
@@ -21,26 +22,25 @@ where
     P: AsyncRead + AsyncWrite + Unpin,
     B: SimulatedBench + ?Sized,
 {
+    let (mut reader, mut writer) = tokio::io::split(port);
     let mut beat = tokio::time::interval(Duration::from_millis(u64::from(EXCHANGE_TICKS)));
     let mut bytes = [0; 4096];
     let mut out = Vec::new();
     loop {
         tokio::select! {
-            read = port.read(&mut bytes) => match read? {
+            read = reader.read(&mut bytes) => match read? {
                 0 => return Ok(()),
                 len => bench.receive(&bytes[..len]),
             },
+            written = writer.write(&out), if !out.is_empty() => { out.drain(..written?); }
             _ = beat.tick() => {
                 for _ in 0..EXCHANGE_TICKS {
                     bench.tick()?;
                     watch(bench);
                 }
                 bench.transmit(&mut out);
-                if !out.is_empty() {
-                    match tokio::time::timeout(WRITE_WAIT, port.write(&out)).await {
-                        Ok(len) => { out.drain(..len?); }
-                        Err(_) => out.clear(),
-                    }
+                if out.len() > WAITING_MAX {
+                    out.clear();
                 }
             }
         }

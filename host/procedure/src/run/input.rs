@@ -42,6 +42,11 @@ pub enum Input<'a> {
         /// Done, or no.
         yes: bool,
     },
+    /// Nobody is left to answer: a no, written down as what it is.
+    Nobody {
+        /// [`Prompt::number`] of the question.
+        prompt: u32,
+    },
     /// The operator wants everything to stop.
     Stop,
     /// The board has not been heard for too long, or the port is gone.

@@ -62,6 +62,9 @@ const SPEED_MS: u32 = 1_000;
 /// What no reading can say any more.
 const UNSEEN: &str = "Treat the rail as under pressure and look at the mechanical gauge";
 
+/// In place of an answer.
+const NOBODY: &str = "nobody was there to answer: taken as no";
+
 /// What a "no" to the question for the gauge means.
 const GAUGE_NOT_ZERO: &str = "The mechanical gauge was not seen at zero: pressure may be trapped. Open nothing, keep \
      everybody away from rail and pipes, and find out why the rail does not empty";
@@ -277,7 +280,9 @@ impl Run {
                 self.note(EventKind::Dwell, format!("{what} ended: {}", words::dwell_end(report.end)));
             }
             Input::Tripped(report) => self.tripped(report),
-            Input::Answer { prompt, yes } => self.operator(prompt, yes),
+            Input::Answer { prompt, yes: true } => self.operator(prompt, true, "answered: done"),
+            Input::Answer { prompt, yes: false } => self.operator(prompt, false, "answered: no"),
+            Input::Nobody { prompt } => self.operator(prompt, false, NOBODY),
             Input::Stop => self.end(Ended::Stopped),
             Input::LinkLost(why) => self.link_lost(&why),
         }
@@ -476,12 +481,12 @@ impl Run {
         self.intents.push_back(Intent::Write(Entry::Event(event)));
     }
 
-    fn operator(&mut self, number: u32, yes: bool) {
+    fn operator(&mut self, number: u32, yes: bool, said: &str) {
         if self.prompt.as_ref().is_none_or(|prompt| prompt.number != number) {
             return;
         }
         self.prompt = None;
-        self.note(EventKind::Operator, if yes { "answered: done" } else { "answered: no" });
+        self.note(EventKind::Operator, said);
         match &mut self.stage {
             Stage::Waking if yes => self.command(Pending::ClearTrip, Action::ClearTrip),
             Stage::Stepping(stepping) if yes => {

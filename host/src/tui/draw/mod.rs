@@ -90,15 +90,17 @@ const NOT_PROVEN: &str = "PRESSURE NOT PROVEN ZERO";
 
 fn state_lines(app: &App) -> Paragraph<'static> {
     let (state, rail) = match (app.place, &app.view) {
-        (Place::Running, Some(view)) if view.lost.is_some() => {
+        (Place::Running, Some(view)) if view.lost.is_some() && app.status().is_none() => {
             ("LINK LOST · HANDS OFF".to_owned(), NOT_PROVEN)
         }
-        (Place::Running, _) => {
+        (Place::Running, view) => {
             let status = app.status();
+            let lost = view.as_ref().is_some_and(|view| view.lost.is_some());
+            let back = if lost { "LINK BACK, WATCHING ONLY · " } else { "" };
             let state = status.map_or("NO READING".to_owned(), |s| words::state(s.state).to_uppercase());
             let hands = hands(status, app.prompt().is_some());
             let age = app.age_ms().map_or(String::new(), |age_ms| format!(" · heard {age_ms} ms ago"));
-            (format!("{state}{hands}{age}"), rail(status))
+            (format!("{back}{state}{hands}{age}"), rail(status))
         }
         (_, Some(view)) => {
             let lost = view.lost.is_some() || view.outcome.is_none();
@@ -254,6 +256,22 @@ mod tests {
         app.at(Duration::from_secs(1), (80, 24));
         assert_eq!(app.live().rail_pa, None);
         assert_eq!(app.age_ms(), Some(1_000));
+    }
+
+    #[test]
+    fn a_lost_link_says_so_until_the_board_is_watched_again() {
+        let mut app = app();
+        app.place = Place::Running;
+        let mut view = view(0);
+        view.lost = Some("the port is gone".to_owned());
+        app.show(Some(view.clone()));
+        assert!(drawn(&mut app, 80, 24).contains("LINK LOST · HANDS OFF"));
+        view.status = Status::from_word(0);
+        view.live.rail_pa = Some(1e6);
+        app.show(Some(view));
+        let shown = drawn(&mut app, 80, 24);
+        assert!(shown.contains("LINK BACK, WATCHING ONLY") && shown.contains("1.00 MPa"), "{shown}");
+        assert!(!shown.contains("LINK LOST"), "{shown}");
     }
 
     #[test]

@@ -69,10 +69,10 @@ fn main() -> std::io::Result<()> {
     )?;
     seed("board", "stop", &[dwell(Some(10)), variant(2, 13), BOARD_WAIT_2_S.to_vec()].concat())?;
 
-    let exchanges = |count: u8| [variant(3, 9), vec![count, 1]].concat();
+    let exchanges = |count: u8| [variant(3, 11), vec![count, 1]].concat();
     seed("link", "bench", &[vec![1], exchanges(250), exchanges(250)].concat())?;
-    seed("link", "stop", &[vec![0], exchanges(200), variant(7, 9), exchanges(20)].concat())?;
-    seed("link", "mangled", &[vec![1], exchanges(100), variant(4, 9), vec![3, 1, 9, 0, 4, 1, 0]].concat())?;
+    seed("link", "stop", &[vec![0], exchanges(200), variant(8, 11), exchanges(20)].concat())?;
+    seed("link", "mangled", &[vec![1], exchanges(100), variant(4, 11), vec![3, 1, 9, 0, 4, 1, 0]].concat())?;
 
     let patched = |table: u8, column: u8, row: u8| {
         [variant(7, 10), vec![table, column, row], variant(5, 6), vec![5, 0], b"seven\x05".to_vec()].concat()

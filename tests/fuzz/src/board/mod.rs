@@ -19,6 +19,7 @@ use stepwell_protocol::frame::{Deframer, FRAME_MAX, decode, encode};
 use stepwell_protocol::guards::Ceilings;
 use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::{Action, Command, FromBoard, Hello, Renew, ToBoard};
+use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
 use witness::Witness;
 
@@ -52,10 +53,16 @@ struct Play {
     last: Option<Command>,
     renewing: bool,
     ticks_left: u32,
+    dwelt_ms: u32,
 }
 
 /// Plays a script; the first byte says why the board has started.
 pub fn check(data: &[u8]) {
+    dwelt_ms(data);
+}
+
+/// For how long dwells ran in a script, in ms: one in which none does shows little.
+pub fn dwelt_ms(data: &[u8]) -> u32 {
     let mut input = Unstructured::new(data);
     let reset = RESETS[usize::from(input.arbitrary().unwrap_or(0_u8)) % RESETS.len()];
     let facts = BoardFacts {
@@ -82,6 +89,7 @@ pub fn check(data: &[u8]) {
         last: None,
         renewing: false,
         ticks_left: TICKS_MAX,
+        dwelt_ms: 0,
     };
     while !input.is_empty() && play.ticks_left > 0 {
         let Ok(event) = input.arbitrary() else { break };
@@ -89,6 +97,7 @@ pub fn check(data: &[u8]) {
     }
     // Whatever was under way comes to its end.
     play.wait(700);
+    play.dwelt_ms
 }
 
 impl Play {
@@ -214,6 +223,7 @@ impl Play {
             self.witness.tick(&readings, &self.outputs, self.board.state());
             self.listen();
             self.witness.state(self.board.state());
+            self.dwelt_ms += u32::from(self.board.state() == State::Dwelling);
         }
     }
 }

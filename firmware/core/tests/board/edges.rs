@@ -185,6 +185,17 @@ fn any_single_output_is_energy() {
     assert!(!watched.energised(), "looking is none");
 }
 
+#[test]
+fn telemetry_says_that_the_drive_is_on_while_it_is_and_only_then() {
+    let mut bench = Bench::armed();
+    let start = bench.soon();
+    assert_eq!(bench.ask(Action::Dwell(full_dwell(1, start, 40))), Ok(Reply::Done));
+    let first = bench.board.now().plus_ms(1);
+    bench.run(200);
+    let on: Vec<_> = bench.statuses().into_iter().filter(|(_, status)| status.drive_on).collect();
+    assert_eq!((on.len(), on[0].0), (40, first));
+}
+
 /// The drive's account is asked for driven dwells only, and up to its last millisecond.
 #[test]
 fn a_driven_dwell_may_take_the_whole_account() {

@@ -22,7 +22,7 @@ slice() { # target
     mkdir -p "found/$1" "corpus/$1" logs
     TIMEFORMAT='cpu %U %S'
     { time cargo fuzz run --fuzz-dir . --sanitizer none "$1" "found/$1" "corpus/$1" -- \
-        -max_total_time="$SLICE_S" -timeout=30 -rss_limit_mb=2048 -print_final_stats=1 -verbosity=1; } \
+        -max_total_time="$SLICE_S" -len_control=20 -timeout=30 -rss_limit_mb=2048 -print_final_stats=1 -verbosity=1; } \
         >>"logs/$1.log" 2>&1
 }
 
@@ -47,12 +47,15 @@ keep() {
         cp -n "corpus/$target"/* "found/$target/" 2>/dev/null || true
         cargo fuzz cmin --fuzz-dir . --sanitizer none "$target" "found/$target"
         rm -rf "corpus/$target"
-        mkdir "corpus/$target"
+        mkdir -p "corpus/$target"
         # Smallest first: many small ones reach more than few large ones.
         find "found/$target" -type f -printf '%s %p\n' | sort -n | awk -v most="$KEEP_BYTES" \
             '{ sum += $1 } sum <= most || NR == 1 { print $2 }' | xargs -I{} cp {} "corpus/$target/"
     done
+    seeds
 }
+
+seeds() { cargo run --quiet --no-default-features --example seeds; }
 
 case "${1:-}" in
 table) table ;;
@@ -64,6 +67,7 @@ keep) keep ;;
 *)
     seconds=$1
     shift
+    seeds
     for target in ${*:-$(targets)}; do
         while [ "$(cpu_s "$target")" -lt "$seconds" ]; do
             slice "$target" || {

@@ -1,5 +1,6 @@
-//! Writes what fuzzing begins with into `corpus/`: printed frames of the specification, shipped and wrong
-//! sheets, the recordings of the tests, and for the targets that play scripts a few short ones.
+//! Writes what fuzzing begins with: into `corpus/`, which is committed, printed frames of the specification,
+//! thinned recordings of the tests, and short scripts for the targets that play some; into `found/`, which is
+//! not, the shipped and the wrong sheets, which stand elsewhere in this repository already.
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -8,7 +9,7 @@ fn main() -> std::io::Result<()> {
     let fuzz = Path::new(env!("CARGO_MANIFEST_DIR"));
     let root = fuzz.join("../..");
     let seed = |target: &str, name: &str, bytes: &[u8]| {
-        let folder = fuzz.join("corpus").join(target);
+        let folder = fuzz.join(if target == "sheets" { "found" } else { "corpus" }).join(target);
         fs::create_dir_all(&folder)?;
         fs::write(folder.join(name), bytes)
     };

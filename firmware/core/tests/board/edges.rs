@@ -1,7 +1,7 @@
 //! Where a limit lies to the count and to the millisecond: the last value that is allowed, and the first
 //! that is not.
 
-use crate::bench::{Bench, full_dwell, guards, quiet_dwell};
+use crate::bench::{Bench, CEILINGS, full_dwell, guards, quiet_dwell};
 use stepwell_core::Outputs;
 use stepwell_protocol::channel::{Channel, Coil};
 use stepwell_protocol::dwell::{Dwell, QUEUED_DWELLS_MAX, Ramp, Start};
@@ -117,6 +117,14 @@ fn a_dwell_may_have_the_tick_after_the_one_before_it() {
     bench.run(12);
     let [report] = bench.heard.ended[..] else { panic!("one was taken over from") };
     assert_eq!((report.serial, report.ended.ms_since(report.started)), (1, 1));
+}
+
+#[test]
+fn a_dwell_may_be_as_long_as_the_ceiling() {
+    let mut bench = Bench::armed();
+    let start = bench.soon();
+    let longest = quiet_dwell(1, start, CEILINGS.dwell_ms_max);
+    assert_eq!(bench.ask(Action::Dwell(longest)), Ok(Reply::Done));
 }
 
 #[test]

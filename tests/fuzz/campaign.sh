@@ -2,7 +2,7 @@
 # Fuzzes every target and tells how far each got.
 #
 #   tests/fuzz/campaign.sh SECONDS [TARGET…]   until every target has had SECONDS of processor time in all
-#   tests/fuzz/campaign.sh table               what the logs say so far
+#   tests/fuzz/campaign.sh table               what the logs say so far; also put into docs/testing.md
 #   tests/fuzz/campaign.sh keep                makes the kept corpora of what was found
 #
 # Needs cargo-fuzz (cargo install cargo-fuzz). Logs lie in tests/fuzz/logs, inputs that were found in
@@ -41,6 +41,22 @@ table() {
     done
 }
 
+# The table between its two marks in docs/testing.md is made here.
+document() {
+    table | awk -v page=../../docs/testing.md '
+        { rows = rows $0 "\n" }
+        END {
+            while ((getline line < page) > 0) {
+                if (line == "<!-- end of the table -->") inside = 0
+                if (!inside) out = out line "\n"
+                if (line ~ /^<!-- made by tests\/fuzz\/campaign.sh/) { inside = 1; out = out rows }
+            }
+            close(page)
+            printf "%s", out > page
+        }'
+    table
+}
+
 keep() {
     for target in $(targets); do
         mkdir -p "found/$target" "corpus/$target"
@@ -58,7 +74,7 @@ keep() {
 seeds() { cargo run --quiet --no-default-features --example seeds; }
 
 case "${1:-}" in
-table) table ;;
+table) document ;;
 keep) keep ;;
 '' | *[!0-9]*)
     sed -n '2,/^set/s/^# \{0,1\}//p' "${BASH_SOURCE[0]}"
@@ -77,6 +93,6 @@ keep) keep ;;
             }
         done
     done
-    table
+    document
     ;;
 esac

@@ -215,3 +215,13 @@ fn a_driven_dwell_may_take_the_whole_account() {
     assert_eq!(bench.board.state(), State::Stopping);
     assert_eq!(bench.cause(), None);
 }
+
+#[test]
+fn a_dwell_that_runs_without_the_drive_costs_none_of_its_account() {
+    let mut bench = Bench::armed();
+    let start = bench.soon();
+    assert_eq!(bench.ask(Action::Dwell(quiet_dwell(1, start, 5_000))), Ok(Reply::Done));
+    bench.run(100);
+    let whole = full_dwell(2, Start::AfterPrevious, guards().drive_on_ms_max);
+    assert_eq!(bench.ask(Action::Dwell(whole)), Ok(Reply::Done));
+}

@@ -1,5 +1,4 @@
 //! The longest of everything, to the byte.
-#![expect(clippy::unwrap_used, reason = "a check stops at the first surprise, in its helpers too")]
 
 use serde::ser::{Serialize, SerializeTuple, Serializer};
 use stepwell_protocol::channel::{CHANNELS, Sample};

@@ -482,14 +482,13 @@ impl Link {
     #[must_use]
     pub fn tick_at(&self) -> HostTime {
         match &self.phase {
-            Phase::Greeting { again, .. } => *again,
+            Phase::Greeting { again, .. } | Phase::Lost { again } => *again,
             Phase::Open => {
                 let silent = self.heard_at.plus_ms(SILENCE_MS_MAX + 1);
                 let renew = self.renewing.then_some(self.renew_at);
                 let retry = self.in_flight.as_ref().map(|sent| sent.again);
                 renew.into_iter().chain(retry).fold(silent, HostTime::min)
             }
-            Phase::Lost { again } => *again,
             Phase::Watching | Phase::Closed => HostTime(u64::MAX),
         }
     }

@@ -5,6 +5,7 @@ use crate::bench::{Bench, CEILINGS, full_dwell, guards, quiet_dwell};
 use stepwell_core::Outputs;
 use stepwell_protocol::channel::{Channel, Coil};
 use stepwell_protocol::dwell::{Dwell, QUEUED_DWELLS_MAX, Ramp, Start};
+use stepwell_protocol::guards::OnLoss;
 use stepwell_protocol::message::{Action, HandWork, Refusal, Reply, ToBoard, TripCause};
 use stepwell_protocol::state::State;
 
@@ -224,4 +225,41 @@ fn a_dwell_that_runs_without_the_drive_costs_none_of_its_account() {
     bench.run(100);
     let whole = full_dwell(2, Start::AfterPrevious, guards().drive_on_ms_max);
     assert_eq!(bench.ask(Action::Dwell(whole)), Ok(Reply::Done));
+}
+
+/// Either valve may be the one that keeps pressure without current.
+#[test]
+fn whichever_valve_keeps_pressure_is_held_where_it_relieves() {
+    for coil in Coil::BOTH {
+        let mut guards = guards();
+        for other in Coil::BOTH {
+            let guard = guards.coils[other.index()].as_mut().unwrap();
+            guard.on_loss = if other == coil { OnLoss::Rises } else { OnLoss::Falls };
+            guard.relieve_e4 = 4_321;
+        }
+        let mut bench = Bench::dwelling_with(guards);
+        bench.rig.broken.pressure_trapped = true;
+        bench.send(&ToBoard::Stop);
+        bench.run(100);
+        let held = Coil::BOTH.map(|coil| bench.outputs.duty_e4(coil));
+        assert_eq!(held, Coil::BOTH.map(|other| if other == coil { 4_321 } else { 0 }));
+    }
+}
+
+/// A piece of the work on ten ticks waits for answers on two ticks at most: packed on the third tick after
+/// they are full, sent on the sixth, though there is an answer on every one.
+#[test]
+fn telemetry_waits_for_two_answers_and_no_more() {
+    let mut bench = Bench::armed();
+    let mut seen = bench.heard.frames.len();
+    for _ in 0..100 {
+        let _answer = bench.ask(Action::ReadTrip);
+        bench.tick();
+        for frame in &bench.heard.frames[seen..] {
+            let full = frame.first.plus_ms(9);
+            assert!(bench.board.now().ms_since(full) <= 6, "frame {}", frame.number);
+        }
+        seen = bench.heard.frames.len();
+    }
+    assert!(seen > 100, "a hundred of the second before, and more");
 }

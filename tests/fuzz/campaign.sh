@@ -35,7 +35,11 @@ table() {
         awk -v target="$target" -v kept="$kept" '
             $1 == "cpu" { cpu += $2 + $3 }
             $1 == "stat::number_of_executed_units:" { runs += $2 }
-            match($0, /cov: [0-9]+ ft: [0-9]+/) { split(substr($0, RSTART, RLENGTH), w, " "); cov = w[2]; ft = w[4] }
+            match($0, /cov: [0-9]+ ft: [0-9]+/) {
+                split(substr($0, RSTART, RLENGTH), w, " ")
+                if (w[2] + 0 > cov) cov = w[2] + 0
+                if (w[4] + 0 > ft) ft = w[4] + 0
+            }
             END { printf "| `%s` | %.1f min | %d | %d | %d | %d |\n", target, cpu / 60, runs, cov, ft, kept }
         ' "logs/$target.log"
     done

@@ -74,7 +74,8 @@ fn main() -> std::io::Result<()> {
     let long = [&start, board_dwell(Some(10), 4_000).as_slice(), &BOARD_WAIT_200].concat();
     let silence = [variant(4, 13), vec![0], BOARD_WAIT_2_S.to_vec()].concat();
     seed("board", "silent-host", &[long.clone(), silence].concat())?;
-    let trapped = [variant(9, 13), variant(9, 11), vec![1], variant(2, 13), BOARD_WAIT_2_S.repeat(6)].concat();
+    let trapped =
+        [variant(9, 13), variant(9, 11), vec![1], variant(2, 13), BOARD_WAIT_2_S.repeat(6)].concat();
     seed("board", "trapped", &[long.clone(), trapped].concat())?;
     let late = [variant(5, 13), vec![0, 0], (-100_i16).to_le_bytes().to_vec(), variant(3, 10)].concat();
     seed("board", "late", &[long, late, BOARD_WAIT_200.to_vec()].concat())?;

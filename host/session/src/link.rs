@@ -59,6 +59,10 @@ const HELD_UP_MS: u64 = 250;
 /// A board that has not been heard for this long is lost, in ms.
 const SILENCE_MS_MAX: u64 = 500;
 
+/// No board has run for so long, in microseconds of its time: one that says so has lost its mind. A run's
+/// times never overflow below it.
+const BOARD_US_MAX: u64 = 1 << 60;
+
 /// What came over the link.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Heard {
@@ -179,6 +183,8 @@ pub struct Link {
     in_flight: Option<InFlight>,
     last_id: u16,
     renew_at: HostTime,
+    /// Whether the operator's side was alive when time passed last.
+    renewing: bool,
     heard_at: HostTime,
     ticked_at: HostTime,
     next_tick: Option<Tick>,
@@ -199,6 +205,7 @@ impl Link {
             in_flight: None,
             last_id: 0,
             renew_at: now,
+            renewing: true,
             heard_at: now,
             ticked_at: now,
             next_tick: None,
@@ -322,7 +329,11 @@ impl Link {
                     self.statistics.frames_bad += 1;
                     return;
                 };
-                let last_us = frame.first_us.saturating_add(1_000 * (samples.len() as u64).saturating_sub(1));
+                if frame.first_us > BOARD_US_MAX {
+                    self.statistics.frames_bad += 1;
+                    return;
+                }
+                let last_us = frame.first_us + 1_000 * (samples.len() as u64 - 1);
                 self.clock.observe(now, last_us);
                 if self.next_tick.is_some_and(|due| due.is_after(frame.first)) {
                     self.lose(
@@ -431,6 +442,7 @@ impl Link {
             self.lose("the board has fallen silent", heard);
             return;
         }
+        self.renewing = operator_alive;
         let Some(board_now) = self.board_now(now) else { return };
         if operator_alive && now >= self.renew_at {
             self.renew_at = now.plus_ms(u64::from(RENEW_EVERY_MS));
@@ -472,8 +484,10 @@ impl Link {
         match &self.phase {
             Phase::Greeting { again, .. } | Phase::Lost { again } => *again,
             Phase::Open => {
-                let retry = self.in_flight.as_ref().map_or(self.renew_at, |sent| sent.again);
-                self.renew_at.min(retry)
+                let silent = self.heard_at.plus_ms(SILENCE_MS_MAX + 1);
+                let renew = self.renewing.then_some(self.renew_at);
+                let retry = self.in_flight.as_ref().map(|sent| sent.again);
+                renew.into_iter().chain(retry).fold(silent, HostTime::min)
             }
             Phase::Watching | Phase::Closed => HostTime(u64::MAX),
         }
@@ -698,6 +712,33 @@ mod tests {
         assert_eq!(renewals(host.sent(102)), 1);
         host.link.tick(HostTime(0).plus_ms(300), false, &mut host.heard);
         assert!(host.link.take_bytes().is_empty());
+    }
+
+    #[test]
+    fn nothing_is_due_at_once_while_the_operator_is_away() {
+        let mut host = Host::opened();
+        let heard_at_ms = 1;
+        for ms in (2..=heard_at_ms + SILENCE_MS_MAX).step_by(7) {
+            let now = HostTime(0).plus_ms(ms);
+            host.link.tick(now, false, &mut host.heard);
+            assert!(host.link.tick_at() > now, "the loop around would run without a pause");
+            assert!(host.link.tick_at() <= HostTime(0).plus_ms(heard_at_ms + SILENCE_MS_MAX + 1));
+        }
+    }
+
+    #[test]
+    fn telemetry_from_the_end_of_time_is_no_telemetry() {
+        use stepwell_protocol::telemetry::{TelemetryFrame, pack};
+        let mut host = Host::opened();
+        let mut packed = [0; 64];
+        let len = pack(&[[0; 14]], &mut packed).unwrap();
+        for first_us in [BOARD_US_MAX + 1, u64::MAX] {
+            let frame =
+                TelemetryFrame { number: 0, first: Tick(2), first_us, ticks: 1, packed: &packed[..len] };
+            host.hears(2, &FromBoard::Telemetry(frame));
+        }
+        assert_eq!(host.heard, []);
+        assert_eq!(host.link.statistics().frames_bad, 2);
     }
 
     #[test]

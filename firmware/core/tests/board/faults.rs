@@ -195,7 +195,12 @@ fn a_second_host_that_only_greets_is_told_that_the_bench_is_in_use() {
 fn an_impossible_command_is_refused_and_reaches_rest_within_10_ms() {
     let dwell = quiet_dwell(2, Bench::armed().soon(), 100);
     let over_full = Ramp { from_e4: 0, to_e4: 10_001 };
+    let watch = |channel, for_ms| Some(EndWhen { channel, side: Side::Above, counts: 1, for_ms });
     for impossible in [
+        // Only analogue columns can be watched, and for a millisecond at least.
+        Dwell { end_when: watch(Channel::FlowCount, 5), ..dwell },
+        Dwell { end_when: watch(Channel::Status, 5), ..dwell },
+        Dwell { end_when: watch(Channel::RailPressure, 0), ..dwell },
         Dwell { inlet: over_full, ..dwell },
         Dwell { pressure: over_full, ..dwell },
         Dwell { duration_ms: 0, ..dwell },

@@ -7,6 +7,7 @@ mod arming;
 mod bench;
 mod commands;
 mod dwells;
+mod edges;
 mod faults;
 mod line;
 mod oracles;

@@ -100,6 +100,26 @@ fn telemetry_leaves_the_reserve_free_and_a_full_ring_is_no_more_than_full() {
     }
 }
 
+/// Whatever room there is left, an answer is sent if it fits, to the last byte.
+#[test]
+fn an_answer_that_just_fits_is_sent() {
+    let mut everything = [0; 2 * OUTBOX_BYTES];
+    let used_with_one_more = |taken: usize| {
+        let mut bench = Bench::greeted();
+        for now_us in 0..200 {
+            bench.hello_unheard();
+            bench.tick_unheard(now_us);
+        }
+        let mut out = vec![0; taken];
+        assert_eq!(bench.board.transmit(&mut out), taken);
+        bench.hello_unheard();
+        bench.board.transmit(&mut everything)
+    };
+    // An answer to a greeting is shorter than this, so one of these leaves exactly its length.
+    let fullest = (0..150).map(used_with_one_more).max();
+    assert_eq!(fullest, Some(OUTBOX_BYTES));
+}
+
 #[test]
 fn ticks_that_answer_or_report_leave_telemetry_for_later_and_none_is_lost() {
     let mut bench = Bench::armed();

@@ -373,7 +373,7 @@ impl Window {
         };
         let upper = below(0.5).min(n - 4);
         let straight = line(&self.inflow[upper..], &self.pressure_pa[upper..])?;
-        if straight.slope <= 0.0 {
+        if straight.slope <= 0.0 || top_pa <= start_pa {
             return Err(Unmeasured::NoFit {
                 curve: "dead-headed pressure rise",
                 why: "the pressure does not rise",

@@ -302,6 +302,16 @@ fn turns(duty: &[f64], range: f64) -> Vec<Turn> {
     let last = duty.len() - 1;
     let end = around(last);
     found.push(Turn { from: if end.is_held() { end.from } else { last + 1 }, middle: last, to: last + 1 });
+    // In noise as large as the ways themselves, what lies around a turn may reach beyond the next one.
+    let at: Vec<usize> = turns.into_iter().chain([last]).collect();
+    for (pair, k) in at.windows(2).zip(0..) {
+        if found[k].to > pair[1] {
+            (found[k].to, found[k].middle) = (pair[1], found[k].middle.min(pair[1] - 1));
+        }
+        if found[k + 1].from <= pair[0] {
+            (found[k + 1].from, found[k + 1].middle) = (pair[0] + 1, found[k + 1].middle.max(pair[0] + 1));
+        }
+    }
     found
 }
 

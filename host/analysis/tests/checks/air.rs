@@ -300,6 +300,25 @@ fn a_clipped_rise_is_refused() {
     assert!(matches!(air_fraction(&rise(&time_s, &clipped)), Err(Unmeasured::Clipped { .. })));
 }
 
+/// A recorder's single slip before, in or after the rise, far above all that follows it: answered or
+/// refused, and never the end of the program.
+#[test]
+fn one_wild_sample_anywhere_is_answered() {
+    let (time_s, pressure_pa) = drawn(0.3, 0.02, steady);
+    let time_s: Vec<f64> = time_s.into_iter().step_by(6).collect();
+    let pressure_pa: Vec<f64> = pressure_pa.into_iter().step_by(6).collect();
+    for at in 0..pressure_pa.len() {
+        let mut wild = pressure_pa.clone();
+        wild[at] = 65.9e6;
+        let elsewhere = BuildUp::recorded(&time_s, &wild, None, None, Some(Input::exact(MODULUS_PA)));
+        for asked in [elsewhere, rise(&time_s, &wild)] {
+            if let Ok(air) = air_fraction(&asked) {
+                assert!(air.fraction_at_atmosphere.value.is_finite(), "{at}");
+            }
+        }
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 100, failure_persistence: None, rng_seed: RngSeed::Fixed(11), ..ProptestConfig::default() })]
 

@@ -146,6 +146,41 @@ fn the_rows_at_a_turn_do_not_move_it() {
     }
 }
 
+/// A few rows that jump about: what scatters is as large as the ways, so that what lies around one turn
+/// reaches beyond the next. Answered or refused, whichever rows of it are there.
+#[test]
+fn rows_that_jump_about_are_answered() {
+    let duty = [
+        0.0,
+        0.106_505_4,
+        0.113_010_8,
+        0.119_516_3,
+        0.126_021_7,
+        0.132_527_1,
+        0.469_624_7,
+        0.256_130_1,
+        0.262_635_5,
+        0.142_201_8,
+        0.135_696_4,
+        0.109_674_7,
+        0.803_169_3,
+    ];
+    let output = [
+        1.065e6, 1.130e6, 1.456e6, 1.131e6, 2.913e6, 3.2e4, 2.411e7, 2.583e7, 6.913e6, 6.152e6, 5.261e6,
+        2.087e6, 1.565e6,
+    ];
+    let time_s: Vec<f64> = (0..duty.len()).map(|k| 0.78 * k as f64).collect();
+    for k in 0..=duty.len() {
+        for rows in [0..k, k..duty.len()] {
+            let (duty, output) = (&duty[rows.clone()], &output[rows.clone()]);
+            let time_s = Some(&time_s[rows.clone()]);
+            if let Ok(found) = sweep(&SweepRecord { time_s, duty, output, signal: Signal::Pressure }) {
+                assert!(found.hysteresis.value.is_finite(), "{rows:?}");
+            }
+        }
+    }
+}
+
 #[test]
 fn unusable_recordings_are_refused() {
     let ramp =

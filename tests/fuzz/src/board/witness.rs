@@ -1,0 +1,356 @@
+//! What must hold at every tick, told from what the board heard and what the rig showed, with arithmetic
+//! that shares nothing with the board's core. What the board answers is used for one thing only: to know
+//! which commands it says to have carried out; that it may do so is judged here.
+
+mod bounds;
+
+use bounds::Bounds;
+use std::collections::BTreeMap;
+use stepwell_core::{Outputs, Readings};
+use stepwell_protocol::channel::{Channel, Coil};
+use stepwell_protocol::dwell::{Dwell, Ramp, Start};
+use stepwell_protocol::guards::{Ceilings, Guards, OnLoss};
+use stepwell_protocol::message::{Ack, Action, Command, FromBoard, Refusal, Renew, ToBoard};
+use stepwell_protocol::state::State;
+use stepwell_protocol::time::Tick;
+
+/// No dwell runs so long after the last renewal, in ms; nothing is energised a little later.
+const LEASE_MS: i32 = 450;
+const SILENT_MS: i32 = 500;
+
+/// The longest relieving hold, in ms.
+const HOLD_MS: u32 = 5_000;
+
+/// A rail sensor that has read low and moved for so long proves that the hold may end, in ms: 50 of the
+/// promise, and a filter's few.
+const PROVEN_LOW_MS: u32 = 55;
+
+pub(super) struct Witness {
+    ceilings: Ceilings,
+    now: Tick,
+    state: State,
+    session: Option<u32>,
+    renewed: Option<Tick>,
+    /// The command whose answer is due.
+    asked: Option<Command>,
+    answered: BTreeMap<u16, Ack>,
+    last_id: u16,
+    guards: Option<Guards>,
+    armed: bool,
+    tripped: bool,
+    /// Dwells that were accepted and not dropped since, in order.
+    dwells: Vec<Dwell>,
+    /// Dwells that may be what runs, with their first ticks.
+    running: Vec<(usize, Tick)>,
+    drive_left_ms: f64,
+    /// The drive's rating: longest on, rest that refills, in ms.
+    drive: (f64, f64),
+    hold_ms: u32,
+    /// For how long the rail sensor has been above doubt, and low.
+    rail_sane_ms: u32,
+    rail_low_ms: u32,
+    last_rail: u16,
+    last_conversions: u16,
+    inputs_good: bool,
+    bounds: Bounds,
+}
+
+impl Witness {
+    pub(super) fn new(ceilings: Ceilings) -> Witness {
+        Witness {
+            ceilings,
+            now: Tick(0),
+            state: State::Rest,
+            session: None,
+            renewed: None,
+            asked: None,
+            answered: BTreeMap::new(),
+            last_id: 0,
+            guards: None,
+            armed: false,
+            tripped: false,
+            dwells: Vec::new(),
+            running: Vec::new(),
+            drive_left_ms: 0.0,
+            drive: (ceilings.drive_on_ms_max.into(), ceilings.drive_rest_ms_min.into()),
+            hold_ms: 0,
+            rail_sane_ms: 0,
+            rail_low_ms: 0,
+            last_rail: 0,
+            last_conversions: 0,
+            inputs_good: false,
+            bounds: Bounds::default(),
+        }
+    }
+
+    pub(super) fn session(&self) -> Option<u32> {
+        self.session
+    }
+
+    pub(super) fn guards(&self) -> Option<&Guards> {
+        self.guards.as_ref()
+    }
+
+    /// The number of the next command, once one was answered.
+    pub(super) fn due(&self) -> Option<u16> {
+        self.session.map(|_| self.last_id.wrapping_add(1))
+    }
+
+    /// The board has been told this.
+    pub(super) fn heard(&mut self, message: &ToBoard) {
+        self.asked = None;
+        match message {
+            ToBoard::Stop => self.stopped(),
+            ToBoard::Renew(Renew { session, valid_until }) => {
+                if self.session == Some(*session) && self.now.ms_since(*valid_until) <= 0 {
+                    self.renewed = Some(self.now);
+                }
+            }
+            ToBoard::Hello(_) => {}
+            ToBoard::Command(command) => self.asked = Some(*command),
+        }
+    }
+
+    /// The board says this.
+    pub(super) fn said(&mut self, message: &FromBoard<'_>) {
+        match message {
+            FromBoard::Welcome(identity) if self.session != Some(identity.session) => {
+                assert!(!self.leased(LEASE_MS), "a session was taken over from a living one");
+                self.session = Some(identity.session);
+                self.renewed = None;
+                self.answered.clear();
+                self.last_id = 0;
+                self.stopped();
+            }
+            FromBoard::Ack(ack) => self.answer(ack),
+            FromBoard::Tripped(_) => {
+                self.tripped = true;
+                self.stopped();
+            }
+            FromBoard::DwellEnded(report) => {
+                assert!(report.ended.ms_since(report.started) >= 0, "{report:?}");
+            }
+            _ => {}
+        }
+    }
+
+    fn answer(&mut self, ack: &Ack) {
+        let Some(command) = self.asked.take() else { panic!("an answer to nothing: {ack:?}") };
+        assert_eq!((ack.session, ack.id), (command.session, command.id), "an answer to something else");
+        if matches!(ack.result, Err(Refusal::WrongSession)) {
+            assert_ne!(self.session, Some(command.session));
+            return;
+        }
+        assert_eq!(self.session, Some(command.session), "another session was obeyed: {command:?}");
+        if matches!(ack.result, Err(Refusal::OutOfOrder { .. })) {
+            return;
+        }
+        if let (Some(before), true) = (self.answered.get(&command.id), command.id == self.last_id) {
+            assert_eq!(before, ack, "the same command, another answer");
+            return;
+        }
+        assert_eq!(command.id, self.last_id.wrapping_add(1), "a number was left out or came again");
+        self.last_id = command.id;
+        self.answered.insert(command.id, ack.clone());
+        if ack.result.is_ok() {
+            assert!(
+                self.now.ms_since(command.valid_until) <= 0,
+                "an expired command was obeyed: {command:?}"
+            );
+            self.obeyed(&command.action);
+        }
+    }
+
+    fn obeyed(&mut self, action: &Action) {
+        match action {
+            Action::SetGuards(guards) => {
+                assert_eq!(self.state, State::Rest, "guards were changed");
+                self.within_ceilings(guards);
+                self.guards = Some(*guards);
+                self.drive = (guards.drive_on_ms_max.into(), guards.drive_rest_ms_min.into());
+                self.drive_left_ms = self.drive_left_ms.min(self.drive.0);
+                self.bounds = Bounds::default();
+            }
+            Action::Arm { guards_checksum } => {
+                let guards = self.guards.as_ref().unwrap_or_else(|| panic!("armed without guards"));
+                assert_eq!(guards.checksum(), *guards_checksum, "armed with other guards");
+                assert_eq!(self.state, State::Rest);
+                assert!(self.inputs_good, "armed with an open chain or guard, or an empty tank");
+                assert!(self.leased(LEASE_MS), "armed without a lease");
+                let unknown = guards.coils.iter().flatten().any(|coil| coil.on_loss == OnLoss::Unknown);
+                assert!(!unknown, "armed, and nobody knows what losing current does");
+                self.armed = true;
+            }
+            Action::Disarm => self.stopped(),
+            Action::Dwell(dwell) => self.dwells.push(*dwell),
+            Action::ClearTrip => {
+                assert_eq!(self.state, State::Tripped, "nothing was there to clear");
+                self.tripped = false;
+            }
+            Action::ReadTrip
+            | Action::ReadDwell { .. }
+            | Action::ReadBurst { .. }
+            | Action::HandWork { .. } => {}
+        }
+    }
+
+    fn within_ceilings(&self, guards: &Guards) {
+        let most = &self.ceilings;
+        assert!(guards.rail_max <= most.rail_max && guards.drive_rpm_max <= most.drive_rpm_max, "{guards:?}");
+        assert!(guards.drive_on_ms_max <= most.drive_on_ms_max, "{guards:?}");
+        assert!(guards.drive_rest_ms_min >= most.drive_rest_ms_min, "{guards:?}");
+        for coil in guards.coils.iter().flatten() {
+            assert!(coil.current_max <= most.current_max && coil.duty_max_e4 <= most.duty_max_e4, "{coil:?}");
+            assert!(coil.relieve_e4 <= coil.duty_max_e4, "{coil:?}");
+        }
+    }
+
+    /// Nothing that was asked for until now may act any more.
+    fn stopped(&mut self) {
+        self.armed = false;
+        self.dwells.clear();
+        self.running.clear();
+    }
+
+    fn leased(&self, ms: i32) -> bool {
+        self.renewed.is_some_and(|renewed| self.now.ms_since(renewed) < ms)
+    }
+
+    /// The state after a frame or a tick.
+    pub(super) fn state(&mut self, state: State) {
+        if self.tripped {
+            assert!(matches!(state, State::Stopping | State::Tripped), "tripped, and then {state:?}");
+        }
+        if matches!(state, State::Armed | State::Dwelling) {
+            assert!(self.armed, "{state:?} without being armed");
+        }
+        if state == State::Tripped {
+            self.tripped = true;
+        }
+        if matches!(state, State::Rest | State::Tripped) {
+            self.stopped();
+        }
+        self.state = state;
+    }
+
+    /// A tick: what the rig showed, and what was set upon it. [`Self::state`] comes after it.
+    pub(super) fn tick(&mut self, readings: &Readings<'_>, outputs: &Outputs, state: State) {
+        self.now = self.now.plus_ms(1);
+        self.look(readings);
+        match state {
+            State::Dwelling => self.dwells_on(outputs),
+            State::Stopping => self.stops(outputs),
+            State::Rest | State::Armed | State::Tripped => {
+                assert!(!outputs.energised(), "{state:?}, and energised: {outputs:?}");
+            }
+        }
+        if state != State::Dwelling {
+            self.running.clear();
+        }
+        self.hold_ms = if state == State::Stopping { self.hold_ms + 1 } else { 0 };
+        self.within_guards(outputs);
+        self.drive(outputs.drive_rpm > 0);
+        let dwelt = self.state == State::Dwelling;
+        if let Some(guards) = &self.guards {
+            let over = self.bounds.tick(guards, readings, outputs, dwelt);
+            assert!(over.is_none() || state != State::Dwelling, "still dwelling: {over:?}");
+        }
+    }
+
+    fn look(&mut self, readings: &Readings<'_>) {
+        let rail = readings.analog[Channel::RailPressure.index()];
+        let live = self.guards.as_ref().is_some_and(|guards| guards.rail_live.contains(rail));
+        let low = self.guards.as_ref().is_some_and(|guards| rail <= guards.rail_low);
+        let moves = rail != self.last_rail && readings.conversions_taken != self.last_conversions;
+        (self.last_rail, self.last_conversions) = (rail, readings.conversions_taken);
+        self.rail_sane_ms = if live && moves { self.rail_sane_ms + 1 } else { 0 };
+        self.rail_low_ms = if live && low { self.rail_low_ms + 1 } else { 0 };
+        self.inputs_good = readings.stop_chain_closed && readings.guard_closed && readings.tank_level_ok;
+    }
+
+    /// What is set is what a dwell asked for that was accepted, has begun as it should and is not over.
+    fn dwells_on(&mut self, outputs: &Outputs) {
+        assert!(self.leased(LEASE_MS), "a dwell without a lease");
+        let now = self.now;
+        let mut running = Vec::new();
+        for (index, dwell) in self.dwells.iter().enumerate() {
+            let goes_on = self.running.iter().filter(|(runs, _)| *runs == index).map(|&(_, began)| began);
+            let after = |&(before, began): &(usize, Tick)| {
+                let ended = &self.dwells[before];
+                before < index && (ended.end_when.is_some() || elapsed(now, began) >= ended.duration_ms)
+            };
+            let begins = match dwell.start {
+                Start::At(tick) => tick == now,
+                Start::AfterPrevious => self.running.iter().any(after),
+            };
+            running.extend(
+                goes_on
+                    .chain(begins.then_some(now))
+                    .filter(|began| elapsed(now, *began) < dwell.duration_ms)
+                    .filter(|began| asks_for(dwell, elapsed(now, *began), outputs))
+                    .map(|began| (index, began)),
+            );
+        }
+        assert!(!running.is_empty(), "no dwell asks for this: {outputs:?} of {:?}", self.dwells);
+        self.running = running;
+    }
+
+    /// Only the relieving hold is left, and not for longer than it takes.
+    fn stops(&self, outputs: &Outputs) {
+        assert!(outputs.drive_rpm == 0 && !outputs.supply_on && !outputs.dump_closed, "{outputs:?}");
+        if !outputs.energised() {
+            return;
+        }
+        for (coil, guard) in Coil::BOTH.into_iter().zip(self.guards.map_or([None; 2], |guards| guards.coils))
+        {
+            let hold =
+                guard.filter(|guard| guard.on_loss != OnLoss::Falls).map_or(0, |guard| guard.relieve_e4);
+            assert!(
+                [0, hold].contains(&outputs.duty_e4(coil)),
+                "{coil:?} is not where it relieves: {outputs:?}"
+            );
+        }
+        assert!(self.hold_ms < HOLD_MS, "a hold of {} ms", self.hold_ms);
+        let proven =
+            self.rail_sane_ms > self.hold_ms + 10 && self.rail_low_ms.min(self.hold_ms) > PROVEN_LOW_MS;
+        assert!(!proven, "the rail is low, and still held");
+        let quiet = self.rail_sane_ms > self.hold_ms + 10 && self.rail_low_ms > PROVEN_LOW_MS;
+        assert!(self.leased(SILENT_MS) || !quiet, "energised without a lease");
+    }
+
+    fn within_guards(&self, outputs: &Outputs) {
+        let Some(guards) = &self.guards else {
+            assert!(!outputs.energised(), "energised without guards");
+            return;
+        };
+        assert!(outputs.drive_rpm <= guards.drive_rpm_max, "{outputs:?}");
+        for (coil, guard) in Coil::BOTH.into_iter().zip(guards.coils) {
+            assert!(outputs.duty_e4(coil) <= guard.map_or(0, |guard| guard.duty_max_e4), "{outputs:?}");
+        }
+    }
+
+    fn drive(&mut self, on: bool) {
+        let (on_max, rest_min) = self.drive;
+        self.drive_left_ms =
+            if on { self.drive_left_ms - 1.0 } else { self.drive_left_ms + on_max / rest_min };
+        self.drive_left_ms = self.drive_left_ms.min(on_max);
+        // The sum of forty thousand parts is off by far less.
+        assert!(self.drive_left_ms > -1e-6, "the drive turns beyond its rating");
+    }
+}
+
+fn elapsed(now: Tick, began: Tick) -> u32 {
+    now.0.wrapping_sub(began.0)
+}
+
+fn asks_for(dwell: &Dwell, elapsed_ms: u32, outputs: &Outputs) -> bool {
+    let duty = |ramp: Ramp| {
+        let (from, to) = (i64::from(ramp.from_e4), i64::from(ramp.to_e4));
+        from + (to - from) * i64::from(elapsed_ms) / i64::from(dwell.duration_ms)
+    };
+    i64::from(outputs.inlet_duty_e4) == duty(dwell.inlet)
+        && i64::from(outputs.pressure_duty_e4) == duty(dwell.pressure)
+        && outputs.supply_on == dwell.supply_on
+        && outputs.drive_rpm == dwell.drive_rpm
+        && outputs.dump_closed == dwell.dump_closed
+}

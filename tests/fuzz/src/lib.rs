@@ -1,0 +1,38 @@
+//! What must hold whatever bytes come: one module and one function `check` for each reader of bytes.
+//!
+//! `fuzz_targets/` hands them to the fuzzing engine; `tests/corpus.rs` replays what `corpus/` keeps, with
+//! ordinary cargo. A check panics when something does not hold. `docs/testing.md` says how it is run and how
+//! far it got.
+
+pub mod board;
+pub mod frames;
+pub mod link;
+pub mod recordings;
+pub mod sheets;
+pub mod store;
+pub mod telemetry;
+
+// The program's own files, for `recordings`. They expect to stand at the root of their crate.
+#[path = "../../../host/src/analyse/mod.rs"]
+mod analyse;
+#[allow(dead_code)]
+#[path = "../../../host/src/cli.rs"]
+mod cli;
+#[allow(dead_code)]
+#[path = "../../../host/src/failure.rs"]
+mod failure;
+mod print;
+#[allow(dead_code)]
+#[path = "../../../host/src/render.rs"]
+mod render;
+
+/// Every check by the name of its target.
+pub const CHECKS: [(&str, fn(&[u8])); 7] = [
+    ("board", board::check),
+    ("frames", frames::check),
+    ("link", link::check),
+    ("recordings", recordings::check),
+    ("sheets", sheets::check),
+    ("store", store::check),
+    ("telemetry", telemetry::check),
+];

@@ -81,7 +81,10 @@ pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], let_go: [bool; 2]) -> Ve
     let mut wrong = Vec::new();
     for pair in trace.windows(2) {
         let (before, now) = (&pair[0], &pair[1]);
-        if !all_let_go && before.state == State::Dwelling && !matches!(now.state, State::Dwelling | State::Stopping) {
+        if !all_let_go
+            && before.state == State::Dwelling
+            && !matches!(now.state, State::Dwelling | State::Stopping)
+        {
             wrong.push(format!("a dwell ended at tick {} without a staged stop", now.tick));
         }
     }
@@ -96,9 +99,7 @@ pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], let_go: [bool; 2]) -> Ve
             if outputs.drive_rpm > 0 || outputs.supply_on || outputs.dump_closed {
                 wrong.push(format!("drive, supply or dump energised while stopping, tick {}", moment.tick));
             }
-            let held = |coil: usize| {
-                duties[coil] == relieving[coil] || (duties[coil] == 0 && let_go[coil])
-            };
+            let held = |coil: usize| duties[coil] == relieving[coil] || (duties[coil] == 0 && let_go[coil]);
             if !held(0) || !held(1) {
                 wrong.push(format!("duties {duties:?} instead of {relieving:?}, tick {}", moment.tick));
             }

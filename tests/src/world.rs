@@ -175,11 +175,12 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         wrong.push("something is still driven long after the end".to_owned());
     }
     let at_rest_ms = begun.and_then(|mishap| {
-        let from = doing.get(mishap.onset_ms as usize..)?;
-        from.first()?.works().then(|| from.iter().position(|doing| !doing.works()).unwrap_or(from.len()))
+        // The millisecond with number 1 has place 0.
+        let from = doing.get((mishap.onset_ms as usize).checked_sub(2)?..)?;
+        let (before, from) = from.split_first()?;
+        before.works().then(|| from.iter().position(|doing| !doing.works()).unwrap_or(from.len()))
     });
-    let tripped =
-        watch.ticks.iter().any(|beside| beside.moment.state == State::Tripped);
+    let tripped = watch.ticks.iter().any(|beside| beside.moment.state == State::Tripped);
     Story { outcomes, wrong, episodes, kept, at_rest_ms, tripped, watch }
 }
 
@@ -296,10 +297,14 @@ impl World {
             let ms = self.machine.ms();
             if let Some(mishap) = self.begun {
                 host.befall(mishap);
-                match mishap.what {
-                    What::Host(HostMishap::Kill) if mishap.begins_at(ms) => return End::Killed,
-                    What::Host(HostMishap::Restart) if mishap.begins_at(ms) => return End::Restarted,
-                    _ => {}
+                let end = match mishap.what {
+                    What::Host(HostMishap::Kill) => Some(End::Killed),
+                    What::Host(HostMishap::Restart) => Some(End::Restarted),
+                    _ => None,
+                };
+                if let Some(end) = end.filter(|_| mishap.begins_at(ms)) {
+                    self.tick();
+                    return end;
                 }
             }
             if ms >= host.wakes_ms && !host.asleep(ms) {

@@ -1,10 +1,10 @@
 //! The checkers can fail: a board that does not see one cause of trips is caught by them, cause by cause, and
 //! one that sees everything is not.
 
+use stepwell_procedure::run::Plan;
 use stepwell_protocol::channel::Coil;
 use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::TripCause;
-use stepwell_procedure::run::Plan;
 use stepwell_tests::world::case::{Case, Length};
 use stepwell_tests::world::{Story, folder, run_with};
 
@@ -14,7 +14,10 @@ const CASES: &[(TripCause, &str)] = &[
     (TripCause::StopChainOpen, "short heron 1 clean stop-chain-open@work2500+60000*1"),
     (TripCause::GuardOpen, "short heron 1 clean guard-open@work2500+60000*1"),
     (TripCause::CurrentAtZeroDuty(Coil::Inlet), "short heron 1 clean inlet-switch-stuck-on@work2500+60000*1"),
-    (TripCause::CurrentAtZeroDuty(Coil::Pressure), "short heron 1 clean pressure-switch-stuck-on@work100+60000*1"),
+    (
+        TripCause::CurrentAtZeroDuty(Coil::Pressure),
+        "short heron 1 clean pressure-switch-stuck-on@work100+60000*1",
+    ),
     (TripCause::AdcFrozen, "short heron 1 clean board-adc-stuck@work2500+60000*1"),
     (TripCause::SupplyLow, "short heron 1 clean low-supply-voltage@work2500+60000*1"),
     (TripCause::SupplyHigh, "short heron 1 clean high-supply-voltage@work2500+60000*1"),
@@ -37,10 +40,13 @@ const CASES: &[(TripCause, &str)] = &[
     (TripCause::Restarted(ResetCause::Fault), "short heron 1 clean board-faults@work2500+60000*1"),
 ];
 
+/// What leaves less room.
+type Tightened = fn(&mut Plan);
+
 /// Causes that no single fault of the model brings about within the sheets: here the sheets leave less room than
 /// a healthy pump needs. (That the drive has used up its account is not among them: no procedure of a program
 /// that keeps to the sheets can get there; `firmware/core/tests/board/faults.rs` does.)
-const TIGHT: &[(TripCause, fn(&mut Plan))] = &[
+const TIGHT: &[(TripCause, Tightened)] = &[
     (TripCause::OverCurrent(Coil::Inlet), |plan| plan.bench.current_max_a = 0.3),
     (TripCause::OverCurrent(Coil::Pressure), |plan| plan.bench.current_max_a = 0.3),
     (TripCause::RailHigh, |plan| plan.pump.rail_guard_pa = 4e6),

@@ -2,6 +2,7 @@
 //! point of a short conversation; every single bit of a conversation flipped; every way of splitting it in two.
 
 use std::collections::VecDeque;
+use stepwell_procedure::run::{Plan, Run};
 use stepwell_protocol::frame::{Deframer, decode};
 use stepwell_protocol::message::{FromBoard, ToBoard};
 use stepwell_protocol::state::State;
@@ -15,7 +16,6 @@ use stepwell_tests::world::machine::Machine;
 use stepwell_tests::world::mishap::{BoardMishap, Mishap, What};
 use stepwell_tests::world::watch::Watch;
 use stepwell_tests::{check, world};
-use stepwell_procedure::run::{Plan, Run};
 use stepwell_virtual::SimulatedBench;
 
 /// What can happen at an answer of the board.
@@ -29,8 +29,14 @@ enum Happens {
     BoardReset,
 }
 
-const ALL: [Happens; 6] =
-    [Happens::AckLate, Happens::AckLost, Happens::Stop, Happens::Trip, Happens::LinkLost, Happens::BoardReset];
+const ALL: [Happens; 6] = [
+    Happens::AckLate,
+    Happens::AckLost,
+    Happens::Stop,
+    Happens::Trip,
+    Happens::LinkLost,
+    Happens::BoardReset,
+];
 
 /// Answers are held up for this long, in ms: longer than a command is repeated, shorter than it is given up.
 const LATE_MS: u64 = 350;
@@ -99,9 +105,13 @@ fn carried_out(plan: &Plan, script: &[(usize, Happens)]) -> (usize, Vec<String>)
                     Happens::AckLate => held_up_ms = LATE_MS,
                     Happens::AckLost => lost = true,
                     Happens::Stop => stop = true,
-                    Happens::Trip => machine.befall(mishap(What::Rig(stepwell_plant::FaultKind::GuardOpen), machine.ms())),
+                    Happens::Trip => {
+                        machine.befall(mishap(What::Rig(stepwell_plant::FaultKind::GuardOpen), machine.ms()))
+                    }
                     Happens::LinkLost => cut = true,
-                    Happens::BoardReset => machine.befall(mishap(What::Board(BoardMishap::Reset), machine.ms())),
+                    Happens::BoardReset => {
+                        machine.befall(mishap(What::Board(BoardMishap::Reset), machine.ms()))
+                    }
                 }
             }
             answers += 1;
@@ -144,7 +154,9 @@ fn whatever_two_things_happen_at_whichever_answers_nothing_unsafe_comes_of_it() 
     let points: Vec<usize> = (0..answers).filter(|at| *at < 6 || *at + 4 > answers || at % 3 == 0).collect();
     let scripts: Vec<Vec<(usize, Happens)>> = points
         .iter()
-        .flat_map(|&first| points.iter().filter(move |&&second| second >= first).map(move |&second| (first, second)))
+        .flat_map(|&first| {
+            points.iter().filter(move |&&second| second >= first).map(move |&second| (first, second))
+        })
         .flat_map(|(first, second)| {
             ALL.into_iter().flat_map(move |one| ALL.map(|other| vec![(first, one), (second, other)]))
         })
@@ -157,7 +169,13 @@ fn whatever_two_things_happen_at_whichever_answers_nothing_unsafe_comes_of_it() 
         .zip(&scripts)
         .filter_map(|(wrong, script)| wrong.first().map(|what| format!("{script:?}: {what}")))
         .collect();
-    assert!(wrong.is_empty(), "{} of {}:\n{}", wrong.len(), scripts.len(), wrong[..wrong.len().min(20)].join("\n"));
+    assert!(
+        wrong.is_empty(),
+        "{} of {}:\n{}",
+        wrong.len(),
+        scripts.len(),
+        wrong[..wrong.len().min(20)].join("\n")
+    );
 }
 
 /// Bytes of a whole conversation up to work, with the tick before which each piece reaches the board.

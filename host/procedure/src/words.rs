@@ -241,6 +241,9 @@ pub fn refusal(refused: Refusal, reading: Option<&Reading>) -> String {
         Refusal::NotReady(TripCause::LeaseLost) => {
             "the board did not hear the host often enough to arm; the link or the computer is too slow".into()
         }
+        Refusal::NotReady(TripCause::ShaftStillTurning) => {
+            "the shaft turns, or turned within the last two seconds; keep hands away, wait until it stands".into()
+        }
         Refusal::NotReady(why) => {
             let (what, next) = cause(why);
             format!("not ready: {}. Next: {next}", with(&what, reading))

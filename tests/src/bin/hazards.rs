@@ -73,7 +73,8 @@ struct Measured {
 }
 
 fn main() -> ExitCode {
-    let table: Table = toml::from_str(include_str!("../../scenarios/hazards.toml")).expect("the table is good");
+    let table: Table =
+        toml::from_str(include_str!("../../scenarios/hazards.toml")).expect("the table is good");
     let mut rows = String::new();
     let mut wrong = Vec::new();
     for (number, hazard) in table.hazard.iter().enumerate() {
@@ -92,7 +93,10 @@ fn row(number: usize, hazard: &Hazard, measured: &Measured, wrong: &mut Vec<Stri
     let Hazard { fault, noticed, follows, .. } = hazard;
     let mut proofs = Vec::new();
     if measured.cases > 0 {
-        proofs.push(format!("simulation: {}", hazard.mishaps.iter().map(|m| format!("`{m}`")).collect::<Vec<_>>().join(", ")));
+        proofs.push(format!(
+            "simulation: {}",
+            hazard.mishaps.iter().map(|m| format!("`{m}`")).collect::<Vec<_>>().join(", ")
+        ));
     }
     if let Some(test) = &hazard.test {
         if !exists(test) {
@@ -127,7 +131,9 @@ fn measure(hazard: &Hazard) -> Measured {
     let whats: Vec<What> = hazard
         .mishaps
         .iter()
-        .map(|name| What::all().find(|what| what.name() == name).unwrap_or_else(|| panic!("no mishap {name}")))
+        .map(|name| {
+            What::all().find(|what| what.name() == name).unwrap_or_else(|| panic!("no mishap {name}"))
+        })
         .collect();
     let mut measured = Measured { bound_ms: hazard.within_ms.unwrap_or(0), ..Measured::default() };
     let pumps = ["heron", "dunlin", "plover"];

@@ -17,6 +17,9 @@ pub const LEASE_MS_MAX: usize = 500;
 /// A stop that was heard acts within this, in ms: the tick that obeys it.
 const STOP_MS_MAX: usize = 1;
 
+/// A loop that hangs may leave outputs as they are for so long, in ms.
+const HUNG_MS_MAX: usize = 100;
+
 /// What the outputs were doing at each tick.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Doing {
@@ -75,6 +78,7 @@ pub fn walk(plan: &Plan, watch: &Watch) -> (Vec<Doing>, Vec<String>) {
     let mut stopped: Option<usize> = None;
     let mut last_dwell: Option<usize> = None;
     let mut may_clear = false;
+    let mut hung_ms = 0;
     let mut before = State::Rest;
     for (place, beside) in watch.ticks.iter().enumerate() {
         while let Some((_, what)) = said.next_if(|(at, _)| *at <= place) {
@@ -91,7 +95,10 @@ pub fn walk(plan: &Plan, watch: &Watch) -> (Vec<Doing>, Vec<String>) {
                 }
                 Said::Cleared => may_clear = true,
                 Said::LateActed(action) => {
-                    wrong.say("late", format!("a command that had outlived its time acted at {place} ms: {action:?}"));
+                    wrong.say(
+                        "late",
+                        format!("a command that had outlived its time acted at {place} ms: {action:?}"),
+                    );
                 }
                 Said::Foreign | Said::Impossible | Said::Broken => {}
             }
@@ -108,6 +115,15 @@ pub fn walk(plan: &Plan, watch: &Watch) -> (Vec<Doing>, Vec<String>) {
         before = moment.state;
 
         let outputs = Outputs { burst: None, hand_work: None, ..moment.outputs };
+        hung_ms = if beside.running { 0 } else { hung_ms + 1 };
+        if hung_ms > 0 {
+            // Nobody decides: outputs are as they were until the watchdog bites.
+            if outputs.energised() && hung_ms > HUNG_MS_MAX {
+                wrong.say("hung", format!("driven by a loop that has hung for {HUNG_MS_MAX} ms, {place} ms"));
+            }
+            doing.push(if outputs.energised() { Doing::Work { expects_flow: false } } else { Doing::Rest });
+            continue;
+        }
         running = carried_out(running, &mut queue, &outputs, beside, place);
         if running.is_some() {
             last_dwell = Some(place);
@@ -131,11 +147,15 @@ pub fn walk(plan: &Plan, watch: &Watch) -> (Vec<Doing>, Vec<String>) {
             }
             Doing::Hold => {
                 let held = [outputs.inlet_duty_e4, outputs.pressure_duty_e4];
-                let relieves = held.iter().zip(&relieving).all(|(held, relieving)| *held == 0 || held == relieving);
+                let relieves =
+                    held.iter().zip(&relieving).all(|(held, relieving)| *held == 0 || held == relieving);
                 let other = outputs.supply_on || outputs.drive_rpm > 0 || outputs.dump_closed;
                 let in_time = last_dwell.is_some_and(|last| place - last <= RELIEVE_MS_MAX as usize + 1);
                 if !relieves || other || !in_time {
-                    wrong.say("driven", format!("driven at {place} ms although no dwell says so: {outputs:?}"));
+                    wrong.say(
+                        "driven",
+                        format!("driven at {place} ms although no dwell says so: {outputs:?}"),
+                    );
                 }
             }
         }

@@ -141,9 +141,8 @@ impl std::str::FromStr for Case {
 
     fn from_str(text: &str) -> Result<Case, String> {
         let words: Vec<&str> = text.split_whitespace().collect();
-        let (length, pump, seed, line, rest) = match words[..] {
-            [length, pump, seed, line, ref rest @ ..] => (length, pump, seed, line, rest),
-            _ => return Err(format!("{text:?} is not LENGTH PUMP SEED LINE [MISHAP]")),
+        let [length, pump, seed, line, ref rest @ ..] = words[..] else {
+            return Err(format!("{text:?} is not LENGTH PUMP SEED LINE [MISHAP]"));
         };
         let length = [Length::Short, Length::Acceptance].into_iter().find(|known| known.word() == length);
         let pump = PUMPS.into_iter().find(|known| *known == pump);

@@ -59,7 +59,9 @@ const CONDITIONS: &[(&str, usize, Condition)] = &[
     ("stop chain open", 20, |_, beside, _| !beside.contacts[0]),
     ("guard open", 100, |_, beside, _| !beside.contacts[1]),
     ("tank low", 1_000, |_, beside, _| !beside.contacts[2]),
-    ("rail above its guard", 20, |facts, beside, _| beside.moment.rail_pa > GAIN * facts.plan.pump.rail_guard_pa),
+    ("rail above its guard", 20, |facts, beside, _| {
+        beside.moment.rail_pa > GAIN * facts.plan.pump.rail_guard_pa
+    }),
     ("over-current, inlet", 10, |facts, _, place| over_current(facts, place, 0)),
     ("over-current, pressure", 10, |facts, _, place| over_current(facts, place, 1)),
     ("current at 0 %, inlet", 50, |facts, beside, place| current_at_zero(facts, beside, place, 0)),
@@ -78,7 +80,9 @@ const CONDITIONS: &[(&str, usize, Condition)] = &[
         acts(facts, place, &[FaultKind::FluidThermistorOpen, FaultKind::FluidThermistorShort])
     }),
     // A thermistor lags by some seconds: what counts is what any sensor could have shown by then.
-    ("fluid too hot", 1_000, |facts, beside, _| beside.fluid_celsius > facts.plan.bench.fluid_celsius.1 + HOT_K),
+    ("fluid too hot", 1_000, |facts, beside, _| {
+        beside.fluid_celsius > facts.plan.bench.fluid_celsius.1 + HOT_K
+    }),
     ("dry run", 100, |facts, _, place| {
         let gap_ms = (facts.plan.bench.flow_gap_s * 1e3) as usize;
         facts.dry_since[place].is_some_and(|since| place - since > gap_ms)
@@ -97,7 +101,7 @@ const BROKEN_MAX: usize = 40;
 /// Over one period of a 200 Hz PWM. A channel shows no more than its full scale: what lies above, in a coil that
 /// is shorted outright, is for the driver's own protection.
 fn over_current(facts: &Facts<'_>, place: usize, coil: usize) -> bool {
-    facts.shown_a[place][coil] > GAIN * facts.plan.bench.current_max_a
+    fitted(facts.plan, coil) && facts.shown_a[place][coil] > GAIN * facts.plan.bench.current_max_a
 }
 
 /// Whether a coil's channel ever showed so much that the board may take it for over-current, inlet first.
@@ -126,12 +130,20 @@ fn ampere_per_count(plan: &Plan) -> f64 {
 fn current_at_zero(facts: &Facts<'_>, beside: &Beside, place: usize, coil: usize) -> bool {
     let on = winding(facts, place, coil);
     let least_a = 0.1 * beside.supply_v / beside.circuit_ohm[on];
-    facts.zero_since[place][coil].is_some_and(|since| place - since > DECAY_MS) && beside.current_a[on] > least_a
+    fitted(facts.plan, coil)
+        && facts.zero_since[place][coil].is_some_and(|since| place - since > DECAY_MS)
+        && beside.current_a[on] > least_a
 }
 
 fn open(facts: &Facts<'_>, beside: &Beside, place: usize, coil: usize) -> bool {
     let driven = facts.driven_since[place][coil].is_some_and(|since| place - since > 0);
     driven && beside.circuit_ohm[winding(facts, place, coil)] > OPEN_OHM
+}
+
+/// Whether there is a valve at an output: a pump without a pressure valve has its plug in the air, where the model
+/// has a coil all the same.
+fn fitted(plan: &Plan, output: usize) -> bool {
+    output == 0 || plan.pump.pressure_valve.is_some()
 }
 
 /// The winding at an output: the other one while connectors are swapped.
@@ -199,7 +211,9 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
         pressed_ms = if worked && *doing == Doing::Rest && pressed { pressed_ms + 1 } else { 0 };
         let latched = moment.state == State::Tripped;
         if turning_ms == SHAFT_MS_MAX + 1 && !latched {
-            wrong.push(format!("the shaft turns {SHAFT_MS_MAX} ms after the drive and nobody is told, {place} ms"));
+            wrong.push(format!(
+                "the shaft turns {SHAFT_MS_MAX} ms after the drive and nobody is told, {place} ms"
+            ));
         }
         if pressed_ms == TRAPPED_MS_MAX + 1 && !latched {
             wrong.push(format!("pressure stays for {TRAPPED_MS_MAX} ms and nobody is told, {place} ms"));

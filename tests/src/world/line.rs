@@ -164,7 +164,7 @@ fn carry(
             continue;
         }
         if broken || (struck && kind == Some(LineMishap::Flip)) {
-            for _ in 0..1 + noise.uniform(0.0, 4.0) as usize {
+            for _ in 0..=noise.uniform(0.0, 4.0) as usize {
                 let at = noise.uniform(0.0, frame.len() as f64) as usize;
                 frame[at] ^= 1 << noise.uniform(0.0, 8.0) as u32;
             }

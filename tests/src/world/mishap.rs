@@ -36,7 +36,7 @@ impl Mishap {
         (self.onset_ms..self.onset_ms + self.for_ms).contains(&ms)
     }
 
-    /// The first tick at or after which it has begun; what happens in an instant asks for exactly this one.
+    /// Whether it begins at `ms`: what happens in an instant happens then.
     #[must_use]
     pub fn begins_at(&self, ms: u64) -> bool {
         ms == self.onset_ms

@@ -48,8 +48,7 @@ fn read_back(
     for channel in Channel::ALL {
         let column = store.samples(handed.number, channel)?;
         let pieces = column.pieces.into_iter();
-        let flat: Vec<(u32, u16)> =
-            pieces.flat_map(|piece| (piece.first.0..).zip(piece.counts)).collect();
+        let flat: Vec<(u32, u16)> = pieces.flat_map(|piece| (piece.first.0..).zip(piece.counts)).collect();
         columns.push(flat);
     }
     for (column, channel) in columns.iter().zip(Channel::ALL) {
@@ -57,7 +56,8 @@ fn read_back(
             kept.wrong.push(format!("{} samples of {channel:?} more than there were", column.len()));
         }
         let good = column.iter().zip(&handed.samples);
-        let same = good.take_while(|(kept, (tick, sample))| **kept == (*tick, sample[channel.index()])).count();
+        let same =
+            good.take_while(|(kept, (tick, sample))| **kept == (*tick, sample[channel.index()])).count();
         kept.lost = kept.lost.max(handed.acknowledged.saturating_sub(same));
         if same < column.len().min(handed.samples.len()) {
             kept.wrong.push(format!("sample {same} of {channel:?} is not what was handed over"));
@@ -81,6 +81,8 @@ fn untrue(handed: &Handed, watch: &Watch) -> Option<String> {
             && status.drive_on == (outputs.drive_rpm > 0)
             && status.supply_on == outputs.supply_on
             && status.dump_closed == outputs.dump_closed;
-        (!true_to).then(|| format!("tick {tick} tells of {told:?}, {status:?}, and there was {outputs:?}, {state:?}"))
+        (!true_to).then(|| {
+            format!("tick {tick} tells of {told:?}, {status:?}, and there was {outputs:?}, {state:?}")
+        })
     })
 }

@@ -3,14 +3,14 @@
 
 use super::machine::Machine;
 use crate::trace::Moment;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{HashMap, HashSet};
 use std::fmt::Write;
+use stepwell_plant::Truth;
 use stepwell_protocol::channel::{Coil, Sample};
 use stepwell_protocol::dwell::Dwell;
 use stepwell_protocol::frame::{Deframer, decode};
 use stepwell_protocol::message::{Action, Command, FromBoard, ToBoard};
 use stepwell_protocol::telemetry::unpack;
-use stepwell_plant::Truth;
 use stepwell_protocol::time::Tick;
 use stepwell_virtual::SimulatedBench;
 
@@ -64,6 +64,15 @@ pub enum Said {
     Broken,
 }
 
+/// What the board did from one start to the next.
+#[derive(Debug, Default)]
+struct Life {
+    /// Samples it has put on the wire, by its tick.
+    sent: HashMap<u32, Sample>,
+    /// The place of each of its ticks in the order of milliseconds.
+    places: HashMap<u32, usize>,
+}
+
 /// The watch.
 #[derive(Debug, Default)]
 pub struct Watch {
@@ -71,16 +80,13 @@ pub struct Watch {
     pub ticks: Vec<Beside>,
     /// What was heard, with the number of the millisecond whose tick it came before.
     pub said: Vec<(usize, Said)>,
-    /// Samples the board has put on the wire, by its tick; one map for each of its lives.
-    pub sent: Vec<HashMap<u32, Sample>>,
-    /// The board's tick of each millisecond, by life, to find a sample's millisecond.
-    lives: Vec<BTreeMap<u32, usize>>,
+    lives: Vec<Life>,
     to_board: Deframer,
     from_board: Deframer,
     session: Option<u32>,
     /// Commands heard: whether in time, before which millisecond's tick, and what.
     commands: HashMap<(u32, u16), (bool, usize, Command)>,
-    acted: HashMap<(u32, u16), ()>,
+    acted: HashSet<(u32, u16)>,
     before: Option<Truth>,
 }
 
@@ -88,7 +94,7 @@ impl Watch {
     /// A watch that begins before the rig is switched on.
     #[must_use]
     pub fn new() -> Watch {
-        Watch { sent: vec![HashMap::new()], lives: vec![BTreeMap::new()], ..Watch::default() }
+        Watch::default()
     }
 
     /// Bytes reach the board, whose latest tick is `now`.
@@ -142,15 +148,16 @@ impl Watch {
                 Ok(FromBoard::Welcome(identity)) => self.session = Some(identity.session),
                 Ok(FromBoard::Telemetry(frame)) => {
                     let samples = unpack(frame.packed, frame.ticks);
-                    let sent = self.sent.last_mut().expect("there is always a life");
-                    for (tick, sample) in (frame.first.0..).zip(samples.iter().flat_map(|samples| samples.iter())) {
-                        sent.insert(tick, *sample);
+                    for (tick, sample) in
+                        (frame.first.0..).zip(samples.iter().flat_map(|samples| samples.iter()))
+                    {
+                        self.life().sent.insert(tick, *sample);
                     }
                 }
                 Ok(FromBoard::Ack(ack)) if ack.result.is_ok() => {
                     let name = (ack.session, ack.id);
                     let Some((in_time, place, command)) = self.commands.get(&name) else { continue };
-                    if self.acted.insert(name, ()).is_some() {
+                    if !self.acted.insert(name) {
                         continue;
                     }
                     // The answer may have waited; what it answers acted when it was heard.
@@ -171,11 +178,19 @@ impl Watch {
         self.said.extend(said);
     }
 
+    /// The board's present life.
+    fn life(&mut self) -> &mut Life {
+        if self.lives.is_empty() {
+            self.lives.push(Life::default());
+        }
+        let last = self.lives.len() - 1;
+        &mut self.lives[last]
+    }
+
     /// A millisecond has passed.
     pub fn ticked(&mut self, machine: &Machine) {
         if machine.restarted() {
-            self.sent.push(HashMap::new());
-            self.lives.push(BTreeMap::new());
+            self.lives.push(Life::default());
             self.to_board = Deframer::new();
             self.from_board = Deframer::new();
             self.session = None;
@@ -184,7 +199,7 @@ impl Watch {
         let truth = machine.truth();
         self.before.get_or_insert(truth);
         let place = self.ticks.len();
-        self.lives.last_mut().expect("there is always a life").insert(machine.now().0, place);
+        self.life().places.insert(machine.now().0, place);
         self.ticks.push(Beside {
             moment: Moment::of(machine),
             contacts: [readings.stop_chain_closed, readings.guard_closed, readings.tank_level_ok],
@@ -203,10 +218,10 @@ impl Watch {
     /// The millisecond at which a board of any life had this tick and put this sample on the wire.
     #[must_use]
     pub fn place_of(&self, tick: u32, sample: &Sample) -> Option<&Beside> {
-        let lives = self.lives.iter().zip(&self.sent).rev();
+        let lives = self.lives.iter().rev();
         lives
-            .filter(|(_, sent)| sent.get(&tick) == Some(sample))
-            .find_map(|(places, _)| places.get(&tick))
+            .filter(|life| life.sent.get(&tick) == Some(sample))
+            .find_map(|life| life.places.get(&tick))
             .and_then(|&place| self.ticks.get(place))
     }
 
@@ -224,7 +239,11 @@ impl Watch {
         for (place, Beside { moment, restarted, .. }) in self.ticks.iter().enumerate() {
             while let Some((_, what)) = said.next_if(|(at, _)| *at <= place) {
                 if let Said::Dwell(dwell) = what {
-                    let _ = writeln!(out, "{place:7} ms  taken: dwell {} {:?}, {} ms", dwell.serial, dwell.start, dwell.duration_ms);
+                    let _ = writeln!(
+                        out,
+                        "{place:7} ms  taken: dwell {} {:?}, {} ms",
+                        dwell.serial, dwell.start, dwell.duration_ms
+                    );
                 } else if !matches!(what, Said::Renewed | Said::Broken) {
                     let _ = writeln!(out, "{place:7} ms  heard: {what:?}");
                 }

@@ -405,9 +405,7 @@ impl Run {
             {
                 self.arm_again();
             }
-            (Pending::ReadDwell, Err(Refusal::NothingToRead))
-                if self.chain().is_some_and(Chain::dropped) =>
-            {
+            (Pending::ReadDwell, Err(Refusal::NothingToRead)) if self.chain().is_some_and(Chain::dropped) => {
                 self.arm_again();
             }
             (Pending::HandWork, Ok(_)) => {

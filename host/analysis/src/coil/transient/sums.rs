@@ -93,8 +93,8 @@ fn by_stretches(drive: &Drive, spacing_s: f64, current_a: &[f64], p: &Parameters
             let [a, b, c] = parts[q];
             sums.gradient[q] += a * left.sums[0] + b * left.sums[1] + c * left.sums[2];
             let row = products.times([a, b, c]);
-            for r in 0..=q {
-                sums.normal[(q, r)] += row[0] * parts[r][0] + row[1] * parts[r][1] + row[2] * parts[r][2];
+            for (r, part) in parts[..=q].iter().enumerate() {
+                sums.normal[(q, r)] += row[0] * part[0] + row[1] * part[1] + row[2] * part[2];
             }
         }
         // To the last sample of the stretch.

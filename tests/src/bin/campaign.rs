@@ -6,6 +6,7 @@
 //! ```
 
 use clap::Parser;
+use std::io::IsTerminal;
 use std::process::ExitCode;
 use stepwell_tests::trials::parallel::over_seeds;
 use stepwell_tests::world::case::Case;
@@ -27,6 +28,9 @@ struct Args {
     #[arg(long, value_name = "CASE")]
     replay: Option<Case>,
 }
+
+/// How far it is, is told after so many runs.
+const TOLD_EVERY: usize = 100;
 
 fn main() -> ExitCode {
     let args = Args::parse();
@@ -59,12 +63,19 @@ fn replay(case: &Case) -> ExitCode {
 }
 
 fn campaign(seed: u64, runs: u64) -> ExitCode {
-    let digests = over_seeds(seed..seed + runs, |seed| {
-        let case = Case::drawn(seed);
-        let story = carried_out(&case);
-        Digest::of(case, &story)
-    });
-    println!("Seeds {seed} to {}.\n", seed + runs - 1);
+    let end = seed + runs;
+    let mut digests = Vec::new();
+    for first in (seed..end).step_by(TOLD_EVERY) {
+        digests.extend(over_seeds(first..end.min(first + TOLD_EVERY as u64), |seed| {
+            let case = Case::drawn(seed);
+            let story = carried_out(&case);
+            Digest::of(case, &story)
+        }));
+        if std::io::stderr().is_terminal() {
+            eprint!("\r{} of {runs}", digests.len());
+        }
+    }
+    println!("Seeds {seed} to {}.\n", end.saturating_sub(1));
     print!("{}", tables(&digests));
     let bad: Vec<&Digest> = digests.iter().filter(|digest| !digest.good()).collect();
     for digest in &bad {

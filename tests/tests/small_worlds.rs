@@ -106,11 +106,11 @@ fn carried_out(plan: &Plan, script: &[(usize, Happens)]) -> (usize, Vec<String>)
                     Happens::AckLost => lost = true,
                     Happens::Stop => stop = true,
                     Happens::Trip => {
-                        machine.befall(mishap(What::Rig(stepwell_plant::FaultKind::GuardOpen), machine.ms()))
+                        machine.befall(mishap(What::Rig(stepwell_plant::FaultKind::GuardOpen), machine.ms()));
                     }
                     Happens::LinkLost => cut = true,
                     Happens::BoardReset => {
-                        machine.befall(mishap(What::Board(BoardMishap::Reset), machine.ms()))
+                        machine.befall(mishap(What::Board(BoardMishap::Reset), machine.ms()));
                     }
                 }
             }

@@ -25,7 +25,9 @@ fn five_cases_replayed_from_what_was_printed_are_the_same_to_the_bit() {
 
 #[test]
 fn a_case_that_is_none_is_told() {
-    for text in ["", "short heron", "short heron x bad", "long heron 1 bad", "short raven 1 bad", "short heron 1 wet"] {
+    for text in
+        ["", "short heron", "short heron x bad", "long heron 1 bad", "short raven 1 bad", "short heron 1 wet"]
+    {
         assert!(text.parse::<Case>().is_err(), "{text}");
     }
 }

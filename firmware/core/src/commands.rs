@@ -141,15 +141,16 @@ impl Board {
     }
 
     fn clear_trip(&mut self) -> Result<Reply, Refusal> {
-        match (self.state, self.latch.cause()) {
-            (State::Tripped, Some(cause)) if self.present().has(cause) => Err(Refusal::CauseRemains(cause)),
-            (State::Tripped, Some(_)) => {
-                self.latch.clear();
-                self.state = State::Rest;
-                Ok(Reply::Done)
-            }
-            (state, _) => Err(Refusal::InState(state)),
+        if self.state != State::Tripped {
+            return Err(Refusal::InState(self.state));
         }
+        // Later causes count as the first one does: each was found only once.
+        if let Some(cause) = self.present().only(self.latch.seen()).first() {
+            return Err(Refusal::CauseRemains(cause));
+        }
+        self.latch.clear();
+        self.state = State::Rest;
+        Ok(Reply::Done)
     }
 
     fn hand_work(&mut self, at: Tick, work: HandWork) -> Result<Reply, Refusal> {

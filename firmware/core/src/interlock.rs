@@ -11,7 +11,7 @@
 //! | `StopChainOpen`     | the chain input is open                           | 5 ms      | 20 ms   |   | x | x | x |
 //! | `GuardOpen`         | the guard input is open                           | 20 ms     | 100 ms  |   | x | x | x |
 //! | `OverCurrent`       | mean of 5 ms above `current_max`                  | –         | 10 ms   |   | x | x | x |
-//! | `CurrentAtZeroDuty` | 0 % for 100 ms, current outside `zero`            | 20 ms     | 50 ms   |   | x | x | x |
+//! | `CurrentAtZeroDuty` | 0 % for 100 ms, current outside `zero`            | 20 ms     | 50 ms   | x | x | x | x |
 //! | `AdcFrozen`         | no conversion since the tick before               | 20 ms     | 50 ms   |   | x | x | x |
 //! | `SupplyLow`, `High` | outside `supply`                                  | 50 ms     | 100 ms  |   | x | x | x |
 //! | `RailSensorDead`    | outside `rail_live`                               | 10 ms     | 50 ms   |   | x | x | x |
@@ -113,6 +113,8 @@ const DWELLING: Causes = STOPPING.with(Causes::of(&[
 ]));
 
 const REST: Causes = Causes::of(&[
+    TripCause::CurrentAtZeroDuty(Coil::Inlet),
+    TripCause::CurrentAtZeroDuty(Coil::Pressure),
     TripCause::ShaftStillTurning,
     TripCause::PressureTrapped,
     TripCause::Restarted(ResetCause::Watchdog),

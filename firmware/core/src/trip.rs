@@ -32,6 +32,11 @@ impl Latch {
         self.first.map(|(cause, ..)| cause)
     }
 
+    /// Every cause since the latch was last open.
+    pub(crate) const fn seen(&self) -> Causes {
+        self.seen
+    }
+
     /// The trip as it is reported.
     pub(crate) fn report(&self) -> Option<TripReport> {
         let later = self.seen.count().saturating_sub(1);

@@ -60,6 +60,7 @@ fault_kinds! {
     RailSensorOffset "rail-sensor-offset" "Rail sensor reads 4 MPa too much; in proportion.";
     RailSensorNoisy "rail-sensor-noisy" "Rail sensor noise 20 times the healthy one; the excess in proportion.";
     FeedSensorOpen "feed-sensor-open" "Feed pressure sensor line open, pulled to 0 V (any severity above 0).";
+    SpeedSensorDead "speed-sensor-dead" "Speed sensor gives no pulses (any severity above 0).";
     FlowMeterDead "flow-meter-dead" "Flow meter loses its pulses; the share lost in proportion, all at 1.";
     FlowMeterExtraPulses "flow-meter-extra-pulses" "50 flow-meter pulses a second come by themselves; in proportion.";
     FluidThermistorOpen "fluid-thermistor-open" "Oil thermistor open, pulled to 5 V (any severity above 0).";
@@ -226,6 +227,7 @@ pub fn apply(kind: FaultKind, severity: f64, rig: &mut Rig) {
         FaultKind::RailSensorOffset => rig.sensors.rail.signal.offset += 4e6 * s,
         FaultKind::RailSensorNoisy => rig.sensors.rail.signal.noise_v *= 1.0 + 19.0 * s,
         FaultKind::FeedSensorOpen => rig.sensors.feed.signal.line = Line::Pulled(0.0),
+        FaultKind::SpeedSensorDead => rig.sensors.speed_pulses_per_rev = 0.0,
         FaultKind::FlowMeterDead => rig.sensors.meter.pulses_per_m3 *= 1.0 - at_most_1,
         FaultKind::FlowMeterExtraPulses => rig.sensors.meter.extra_hz += 50.0 * s,
         FaultKind::FluidThermistorOpen => rig.sensors.fluid.line = Line::Pulled(SENSOR_SUPPLY_V),

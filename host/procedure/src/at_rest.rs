@@ -30,6 +30,7 @@ pub fn objection(pump: &PumpSheet, nominal: &Calibration, rest: &Window<'_>) -> 
     std::iter::once((Coil::Inlet, &pump.inlet_valve))
         .chain(pressure)
         .find_map(|(coil, valve)| current(coil, valve, nominal, rest))
+        .or_else(|| rail(nominal, rest))
         .or_else(|| noise(nominal, rest))
 }
 
@@ -81,6 +82,22 @@ fn current(coil: Coil, valve: &Valve, nominal: &Calibration, rest: &Window<'_>) 
              sensor's offset and its supply, and with a clamp meter that no current flows",
             show(found_a),
             show(allowed_a)
+        )
+    })
+}
+
+/// A rail that is not empty before anybody has driven anything: from before, or a sensor that says so.
+fn rail(nominal: &Calibration, rest: &Window<'_>) -> Option<String> {
+    let bench = nominal.bench();
+    let found_pa = nominal.rail_pa(rest.mean_counts(Channel::RailPressure));
+    let allowed_pa = bench.rail_zero_pa;
+    let live_pa = bench.rail_pressure.span_pa;
+    (found_pa > allowed_pa && found_pa < live_pa).then(|| {
+        format!(
+            "the rail reads {} with nothing driven, at most {} is a sensor's zero: pressure may be trapped from \
+             before. Open nothing, look at the mechanical gauge; when it reads zero, check the sensor",
+            Dimension::Pressure.display(found_pa),
+            Dimension::Pressure.display(allowed_pa)
         )
     })
 }

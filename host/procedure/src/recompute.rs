@@ -101,6 +101,7 @@ fn gone(then: &Finding) -> Finding {
 fn as_seen(then: &Finding, mut now: Finding) -> Finding {
     if then.verdict == Verdict::Invalid && now.verdict != Verdict::Invalid {
         now.verdict = Verdict::Invalid;
+        now.conformity = None;
         now.notes.clone_from(&then.notes);
         now.check_next.clone_from(&then.check_next);
     }

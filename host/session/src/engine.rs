@@ -192,7 +192,8 @@ impl Engine {
             Operator::Stop => {
                 // On the wire before anything thinks about it.
                 self.stop_until = now.plus_ms(STOP_MS_MIN);
-                self.send_stop(now);
+                self.link.stop();
+                self.stop_again = Some(now.plus_ms(STOP_EVERY_MS));
                 self.run.handle(Input::Stop);
             }
         }
@@ -222,7 +223,8 @@ impl Engine {
             let energised =
                 self.status().is_none_or(|status| !matches!(status.state, State::Rest | State::Tripped));
             if energised || now < self.stop_until {
-                self.send_stop(now);
+                self.link.stop_again();
+                self.stop_again = Some(now.plus_ms(STOP_EVERY_MS));
             } else {
                 self.stop_again = None;
             }
@@ -276,11 +278,6 @@ impl Engine {
     #[must_use]
     pub fn outcome(&self) -> Option<&Outcome> {
         self.outcome.as_ref()
-    }
-
-    fn send_stop(&mut self, now: HostTime) {
-        self.link.stop();
-        self.stop_again = Some(now.plus_ms(STOP_EVERY_MS));
     }
 
     fn status(&self) -> Option<Status> {

@@ -245,6 +245,11 @@ impl Link {
         self.send(&ToBoard::Stop);
     }
 
+    /// The same word again; what was asked since the first one stays asked.
+    pub fn stop_again(&mut self) {
+        self.send(&ToBoard::Stop);
+    }
+
     fn send(&mut self, message: &ToBoard) {
         let mut bytes = [0; FRAME_MAX];
         match frame::encode(message, &mut bytes) {

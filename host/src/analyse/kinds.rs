@@ -274,7 +274,7 @@ impl Recording<'_> {
                 .coil_celsius
                 .or(self.first_celsius())
                 .map(|celsius| CoilTemperature { celsius }),
-            at_s: self.at_s.filter(|at| at.standard_uncertainty == 0.0).map(|at| at.value),
+            at_s: self.exact_instant_s()?,
         };
         let y = Scale { name: "current", dimension: Dimension::Current };
         let mut chart = self.chart("Coil current", y, current_a, Vec::new())?;
@@ -293,6 +293,18 @@ impl Recording<'_> {
                 Analysis { findings, notes: Vec::new(), chart: Some(chart) }
             }
         })
+    }
+
+    /// The instant of `--at` for a coil, whose edge is found to a sample: only how far off it may be is of no use.
+    fn exact_instant_s(&self) -> Result<Option<f64>, Failure> {
+        match self.at_s {
+            Some(at) if at.standard_uncertainty > 0.0 => Err(Failure::Usage(
+                "--at of a coil takes an instant without an interval; leave --at out, and the edge is found in the \
+                 recording"
+                    .into(),
+            )),
+            at => Ok(at.map(|at| at.value)),
+        }
     }
 
     /// Temperature of the coil at the first row, by a straight line through its column.

@@ -100,7 +100,9 @@ fn switched_on(time_s: &[f64], voltage_v: &[f64]) -> Drive {
 fn bare_coil(drive: &Drive, current_a: &[f64]) -> Result<Found, Unmeasured> {
     let driven = Driven { drive, current_a, noise_a: 0.0, edge_reach_s: 0.0, edge_weight: 0.0 };
     let mut free = [false; P];
-    [G, TAU, SHARE, ZERO].into_iter().for_each(|q| free[q] = true);
+    for q in [G, TAU, SHARE, ZERO] {
+        free[q] = true;
+    }
     let closest = driven.closest(0.0, free)?;
     let p = closest.parameters;
     Ok(vec![

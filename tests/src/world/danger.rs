@@ -201,6 +201,8 @@ pub fn too_long(episodes: &[Episode]) -> Vec<String> {
 pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap>) -> Vec<String> {
     let mut wrong = Vec::new();
     let (mut turning_ms, mut pressed_ms, mut worked) = (0_usize, 0_usize, false);
+    let mut driven_ms = [0_usize; 2];
+    let swapped = mishap.is_some_and(|mishap| mishap.what == What::Rig(FaultKind::ConnectorsSwapped));
     for (place, (beside, doing)) in watch.ticks.iter().zip(doing).enumerate() {
         let moment = &beside.moment;
         worked = (worked || doing.works()) && !beside.restarted;
@@ -210,6 +212,17 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
         let pressed = moment.rail_pa > 2.0 * plan.bench.rail_low_pa;
         pressed_ms = if worked && *doing == Doing::Rest && pressed { pressed_ms + 1 } else { 0 };
         let latched = moment.state == State::Tripped;
+        // The board knows its guards once it has worked.
+        for (coil, ms) in driven_ms.iter_mut().enumerate() {
+            let on = *doing == Doing::Rest && worked && fitted(plan, coil) && !swapped;
+            let driven = beside.current_a[coil] > 0.1 * beside.supply_v / beside.circuit_ohm[coil];
+            *ms = if on && driven { *ms + 1 } else { 0 };
+            if *ms == DECAY_MS + UNASKED_MS_MAX + 1 && !latched {
+                wrong.push(format!(
+                    "coil {coil} is driven at rest for {ms} ms and nobody is told, {place} ms"
+                ));
+            }
+        }
         if turning_ms == SHAFT_MS_MAX + 1 && !latched {
             wrong.push(format!(
                 "the shaft turns {SHAFT_MS_MAX} ms after the drive and nobody is told, {place} ms"
@@ -233,6 +246,9 @@ fn fell(mishap: Option<Mishap>) -> bool {
     use super::mishap::BoardMishap::{BrownOut, Fault, HungLoop};
     mishap.is_some_and(|mishap| matches!(mishap.what, What::Board(BrownOut | Fault | HungLoop)))
 }
+
+/// A coil may be driven by itself for this long at rest until it is known, in ms, after its current had to be gone.
+const UNASKED_MS_MAX: usize = 100;
 
 /// A shaft faster than this turns, in rev/s: a tenth of a revolution per second is a pulse in 170 ms.
 const TURNING_REV_PER_S: f64 = 0.1;

@@ -61,7 +61,8 @@ fn a_rail_is_proven_low_after_50_ms_to_the_tick() {
     let mut bench = Bench::dwelling();
     bench.rig.broken.pressure_trapped = true;
     bench.send(&ToBoard::Stop);
-    bench.run(10);
+    // The shaft stands before.
+    bench.run(600);
     bench.rig.broken.stuck[Channel::RailPressure.index()] = Some(guards().rail_low);
     assert_eq!(bench.ms_until(100, Bench::is_at_rest), 1 + 1 + 50);
     let at = bench.board.now();

@@ -557,6 +557,23 @@ fn a_shaft_that_coasts_for_4_900_ms_is_no_fault_but_keeps_the_board_from_arming(
     assert_eq!(bench.arm(&guards()), Ok(Reply::Done));
 }
 
+/// Each later cause was found once: cleared with the first one it would never be told again.
+#[test]
+fn a_trip_is_not_cleared_while_a_later_cause_remains() {
+    let mut bench = Bench::dwelling();
+    bench.rig.broken.pressure_trapped = true;
+    bench.rig.broken.guard_open = true;
+    bench.ms_until(200, |bench| !bench.heard.trips.is_empty());
+    assert_eq!(bench.cause(), Some(TripCause::GuardOpen));
+    bench.run(12_000);
+    bench.rig.broken.guard_open = false;
+    bench.run(100);
+    assert_eq!(bench.ask(Action::ClearTrip), Err(Refusal::CauseRemains(TripCause::PressureTrapped)));
+    bench.rig.broken.pressure_trapped = false;
+    bench.run(2_000);
+    assert_eq!(bench.ask(Action::ClearTrip), Ok(Reply::Done));
+}
+
 #[test]
 fn pressure_that_comes_back_after_it_was_proven_low_is_trapped_too() {
     let mut bench = Bench::dwelling();

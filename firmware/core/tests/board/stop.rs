@@ -47,6 +47,20 @@ fn a_valve_is_held_while_the_pump_coasts() {
     assert!((545..=555).contains(&ms), "{ms}");
 }
 
+/// Without pulses while the drive is on nobody knows whether the pump coasts.
+#[test]
+fn a_valve_is_held_for_its_full_time_when_the_shaft_sensor_is_dead() {
+    let mut bench = Bench::armed();
+    bench.rig.broken.shaft_pulse_ms = Some(1_000_000);
+    let start = bench.soon();
+    assert_eq!(bench.ask(Action::Dwell(full_dwell(1, start, 5_000))), Ok(Reply::Done));
+    bench.run(1_500);
+    bench.send(&ToBoard::Stop);
+    bench.tick();
+    assert_eq!(bench.outputs, HOLDING);
+    assert_eq!(bench.ms_until(RELIEVE_MS_MAX, Bench::is_at_rest), RELIEVE_MS_MAX);
+}
+
 #[test]
 fn a_valve_is_held_for_five_seconds_and_no_longer_when_pressure_does_not_go() {
     let mut bench = Bench::dwelling();

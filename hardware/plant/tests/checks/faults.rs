@@ -318,6 +318,12 @@ fn pump_and_drive_faults() {
     near("a third less", dead.at_20.return_cm3_s, healthy.at_20.return_cm3_s * 2.0 / 3.0, 0.02);
     assert!(dead.at_20.ripple_bar > 1.5 * healthy.at_20.ripple_bar, "ripple {}", dead.at_20.ripple_bar);
 
+    let mut unseen = faulty(&[(FaultKind::SpeedSensorDead, 1.0)]);
+    near("the shaft turns unseen", settle(&mut unseen, at(0, 2_000)).rpm, 250.0, 10.0);
+    assert_eq!(unseen.speed_pulses().count, 0);
+    let mut welded = faulty(&[(FaultKind::DriveRunsOn, 1.0)]);
+    settle(&mut welded, at(0, 2_000));
+    near("a welded drive turns on", settle(&mut welded, Inputs::default()).rpm, 250.0, 10.0);
     let mut broken = faulty(&[(FaultKind::BrokenCoupling, 1.0)]);
     let m = settle(&mut broken, at(0, 2_000));
     near("the drive turns free", m.rpm, 250.0, 1.5);

@@ -50,6 +50,9 @@ use stepwell_protocol::message::{Action, Refusal, Reply, TripCause, TripReport};
 use stepwell_protocol::state::{State, Status};
 use stepwell_protocol::time::Tick;
 
+/// A program that the board has not heard for this long while something could be driven stood still, in ms.
+const AWAY_MS_MAX: i32 = 1_000;
+
 /// After a greeting the rig is left alone this long before its zeroes are taken, in ms.
 const ZERO_AFTER_MS: u32 = 500;
 
@@ -144,6 +147,8 @@ struct BoardKnown {
     armed_at: Option<Tick>,
     /// The latest status and its tick.
     status: Option<(Tick, Status)>,
+    /// The latest tick on which the board had heard the host lately.
+    leased: Tick,
 }
 
 #[derive(Debug)]
@@ -289,7 +294,11 @@ impl Run {
             Input::Answer { prompt, yes: true } => self.operator(prompt, true, "answered: done"),
             Input::Answer { prompt, yes: false } => self.operator(prompt, false, "answered: no"),
             Input::Nobody { prompt } => self.operator(prompt, false, NOBODY),
-            Input::Stop => self.end(Ended::Stopped),
+            Input::Stop => {
+                // A stop takes back whatever was asked.
+                self.pending = None;
+                self.end(Ended::Stopped);
+            }
             Input::LinkLost(why) => self.link_lost(&why),
         }
         self.advance();
@@ -340,6 +349,7 @@ impl Run {
             guards_set: false,
             armed_at: None,
             status: None,
+            leased: identity.now,
         });
         self.anchor = identity.now;
         // A stop may have come before the board answered.
@@ -366,6 +376,9 @@ impl Run {
             let Some(status) = Status::from_word(sample[Channel::Status.index()]) else { continue };
             board.budget.tick(status.drive_on);
             board.status = Some((tick, status));
+            if status.lease_alive {
+                board.leased = tick;
+            }
             if status.state == State::Rest && board.armed_at.is_some_and(|at| tick.is_after(at)) {
                 board.armed_at = None;
             }
@@ -374,6 +387,26 @@ impl Run {
             {
                 chain.observe(tick, status.state);
             }
+        }
+        self.stood_still();
+    }
+
+    /// Once anything was driven in this run, a host that stood still does not simply go on: nobody knows who
+    /// stands at the bench by now.
+    fn stood_still(&mut self) {
+        let Some(board) = &self.board else { return };
+        let Some((now, status)) = board.status else { return };
+        if status.lease_alive || status.state == State::Tripped {
+            return;
+        }
+        let away_ms = now.ms_since(board.leased);
+        let may_drive = self.cautions_given && !self.tearing_down && self.ended.is_none();
+        if away_ms > AWAY_MS_MAX && may_drive {
+            self.refuse(format!(
+                "going on: the board has not heard the program for {:.1} s; the computer was asleep, its screen hung or \
+                 it is too slow. Nothing is driven again by itself: look at the bench, then start a new run",
+                f64::from(away_ms) / 1000.0
+            ));
         }
     }
 
@@ -591,6 +624,7 @@ impl Run {
         for mut finding in std::mem::take(&mut self.held) {
             if let Some(why) = worthless {
                 finding.verdict = Verdict::Invalid;
+                finding.conformity = None;
                 finding.notes.insert(0, why.to_owned());
                 finding.check_next = causes::check_next(&finding.id, causes::Side::Absent);
             }

@@ -59,7 +59,9 @@ pub(super) fn steady(record: &CoilRecord<'_>, readings: [&Readings; 2]) -> Resul
     let droop: Line = line(&energy_j, &unbalanced_v)?;
     let left_v: Vec<f64> = energy_j.iter().zip(&unbalanced_v).map(|(e, u)| u - droop.at(*e)).collect();
     let inflation = variance_inflation(&left_v);
-    let warms = droop.slope > DROOP_UNCERTAINTIES_MIN * droop.slope_uncertainty() * inflation.sqrt();
+    // With the current's sign: both probes the wrong way round are as good as both the right way.
+    let warms = droop.slope * amperes.signum()
+        > DROOP_UNCERTAINTIES_MIN * droop.slope_uncertainty() * inflation.sqrt();
     let first_v = droop.at(0.0);
     if warms && first_v.abs() > DROOP_SHARE_MAX * volts.abs() {
         return Err(Unmeasured::NotSettled {

@@ -2,6 +2,7 @@
 //! one that sees everything is not.
 
 use stepwell_procedure::run::Plan;
+use stepwell_procedure::sheet::LossEffect;
 use stepwell_protocol::channel::Coil;
 use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::TripCause;
@@ -51,6 +52,8 @@ const TIGHT: &[(TripCause, Tightened)] = &[
     // A fifth of duty, which is what the inlet coil gets, draws 1.1 A at most; two fifths draw 1.3 A and more.
     (TripCause::OverCurrent(Coil::Pressure), |plan| {
         plan.bench.current_max_a = 1.25;
+        // Held at half duty in a stop, the inlet coil would be the first.
+        plan.pump.inlet_valve.on_loss = LossEffect::Falls;
         plan.pump.points.build_up_duty = Some(0.39);
     }),
     (TripCause::RailHigh, |plan| plan.pump.rail_guard_pa = 4e6),

@@ -281,6 +281,43 @@ fn coverage_of_overshoot() {
     assert_covers("overshoot", repeats, covered as u64);
 }
 
+/// After a short rise the record goes on for many times as long, and the highest of all the noise in it is no
+/// overshoot: by the definition of a 95 % interval, one that says so is wrong in one record of twenty at most.
+#[test]
+fn the_highest_of_much_noise_is_no_overshoot() {
+    let repeats = 200;
+    let mut noise = Noise::seeded(55);
+    let (time_s, clean) = sampled(3.0, |t| 5.0e6 + 8.0e6 * ramp(t));
+    let none = (0..repeats).filter(|_| {
+        let noisy: Vec<f64> = clean.iter().map(|p| p + noise.normal(0.02e6)).collect();
+        value(&step_response(&record(&time_s, &noisy)).unwrap().overshoot) == 0.0
+    });
+    assert_covers_at_least("no overshoot", repeats, none.count() as u64);
+}
+
+/// A peak that rises faster than it falls and is of neither model: the slope of `1 - e^(-u) (1 + u - c u^2)` is
+/// `u e^(-u) (1 + 2 c - c u)`, so the top is at `u = 2 + 1/c` and stands out by `e^(-u) (c u^2 - u - 1)`.
+#[test]
+fn coverage_of_a_lopsided_peak() {
+    const BULGE: f64 = 0.5;
+    let (repeats, scale_s) = (200, 0.03);
+    let top = 2.0 + 1.0 / BULGE;
+    let overshoot = (-top).exp() * (BULGE * top * top - top - 1.0);
+    let mut noise = Noise::seeded(56);
+    let way = |t: f64| {
+        let u = t.max(0.0) / scale_s;
+        1.0 - (-u).exp() * (1.0 + u - BULGE * u * u)
+    };
+    let (time_s, clean) = sampled(2.0, |t| 5.0e6 + 8.0e6 * way(t));
+    let covered = (0..repeats).filter(|_| {
+        let noisy: Vec<f64> = clean.iter().map(|p| p + noise.normal(0.03e6)).collect();
+        let found = step_response(&record(&time_s, &noisy)).unwrap();
+        let measured = found.overshoot.unwrap();
+        found.shape == Shape::Other && (measured.value - overshoot).abs() <= measured.expanded_uncertainty()
+    });
+    assert_covers("overshoot", repeats, covered.count() as u64);
+}
+
 /// A record that ends early: a model that fits says where pressure is going while most of the way is
 /// there, and is refused when it is not.
 #[test]

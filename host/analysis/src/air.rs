@@ -35,7 +35,7 @@ use crate::stats::mean;
 use crate::uncertainty::{Input, Measured};
 use core::f64::consts::{FRAC_PI_2, TAU};
 use onset::Onset;
-use window::{AIR, FIXED, FORM, Fitted, RATE, Stray, WAVES, Window};
+use window::{AIR, FIXED, FORM, Fitted, RATE, Stray, WAVES, Walk, Window};
 
 /// Fewest samples that count as a base line before the rise. None is needed.
 pub const BASE_SAMPLES_MIN: usize = 3;
@@ -318,9 +318,9 @@ fn whole_window(rise: &BuildUp<'_>, modulus_pa: Input) -> Result<Window, Unmeasu
         Some(flow) => {
             let absolute_pa: Vec<f64> =
                 reported_pa.iter().map(|p| p * rise.gain.value + rise.atmosphere_pa.value).collect();
-            let waves = flow_waves(rise, flow, &time_s, &absolute_pa);
+            let walk = flow_walk(rise, flow, &time_s, &absolute_pa);
             let inflow = thinned(&pushed_in(rise.time_s, flow), SAMPLES_MAX);
-            (inflow, Stray::Noise(waves), rise.volume_m3.map_or(nothing, |volume| per_volume(volume, flow)))
+            (inflow, Stray::Noise(walk), rise.volume_m3.map_or(nothing, |volume| per_volume(volume, flow)))
         }
     };
     let known = [nothing, rate, nothing, rise.gas_exponent, modulus_pa, rise.modulus_slope, rise.form];
@@ -357,12 +357,7 @@ const KNOTS: [f64; WAVES - 1] = [0.01, 0.05, 0.12, 0.25, 0.4, 0.65, 1.0];
 
 /// What noise of the flow may add to the volume at each sample: white noise adds up to a random walk of
 /// variance u^2 h t, here straight between knots with independent increments, each one standard deviation.
-fn flow_waves(
-    rise: &BuildUp<'_>,
-    flow_m3_per_s: &[f64],
-    time_s: &[f64],
-    pressure_pa: &[f64],
-) -> Vec<[f64; WAVES]> {
+fn flow_walk(rise: &BuildUp<'_>, flow_m3_per_s: &[f64], time_s: &[f64], pressure_pa: &[f64]) -> Vec<Walk> {
     let length_s = time_s[time_s.len() - 1] - time_s[0];
     let spacing_s = length_s / (rise.time_s.len() - 1) as f64;
     let noise = noise_sd(flow_m3_per_s);
@@ -380,10 +375,11 @@ fn flow_waves(
     // A flow that comes on between two samples: half of what it would bring in between them is counted,
     // all or nothing may be true.
     let onset = edges(flow_m3_per_s).first().map(|edge| (edge.instant_s(rise.time_s), edge.change));
+    let mut before_s = time_s[0];
     time_s
         .iter()
         .map(|t| {
-            core::array::from_fn(|k| match (steps.get(k), onset) {
+            let waves = core::array::from_fn(|k| match (steps.get(k), onset) {
                 (Some((from_s, to_s)), _) if to_s > from_s => {
                     let way = ((t - from_s) / (to_s - from_s)).clamp(0.0, 1.0);
                     noise * (spacing_s * (to_s - from_s)).sqrt() * way
@@ -392,7 +388,10 @@ fn flow_waves(
                     change * half_s / 3.0_f64.sqrt()
                 }
                 _ => 0.0,
-            })
+            });
+            let variance = noise * noise * spacing_s * (t - before_s);
+            before_s = *t;
+            Walk { waves, variance }
         })
         .collect()
 }
@@ -532,10 +531,12 @@ fn budget(
         .filter(|k| !names[*k].is_empty())
         .map(|k| (names[k], share(fit.air_with[k], window.known[k].standard_uncertainty)))
         .collect();
-    let flow = match window.stray {
-        Stray::Noise(_) => fit.air_with[FIXED..].iter().fold(0.0_f64, |u, with| u.hypot(share(*with, 1.0))),
+    // All of the noise in place of its slow part, which the waves follow; the last of them is no noise.
+    let of_waves: [f64; WAVES] = core::array::from_fn(|k| match window.stray {
+        Stray::Noise(_) => share(fit.air_with[FIXED + k], 1.0),
         _ => 0.0,
-    };
+    });
+    let flow = window.walk_u(fit).hypot(of_waves[WAVES - 1]);
     let degrees = ((fit.residuals.len() as f64 - 4.0) / inflation(&fit.residuals)).max(1.0);
     let mut fraction = Measured::new(air + averaged.more)
         .with_given("form of the balance and how the inflow came on", 1.0, averaged.u)

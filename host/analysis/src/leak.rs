@@ -277,11 +277,7 @@ impl Fits {
     }
 
     /// What the laws that `counts` make of a quantity, given with its derivatives.
-    fn choice(
-        &self,
-        counts: impl Fn(&Fitted) -> bool,
-        of: impl Fn(&Fitted) -> (f64, [f64; 3]),
-    ) -> Choice {
+    fn choice(&self, counts: impl Fn(&Fitted) -> bool, of: impl Fn(&Fitted) -> (f64, [f64; 3])) -> Choice {
         let told = |(fit, share): &(Fitted, f64)| {
             let (value, by) = of(fit);
             let (scatter, stiffening) = fit.variances(by, self.u_pa);
@@ -315,7 +311,11 @@ fn results(record: &LeakDown<'_>, samples: &Samples, fits: &Fits) -> Result<Leak
         let by = of(best).1;
         let measured = choice
             .measured()
-            .with_given("resolution of the recorder", 1.0, (by[0] * rounding_pa).hypot(by[1] * rounding_pa_per_s))
+            .with_given(
+                "resolution of the recorder",
+                1.0,
+                (by[0] * rounding_pa).hypot(by[1] * rounding_pa_per_s),
+            )
             .with_given("pressure zero", 1.0, of(&raised).0 - of(best).0);
         (choice, measured)
     };

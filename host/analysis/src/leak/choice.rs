@@ -68,7 +68,10 @@ impl Choice {
         let held = |half: f64| -> f64 {
             let below = |limit: f64, value: f64, u: f64| probability_below(limit, value, u, f64::INFINITY);
             let (from, to) = (measured.value - half, measured.value + half);
-            sides.iter().map(|(share, value, u)| share * (below(to, *value, *u) - below(from, *value, *u))).sum()
+            sides
+                .iter()
+                .map(|(share, value, u)| share * (below(to, *value, *u) - below(from, *value, *u)))
+                .sum()
         };
         let far = |(_, value, u): &(f64, f64, f64)| (value - measured.value).abs() + FAR * u;
         let (mut low, mut high) = (0.0, sides.iter().map(far).fold(0.0, f64::max));

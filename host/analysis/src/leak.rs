@@ -101,7 +101,7 @@ impl<'a> LeakDown<'a> {
 pub struct Leak {
     /// Rate of fall at [`Leak::from_s`], Pa/s, positive when pressure falls (`leak_rate`).
     pub rate_pa_per_s: Measured,
-    /// The leak there as a volume of liquid at that pressure, m3/s: rate V/K.
+    /// The leak there as a volume of liquid at that pressure, m3/s: rate V/K, K as it is there by each law.
     pub rate_m3_per_s: Result<Measured, Unmeasured>,
     /// Time constant, s (`time_constant`). With a known stiffening: that of a laminar leak towards zero
     /// gauge pressure. Otherwise pressure over rate at [`Leak::from_s`], which is the time constant of

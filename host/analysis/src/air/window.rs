@@ -7,6 +7,7 @@
 
 use super::onset::{ONSET, Onset};
 use super::rail::{Curve, Node, QUANTITIES, Rail};
+use super::walk::{WAVES, Walk};
 use super::{BASE_SAMPLES_MIN, RISE_SAMPLES_MIN};
 use crate::fit::{Fit, least_squares};
 use crate::reason::Unmeasured;
@@ -23,9 +24,6 @@ pub(super) const RATE: usize = 1;
 pub(super) const AIR: usize = 2;
 pub(super) const FORM: usize = AIR + 4;
 pub(super) const FIXED: usize = 2 + QUANTITIES;
-
-/// Ways in which the integral of a noisy flow may stray from the volume that came in.
-pub(super) const WAVES: usize = 8;
 
 /// Columns that a wave is looked for beside.
 pub(super) const OTHERS: usize = 5;
@@ -68,15 +66,6 @@ pub(super) enum Stray {
     Noise(Vec<Walk>),
     /// By how a steady inflow came on and wavers.
     Onset(Onset),
-}
-
-/// What noise of the flow does to the volume that came in up to a sample.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Walk {
-    /// What one standard deviation of each wave adds to it.
-    pub(super) waves: [f64; WAVES],
-    /// Variance that white noise adds to it from the sample before: the waves are the slow part of it.
-    pub(super) variance: f64,
 }
 
 impl Stray {

@@ -88,3 +88,31 @@ impl Choice {
         measured.with_given("choice of the law", 1.0, more.max(0.0).sqrt())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{Choice, Told};
+
+    fn told(share: f64, value: f64) -> Told {
+        Told { share, value, scatter_u: 1.0e-3, stiffening_u: 0.0 }
+    }
+
+    /// Shares 0.7 and 0.3, one apart, each 0.001 wide: the mean is 0.3, the farther law ends the interval, and
+    /// 5 % outside are a sixth of that law, which lies beyond 0.967422 of its standard deviations (tables of
+    /// the normal distribution).
+    #[test]
+    fn the_interval_holds_95_per_cent_of_two_laws() {
+        let choice = Choice::new(vec![told(0.7, 5.0), told(0.3, 6.0)], 1.0e6);
+        let found = choice.chosen(choice.measured());
+        assert!((found.value - 5.3).abs() < 1e-12);
+        assert!((found.expanded_uncertainty() - (0.7 + 0.967_422e-3)).abs() < 1e-7, "{found:?}");
+    }
+
+    /// Where the laws agree there is nothing to choose.
+    #[test]
+    fn laws_that_agree_add_nothing() {
+        let choice = Choice::new(vec![told(0.5, 5.0), told(0.2, 5.0)], 40.0);
+        let (alone, found) = (choice.measured(), choice.chosen(choice.measured()));
+        assert!((found.expanded_uncertainty() / alone.expanded_uncertainty() - 1.0).abs() < 1e-7);
+    }
+}

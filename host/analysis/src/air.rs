@@ -17,25 +17,31 @@
 //! squeezed. A fast rise finds the free air; a rail that has stood under pressure shows less of it than
 //! it will once the pressure is off.
 
+mod budget;
+mod forms;
 mod onset;
 mod rail;
+mod record;
+mod walk;
 mod washout;
 mod window;
 
+pub use record::{BuildUp, InflowRipple};
 pub use washout::{CyclesNeeded, cycles_needed};
 
-use crate::edges::edges;
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{
     check_columns, check_count, check_finite, check_not_clipped, check_positive, noise_sd, resolution,
     spacing_without_gaps_s,
 };
-use crate::shape::{inflation, thinned, wander};
+use crate::shape::{thinned, wander};
 use crate::stats::mean;
 use crate::uncertainty::{Input, Measured};
-use core::f64::consts::{FRAC_PI_2, TAU};
+use budget::budget;
+use forms::{Averaged, by_form};
 use onset::Onset;
-use window::{AIR, FIXED, FORM, Fitted, RATE, Stray, WAVES, Window};
+use walk::{flow_walk, pushed_in};
+use window::{Fitted, RATE, Stray, Window};
 
 /// Fewest samples that count as a base line before the rise. None is needed.
 pub const BASE_SAMPLES_MIN: usize = 3;
@@ -71,107 +77,6 @@ const BELIEVED_SHARE: f64 = 2.0e-4;
 
 /// Longer recordings are averaged in groups to this many samples.
 const SAMPLES_MAX: usize = 2_000;
-
-/// The exponent lies between 1.0 and 1.4. Recordings are made at either end (isothermal, adiabatic) more often
-/// than between, and a rectangle would hold its ends as unlikely: they are one standard deviation away.
-const GAS_EXPONENT_U: f64 = 0.2;
-
-/// The three published forms of the balance, one as good as another.
-const FORMS: [f64; 3] = [0.0, 1.0, 2.0];
-
-/// Their mean and standard deviation.
-const FORM_KNOWN: (f64, f64) = (1.0, 0.816_496_580_927_726);
-
-/// Rise of an oil's modulus per rise of pressure: none in the figures of whoever states one modulus, up to
-/// 12 in oils (n-dodecane: 11; common practice). Both ends are one standard deviation away.
-const MODULUS_SLOPE: (f64, f64) = (6.0, 6.0);
-
-/// Wavering of the inflow with the plungers.
-#[derive(Clone, Copy, Debug)]
-pub struct InflowRipple {
-    /// Period, s.
-    pub period_s: f64,
-    /// Amplitude over the mean inflow: 0.07 for +-7 %.
-    pub amplitude: f64,
-}
-
-/// A pressure rise with all ways out of the rail shut. It may begin before, at or after the first
-/// sample; a base line is used where there is one.
-#[derive(Clone, Copy, Debug)]
-pub struct BuildUp<'a> {
-    /// Time, s, rising, without gaps.
-    pub time_s: &'a [f64],
-    /// Rail pressure, Pa gauge.
-    pub pressure_pa: &'a [f64],
-    /// Flow into the rail at each sample, m3/s; `None` for a steady inflow that was not recorded.
-    pub flow_m3_per_s: Option<&'a [f64]>,
-    /// True flow over reported flow, about 1; does not matter without a flow column.
-    pub flow_gain: Input,
-    /// Atmospheric pressure, Pa.
-    pub atmosphere_pa: Input,
-    /// Bulk modulus of the liquid at zero gauge pressure, Pa. Needed.
-    pub liquid_modulus_pa: Option<Input>,
-    /// Rise of the modulus per rise of pressure, dimensionless (about 10).
-    pub modulus_slope: Input,
-    /// Stiffness of the walls, V dp/dV, Pa; infinite for rigid ones.
-    pub wall_modulus_pa: f64,
-    /// Volume of the rail and everything connected to it, m3. The fraction needs it only to make the
-    /// most of a flow column; the volume of the air needs it.
-    pub volume_m3: Option<Input>,
-    /// Exponent of the gas law: 1 for slow squeezing or fine bubbles, 1.4 for a fast squeeze of
-    /// large ones.
-    pub gas_exponent: Input,
-    /// How the balance is written: 0 for a rail that keeps its air and takes in liquid, 1 for the
-    /// effective modulus of a mixture that comes in as it is, 2 where the liquid keeps the share that it
-    /// had at first. They differ by up to about x, relatively. With an uncertainty: any of the three, by
-    /// their evidence.
-    pub form: Input,
-    /// True pressure over reported pressure, about 1.
-    pub gain: Input,
-    /// Standard uncertainty of the pressure zero, Pa.
-    pub zero_u_pa: f64,
-    /// Wavering of a steady inflow, when the pump's speed is known. Together with the soft start, or not at
-    /// all: where neither is known both are looked for in the recording, if it has a base line.
-    pub ripple: Option<InflowRipple>,
-    /// How long a steady inflow may take to come on in full, s: closing of the valve and lag of the
-    /// sensor. A soft start looks like a little air.
-    pub soft_start_s: Option<f64>,
-}
-
-impl<'a> BuildUp<'a> {
-    /// A recording made elsewhere, of which no more is known than its columns.
-    ///
-    /// Atmospheric pressure is 101 325 Pa within 2 kPa (weather); the gas exponent anywhere between 1
-    /// and 1.4; the modulus may be constant or rise by up to 12 times the pressure rise, as that of oils
-    /// does (n-dodecane: 11; common practice); any form of the balance may hold. The instruments
-    /// are taken as exact. How the inflow came on and whether it wavers is looked for in the recording.
-    #[must_use]
-    pub fn recorded(
-        time_s: &'a [f64],
-        pressure_pa: &'a [f64],
-        flow_m3_per_s: Option<&'a [f64]>,
-        volume_m3: Option<Input>,
-        liquid_modulus_pa: Option<Input>,
-    ) -> BuildUp<'a> {
-        BuildUp {
-            time_s,
-            pressure_pa,
-            flow_m3_per_s,
-            flow_gain: Input::exact(1.0),
-            atmosphere_pa: Input::rectangular(101_325.0, 2_000.0),
-            liquid_modulus_pa,
-            modulus_slope: Input::new(MODULUS_SLOPE.0, MODULUS_SLOPE.1),
-            wall_modulus_pa: f64::INFINITY,
-            volume_m3,
-            gas_exponent: Input::new(1.2, GAS_EXPONENT_U),
-            form: Input::new(FORM_KNOWN.0, FORM_KNOWN.1),
-            gain: Input::exact(1.0),
-            zero_u_pa: 0.0,
-            ripple: None,
-            soft_start_s: None,
-        }
-    }
-}
 
 /// Air in the rail.
 #[derive(Clone, Debug, PartialEq)]
@@ -318,9 +223,9 @@ fn whole_window(rise: &BuildUp<'_>, modulus_pa: Input) -> Result<Window, Unmeasu
         Some(flow) => {
             let absolute_pa: Vec<f64> =
                 reported_pa.iter().map(|p| p * rise.gain.value + rise.atmosphere_pa.value).collect();
-            let waves = flow_waves(rise, flow, &time_s, &absolute_pa);
+            let walk = flow_walk(rise, flow, &time_s, &absolute_pa);
             let inflow = thinned(&pushed_in(rise.time_s, flow), SAMPLES_MAX);
-            (inflow, Stray::Noise(waves), rise.volume_m3.map_or(nothing, |volume| per_volume(volume, flow)))
+            (inflow, Stray::Noise(walk), rise.volume_m3.map_or(nothing, |volume| per_volume(volume, flow)))
         }
     };
     let known = [nothing, rate, nothing, rise.gas_exponent, modulus_pa, rise.modulus_slope, rise.form];
@@ -338,63 +243,6 @@ fn whole_window(rise: &BuildUp<'_>, modulus_pa: Input) -> Result<Window, Unmeasu
         known,
         stray,
     })
-}
-
-/// Volume that came in up to each sample by the trapezium rule, m3.
-fn pushed_in(time_s: &[f64], flow_m3_per_s: &[f64]) -> Vec<f64> {
-    let mut total = 0.0;
-    let mut volumes = vec![0.0];
-    for (t, q) in time_s.windows(2).zip(flow_m3_per_s.windows(2)) {
-        total += 0.5 * (q[0] + q[1]) * (t[1] - t[0]);
-        volumes.push(total);
-    }
-    volumes
-}
-
-/// How far a pressure is on its way from the lowest to the highest, in the logarithm, at the knots between
-/// which noise of the flow adds up: closely spaced where there is air to be squeezed.
-const KNOTS: [f64; WAVES - 1] = [0.01, 0.05, 0.12, 0.25, 0.4, 0.65, 1.0];
-
-/// What noise of the flow may add to the volume at each sample: white noise adds up to a random walk of
-/// variance u^2 h t, here straight between knots with independent increments, each one standard deviation.
-fn flow_waves(
-    rise: &BuildUp<'_>,
-    flow_m3_per_s: &[f64],
-    time_s: &[f64],
-    pressure_pa: &[f64],
-) -> Vec<[f64; WAVES]> {
-    let length_s = time_s[time_s.len() - 1] - time_s[0];
-    let spacing_s = length_s / (rise.time_s.len() - 1) as f64;
-    let noise = noise_sd(flow_m3_per_s);
-    let smooth_pa = smoothed(pressure_pa);
-    let (lowest_pa, highest_pa) = extremes(&smooth_pa);
-    let lowest_pa = lowest_pa.max(0.1 * rise.atmosphere_pa.value);
-    let mut from_s = time_s[0];
-    let steps = KNOTS.map(|share| {
-        let level_pa = lowest_pa * (highest_pa / lowest_pa).powf(share);
-        let knot = smooth_pa.iter().position(|p| *p >= level_pa).unwrap_or(time_s.len() - 1);
-        let step = (from_s, time_s[knot].max(from_s));
-        from_s = step.1;
-        step
-    });
-    // A flow that comes on between two samples: half of what it would bring in between them is counted,
-    // all or nothing may be true.
-    let onset = edges(flow_m3_per_s).first().map(|edge| (edge.instant_s(rise.time_s), edge.change));
-    time_s
-        .iter()
-        .map(|t| {
-            core::array::from_fn(|k| match (steps.get(k), onset) {
-                (Some((from_s, to_s)), _) if to_s > from_s => {
-                    let way = ((t - from_s) / (to_s - from_s)).clamp(0.0, 1.0);
-                    noise * (spacing_s * (to_s - from_s)).sqrt() * way
-                }
-                (None, Some(((instant_s, half_s), change))) if *t > instant_s => {
-                    change * half_s / 3.0_f64.sqrt()
-                }
-                _ => 0.0,
-            })
-        })
-        .collect()
 }
 
 /// The samples averaged with their neighbours, so that levels are crossed once.
@@ -457,159 +305,4 @@ fn fitted(whole: &Window) -> Result<(Window, Fitted), Unmeasured> {
         }
     }
     best
-}
-
-/// What other ways to see the same rise make of the air: added to the value, and in its uncertainty.
-#[derive(Clone, Copy, Debug, Default)]
-struct Averaged {
-    more: f64,
-    u: f64,
-}
-
-/// The rise by each form of the balance alone.
-fn by_form(window: &Window, fit: &Fitted) -> Option<(Window, Fitted, Averaged)> {
-    let of = |form: f64| {
-        let mut only = window.clone();
-        only.known[FORM] = Input::exact(form);
-        let mut parameters = fit.parameters;
-        parameters[FORM] = form;
-        let fit = only.fit(parameters, fit.edge).ok()?;
-        Some((only, fit, 0.0))
-    };
-    averaged(FORMS.into_iter().filter_map(of).collect())
-}
-
-/// The best of several fits of the same samples, and what their mean by evidence (and by
-/// the logarithm of what spoke for each beforehand) makes of the air.
-fn averaged(fits: Vec<(Window, Fitted, f64)>) -> Option<(Window, Fitted, Averaged)> {
-    let again = |(mut window, fit, ln_before): (Window, Fitted, f64)| {
-        window.begin_at(&fit);
-        window.fit(fit.parameters, fit.edge).ok().map(|fit| (window, fit, ln_before))
-    };
-    let mut fits: Vec<(Window, Fitted, f64)> = fits.into_iter().filter_map(again).collect();
-    let ln = |(_, fit, ln_before): &(Window, Fitted, f64)| fit.ln_evidence + ln_before;
-    fits.sort_by(|a, b| ln(b).total_cmp(&ln(a)));
-    let most = ln(fits.first()?);
-    let shares: Vec<f64> = fits.iter().map(|fit| (ln(fit) - most).exp()).collect();
-    let total: f64 = shares.iter().sum();
-    let mean_of = |of: &dyn Fn(&Fitted) -> f64| {
-        fits.iter().zip(&shares).map(|((_, fit, _), share)| share * of(fit)).sum::<f64>() / total
-    };
-    let air = mean_of(&|fit| fit.parameters[AIR]);
-    let variance = mean_of(&|fit| fit.air_with[AIR] + (fit.parameters[AIR] - air).powi(2));
-    let (window, best, _) = fits.swap_remove(0);
-    let u = (variance - best.air_with[AIR]).max(0.0).sqrt();
-    let more = air - best.parameters[AIR];
-    Some((window, best, Averaged { more, u }))
-}
-
-/// Puts the budget together: what the fit knows of, and everything else by fitting again.
-fn budget(
-    rise: &BuildUp<'_>,
-    window: &Window,
-    fit: &Fitted,
-    averaged: Averaged,
-) -> Result<Measured, Unmeasured> {
-    let air = fit.parameters[AIR];
-    // What is given moves the air by its covariance with it over its own uncertainty; the rest of the
-    // variance is scatter.
-    let mut scatter = fit.air_with[AIR];
-    let mut share = |with: f64, u: f64| {
-        let moved = if u > 0.0 && u.is_finite() { (with / u).abs() } else { 0.0 };
-        scatter -= moved * moved;
-        moved
-    };
-    let names = [
-        "",
-        "rail volume and flow gain",
-        "",
-        "gas exponent",
-        "bulk modulus",
-        "rise of the bulk modulus",
-        "form of the balance",
-    ];
-    let known: Vec<(&'static str, f64)> = (0..FIXED)
-        .filter(|k| !names[*k].is_empty())
-        .map(|k| (names[k], share(fit.air_with[k], window.known[k].standard_uncertainty)))
-        .collect();
-    let flow = match window.stray {
-        Stray::Noise(_) => fit.air_with[FIXED..].iter().fold(0.0_f64, |u, with| u.hypot(share(*with, 1.0))),
-        _ => 0.0,
-    };
-    let degrees = ((fit.residuals.len() as f64 - 4.0) / inflation(&fit.residuals)).max(1.0);
-    let mut fraction = Measured::new(air + averaged.more)
-        .with_given("form of the balance and how the inflow came on", 1.0, averaged.u)
-        .with_scatter("scatter about the rise", scatter.max(0.0).sqrt(), degrees)
-        .with_given("noise of the flow", 1.0, flow);
-    for (name, u) in known {
-        fraction = fraction.with_given(name, 1.0, u);
-    }
-
-    let gauge_pa = |p: &f64| p - window.atmosphere_pa;
-    let atmosphere_u_pa = rise.atmosphere_pa.standard_uncertainty;
-    let gain = 1.0 + rise.gain.relative_uncertainty();
-    let moved = [
-        ("atmosphere", atmosphere_u_pa, 1.0, atmosphere_u_pa),
-        ("pressure gain", rise.gain.standard_uncertainty, gain, 0.0),
-        ("pressure zero", rise.zero_u_pa, 1.0, 0.0),
-    ];
-    for (name, u, gain, atmosphere_by_pa) in moved {
-        if u > 0.0 {
-            let by_pa = if gain == 1.0 { u } else { 0.0 };
-            let there = Window {
-                atmosphere_pa: window.atmosphere_pa + atmosphere_by_pa,
-                pressure_pa: window
-                    .pressure_pa
-                    .iter()
-                    .map(|p| gauge_pa(p) * gain + window.atmosphere_pa + by_pa)
-                    .collect(),
-                ..window.clone()
-            };
-            fraction = fraction.with_given(name, 1.0, there.again(fit)? - air);
-        }
-    }
-    if rise.flow_m3_per_s.is_none() {
-        fraction = unsteady(rise, window, fit, fraction)?;
-    }
-    Ok(fraction)
-}
-
-/// What an inflow that is not as steady as it was taken to be may do.
-fn unsteady(
-    rise: &BuildUp<'_>,
-    window: &Window,
-    fit: &Fitted,
-    mut fraction: Measured,
-) -> Result<Measured, Unmeasured> {
-    let air = fit.parameters[AIR];
-    let start_s = window.inflow[fit.edge.saturating_sub(1)];
-    let warped = |warp: &dyn Fn(f64) -> f64| Window {
-        inflow: window.inflow.iter().map(|t| warp(*t)).collect(),
-        ..window.clone()
-    };
-    if let Some(soft_s) = rise.soft_start_s.filter(|soft_s| *soft_s > 0.0) {
-        // Inflow that rises in proportion to time over the soft start has brought in
-        // run^2/(2 soft) by then. It may or may not be so: the full effect is a half-width.
-        let soft = warped(&|t| {
-            let run_s = t - start_s;
-            if run_s <= 0.0 || run_s >= soft_s { t } else { t + 0.5 * (soft_s - run_s).powi(2) / soft_s }
-        });
-        fraction = fraction.with_given("soft start", 1.0 / 3.0_f64.sqrt(), soft.again(fit)? - air);
-    }
-    if let Some(ripple) = rise.ripple {
-        check_positive("the ripple period in s", ripple.period_s)?;
-        let turn_per_s = TAU / ripple.period_s;
-        let mut squares = 0.0;
-        // Inflow `Q (1 + a cos(w t + f))` brings in `t + a (sin(w t + f) - sin f)/w` of mean time. The
-        // phase is unknown: root mean square over four that stand for all.
-        for phase in [0.0, FRAC_PI_2, 2.0 * FRAC_PI_2, 3.0 * FRAC_PI_2] {
-            let there = warped(&|t| {
-                let run_s = (t - start_s).max(0.0);
-                t + ripple.amplitude * ((turn_per_s * run_s + phase).sin() - phase.sin()) / turn_per_s
-            });
-            squares += (there.again(fit)? - air).powi(2) / 4.0;
-        }
-        fraction = fraction.with_given("inflow ripple", 1.0, squares.sqrt());
-    }
-    Ok(fraction)
 }

@@ -7,6 +7,7 @@
 //! Liquid that was squeezed fast is warm and shrinks as it cools, and a valve may still be closing: what
 //! comes first may follow no law at all. The record is then used from where it follows one.
 
+mod choice;
 mod law;
 
 pub use law::Leaking;
@@ -18,6 +19,7 @@ use crate::series::{
 use crate::shape::{inflation, thinned, wander};
 use crate::stats::mean;
 use crate::uncertainty::{Input, Measured};
+use choice::{Choice, Told};
 use law::{Fitted, Law};
 
 /// Fewest samples of a leak-down.
@@ -37,9 +39,6 @@ const STIFFENING_PER_PA: Input = Input::new(8.0e-9, 2.0e-9);
 /// Share that stiffening has beforehand where nothing is known of it: less than half, because what is too
 /// little to be seen is left out by whoever states one modulus.
 const STIFFENING_SHARE: f64 = 0.3;
-
-/// Rise of an oil's modulus per rise of pressure: up to this (n-dodecane: 11; common practice).
-const MODULUS_SLOPE_MAX: f64 = 12.0;
 
 /// Shares of the record that may be left out at its beginning, tried in turn.
 const LEFT_OUT: [f64; 7] = [0.0, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5];
@@ -102,7 +101,7 @@ impl<'a> LeakDown<'a> {
 pub struct Leak {
     /// Rate of fall at [`Leak::from_s`], Pa/s, positive when pressure falls (`leak_rate`).
     pub rate_pa_per_s: Measured,
-    /// The leak there as a volume of liquid at that pressure, m3/s: rate V/K.
+    /// The leak there as a volume of liquid at that pressure, m3/s: rate V/K, K as it is there by each law.
     pub rate_m3_per_s: Result<Measured, Unmeasured>,
     /// Time constant, s (`time_constant`). With a known stiffening: that of a laminar leak towards zero
     /// gauge pressure. Otherwise pressure over rate at [`Leak::from_s`], which is the time constant of
@@ -277,62 +276,70 @@ impl Fits {
         self.all.iter().filter(|(fit, _)| fit.law.leaking == leaking).map(|(_, share)| share).sum()
     }
 
-    /// Mean of a quantity over the laws that `counts`, with scatter within them and difference between.
-    fn mean_of(&self, counts: impl Fn(&Fitted) -> bool, of: impl Fn(&Fitted) -> (f64, [f64; 3])) -> Measured {
-        let used = || self.all.iter().filter(|(fit, _)| counts(fit));
-        let total: f64 = used().map(|(_, share)| share).sum();
-        let value = used().map(|(fit, share)| share * of(fit).0).sum::<f64>() / total;
-        let variance = used().map(|(fit, share)| share * fit.unit_variance(of(fit).1)).sum::<f64>() / total;
-        // The evidence itself scatters with the noise: by as much as its logarithm is, once doubled.
-        let blunt: f64 = used().map(|(_, share)| share.sqrt()).sum();
-        let between =
-            used().map(|(fit, share)| share.sqrt() * (of(fit).0 - value).powi(2)).sum::<f64>() / blunt;
-        Measured::new(value)
-            .with_scatter("scatter about the leak-down curve", variance.sqrt() * self.u_pa, self.degrees)
-            .with_given("choice of the law", 1.0, between.sqrt())
+    /// What the laws that `counts` make of a quantity, given with its derivatives.
+    fn choice(&self, counts: impl Fn(&Fitted) -> bool, of: impl Fn(&Fitted) -> (f64, [f64; 3])) -> Choice {
+        let told = |(fit, share): &(Fitted, f64)| {
+            let (value, by) = of(fit);
+            let (scatter, stiffening) = fit.variances(by, self.u_pa);
+            Told { share: *share, value, scatter_u: scatter.sqrt(), stiffening_u: stiffening.sqrt() }
+        };
+        Choice::new(self.all.iter().filter(|(fit, _)| counts(fit)).map(told).collect(), self.degrees)
     }
 }
 
 fn results(record: &LeakDown<'_>, samples: &Samples, fits: &Fits) -> Result<Leak, Unmeasured> {
     let best = &fits.all[0].0;
-    let gain = record.gain;
     let from = samples.time_s.partition_point(|t| *t < fits.from_s);
     let elapsed_s: Vec<f64> = samples.time_s[from..].iter().map(|t| t - fits.from_s).collect();
     let length_s = elapsed_s[elapsed_s.len() - 1];
 
-    // A zero that is wrong moves the whole record: the best law again.
-    let zero = |of: &dyn Fn(&Fitted) -> f64| {
-        let raised: Vec<f64> = samples.pressure_pa[from..].iter().map(|p| p + record.zero_u_pa).collect();
-        let start = [best.parameters[0] + record.zero_u_pa, best.parameters[1]];
-        best.law.fit(&elapsed_s, &raised, start, samples.sample_u_pa).map(|fit| of(&fit) - of(best))
-    };
     // Rounding by a quiet recorder does not average out: either end may be off by half a step.
     let quiet = samples.sample_u_pa < 0.5 * samples.resolution_pa;
     let rounding_pa = if quiet { samples.resolution_pa / 12.0_f64.sqrt() } else { 0.0 };
-
+    let rounding_pa_per_s = 2.0_f64.sqrt() * rounding_pa / length_s;
+    // A zero that is wrong moves the whole record: the best law again.
+    let raised = if record.zero_u_pa > 0.0 {
+        let raised_pa: Vec<f64> = samples.pressure_pa[from..].iter().map(|p| p + record.zero_u_pa).collect();
+        let start = [best.parameters[0] + record.zero_u_pa, best.parameters[1]];
+        best.law.fit(&elapsed_s, &raised_pa, start, samples.sample_u_pa)?
+    } else {
+        best.clone()
+    };
+    // A quantity with its derivatives, of the laws that count, with all that is uncertain but what it alone has.
+    let told = |counts: &dyn Fn(&Fitted) -> bool, of: &dyn Fn(&Fitted) -> (f64, [f64; 3])| {
+        let choice = fits.choice(counts, of);
+        let by = of(best).1;
+        let measured = choice
+            .measured()
+            .with_given(
+                "resolution of the recorder",
+                1.0,
+                (by[0] * rounding_pa).hypot(by[1] * rounding_pa_per_s),
+            )
+            .with_given("pressure zero", 1.0, of(&raised).0 - of(best).0);
+        (choice, measured)
+    };
+    let gain = record.gain;
     let any = |_: &Fitted| true;
-    let mut rate = fits.mean_of(any, |fit| (fit.parameters[1], [0.0, 1.0, 0.0]));
-    rate = rate.with_given("resolution of the recorder", 2.0_f64.sqrt() / length_s, rounding_pa);
-    let mut start_pa = fits.mean_of(any, |fit| (fit.parameters[0], [1.0, 0.0, 0.0]));
-    start_pa = start_pa.with_given("resolution of the recorder", 1.0, rounding_pa);
-    if record.zero_u_pa > 0.0 {
-        rate = rate.with_given("pressure zero", 1.0, zero(&|fit| fit.parameters[1])?);
-        start_pa = start_pa.with_given("pressure zero", 1.0, record.zero_u_pa);
-    }
-    let u_rate = rate.standard_uncertainty();
-    if rate.value < -RISES_BY_MAX * u_rate {
+    let with_gain = |(choice, measured): (Choice, Measured)| {
+        let by_gain = measured.value * gain.relative_uncertainty();
+        choice.chosen(measured.with_given("pressure gain", 1.0, by_gain))
+    };
+    let rate_pa_per_s =
+        with_gain(told(&any, &|fit| (gain.value * fit.parameters[1], [0.0, gain.value, 0.0])));
+    let start_pa = with_gain(told(&any, &|fit| (gain.value * fit.parameters[0], [gain.value, 0.0, 0.0])));
+    let u_rate = rate_pa_per_s.standard_uncertainty();
+    let rate = rate_pa_per_s.value;
+    if rate < -RISES_BY_MAX * u_rate {
         let why = "the pressure rises; something pushes or heats";
         return Err(Unmeasured::NoFit { curve: "leak-down", why });
     }
-    let relative = gain.relative_uncertainty();
-    let with_gain =
-        |m: &Measured| m.scaled(gain.value).with_given("pressure gain", m.value * gain.value, relative);
 
     let leaking = best.law.leaking;
     let leaking_share = fits.share(leaking);
-    let time_constant_s = if rate.value < RATE_UNCERTAINTIES_MIN * u_rate {
+    let time_constant_s = if rate < RATE_UNCERTAINTIES_MIN * u_rate {
         // With 95 % confidence the rate is no higher than this.
-        let most = rate.value + 1.645 * u_rate;
+        let most = rate + 1.645 * u_rate;
         let longer_than_s = if most > 0.0 { start_pa.value / most } else { 0.0 };
         Err(Unmeasured::TooSlow { longer_than_s })
     } else if leaking == Leaking::Orifice && leaking_share > DECIDED_SHARE {
@@ -341,28 +348,32 @@ fn results(record: &LeakDown<'_>, samples: &Samples, fits: &Fits) -> Result<Leak
         Err(Unmeasured::NoFit { curve: "exponential", why })
     } else {
         let laminar = |fit: &Fitted| fit.law.leaking == Leaking::Laminar;
-        let mut tau = if record.stiffening_per_pa.is_some() {
-            fits.mean_of(laminar, Fitted::time_at_zero_s)
+        let (choice, measured) = if record.stiffening_per_pa.is_some() {
+            told(&laminar, &Fitted::time_at_zero_s)
         } else {
-            fits.mean_of(any, Fitted::time_at_start_s)
+            told(&any, &Fitted::time_at_start_s)
         };
-        let relative =
-            (rounding_pa * 2.0_f64.sqrt() / length_s / rate.value).hypot(rounding_pa / start_pa.value);
-        tau = tau.clone().with_given("resolution of the recorder", tau.value, relative);
-        if record.zero_u_pa > 0.0 {
-            let stated = record.stiffening_per_pa.is_some();
-            let of = |fit: &Fitted| if stated { fit.time_at_zero_s().0 } else { fit.time_at_start_s().0 };
-            tau = tau.with_given("pressure zero", 1.0, zero(&of)?);
-        }
-        Ok(tau)
+        Ok(choice.chosen(measured))
     };
-    let rate_pa_per_s = with_gain(&rate);
+    let rate_m3_per_s = per_modulus(record).map(|(m3_per_pa, volume, modulus)| {
+        let (choice, measured) = told(&any, &|fit| {
+            let (value, by) = fit.rate_over_stiffness(gain.value);
+            (m3_per_pa * value, by.map(|by| m3_per_pa * by))
+        });
+        let flow = measured.value;
+        choice.chosen(
+            measured
+                .with_given("pressure gain", flow, gain.relative_uncertainty())
+                .with_given("rail volume", flow, volume.relative_uncertainty())
+                .with_given("bulk modulus", flow, modulus.relative_uncertainty()),
+        )
+    });
     let used_s = &record.time_s[record.time_s.partition_point(|t| *t < fits.from_s)..];
     Ok(Leak {
-        rate_m3_per_s: volume_rate(record, &rate_pa_per_s, start_pa.value * gain.value),
+        rate_m3_per_s,
         rate_pa_per_s,
         time_constant_s,
-        start_pa: with_gain(&start_pa),
+        start_pa,
         leaking,
         leaking_share,
         from_s: fits.from_s,
@@ -370,13 +381,9 @@ fn results(record: &LeakDown<'_>, samples: &Samples, fits: &Fits) -> Result<Leak
     })
 }
 
-/// The leak as a volume flow: V/K of the rate (closed chamber, dp/dt = (K/V) q; Merritt,
-/// Hydraulic Control Systems, 1967, from memory).
-fn volume_rate(
-    record: &LeakDown<'_>,
-    rate_pa_per_s: &Measured,
-    pressure_pa: f64,
-) -> Result<Measured, Unmeasured> {
+/// What turns a rate of fall into a leak: V/K at zero gauge pressure, m3/Pa, of the volume and the modulus
+/// (closed chamber, dp/dt = (K/V) q; Merritt, Hydraulic Control Systems, 1967, from memory).
+fn per_modulus(record: &LeakDown<'_>) -> Result<(f64, Input, Input), Unmeasured> {
     let what_to_do = "give it to turn the rate of fall into a leak";
     let volume =
         record.volume_m3.ok_or(Unmeasured::NotGiven { name: "the volume of the rail", what_to_do })?;
@@ -385,15 +392,5 @@ fn volume_rate(
         .ok_or(Unmeasured::NotGiven { name: "the liquid's bulk modulus", what_to_do })?;
     check_positive("the rail volume in m3", volume.value)?;
     check_positive("the liquid's bulk modulus in Pa", modulus.value)?;
-    let stiffer = record.stiffening_per_pa.map_or(1.0, |s| 1.0 + s.value * pressure_pa);
-    let flow = rate_pa_per_s.value * volume.value / (modulus.value * stiffer);
-    let neglected = match record.stiffening_per_pa {
-        Some(s) => s.standard_uncertainty * pressure_pa / stiffer,
-        None => MODULUS_SLOPE_MAX * pressure_pa / modulus.value / 3.0_f64.sqrt(),
-    };
-    Ok(rate_pa_per_s
-        .scaled(volume.value / (modulus.value * stiffer))
-        .with_given("rail volume", flow, volume.relative_uncertainty())
-        .with_given("bulk modulus", flow, modulus.relative_uncertainty())
-        .with_given("rise of the bulk modulus", flow, neglected))
+    Ok((volume.value / modulus.value, volume, modulus))
 }

@@ -7,8 +7,8 @@
 //! at which an inflow that is full at once would have begun, tau later, which tau hardly moves. Four forms (steady at once, soft,
 //! wavering, both) are fitted to base line and rise together and weighed by their evidence.
 
-use super::{Averaged, BASE_SAMPLES_MIN, averaged};
-
+use super::BASE_SAMPLES_MIN;
+use super::forms::{Averaged, averaged};
 use super::window::{FIXED, Fitted, MIDDLE_PA, OTHERS, Stray, Window};
 use crate::shape::{groups, wander};
 use crate::uncertainty::Input;

@@ -7,6 +7,7 @@
 
 use super::onset::{ONSET, Onset};
 use super::rail::{Curve, Node, QUANTITIES, Rail};
+use super::walk::{WAVES, Walk};
 use super::{BASE_SAMPLES_MIN, RISE_SAMPLES_MIN};
 use crate::fit::{Fit, least_squares};
 use crate::reason::Unmeasured;
@@ -23,9 +24,6 @@ pub(super) const RATE: usize = 1;
 pub(super) const AIR: usize = 2;
 pub(super) const FORM: usize = AIR + 4;
 pub(super) const FIXED: usize = 2 + QUANTITIES;
-
-/// Ways in which the integral of a noisy flow may stray from the volume that came in.
-pub(super) const WAVES: usize = 8;
 
 /// Columns that a wave is looked for beside.
 pub(super) const OTHERS: usize = 5;
@@ -64,8 +62,8 @@ pub(super) struct Window {
 pub(super) enum Stray {
     /// Not at all.
     None,
-    /// By the noise of a recorded flow: what one standard deviation of each wave adds at each sample.
-    Noise(Vec<[f64; WAVES]>),
+    /// By the noise of a recorded flow.
+    Noise(Vec<Walk>),
     /// By how a steady inflow came on and wavers.
     Onset(Onset),
 }
@@ -74,7 +72,7 @@ impl Stray {
     /// The strays of the first so many samples.
     pub(super) fn first(&self, count: usize) -> Stray {
         match self {
-            Stray::Noise(waves) => Stray::Noise(waves[..count].to_vec()),
+            Stray::Noise(walk) => Stray::Noise(walk[..count].to_vec()),
             other => other.clone(),
         }
     }
@@ -203,9 +201,10 @@ impl Window {
     fn came_in(&self, i: usize, strays: &[f64]) -> (f64, [f64; WAVES]) {
         match &self.stray {
             Stray::None => (self.inflow[i], [0.0; WAVES]),
-            Stray::Noise(waves) => {
-                let stray: f64 = strays.iter().zip(waves[i]).map(|(a, w)| a * w).sum();
-                (self.inflow[i] + stray, waves[i])
+            Stray::Noise(walk) => {
+                let waves = walk[i].waves;
+                let stray: f64 = strays.iter().zip(waves).map(|(a, w)| a * w).sum();
+                (self.inflow[i] + stray, waves)
             }
             Stray::Onset(_) => Onset::came_in(self.inflow[i], strays),
         }
@@ -257,29 +256,16 @@ impl Window {
         }
         let table = RefCell::new(self.table(&first));
         let fit: Fit<P> = least_squares("dead-headed pressure rise", &data, first, bounds, |i, p| {
-            let mut slopes = [0.0; P];
             if i >= samples {
                 let k = i - samples;
+                let mut slopes = [0.0; P];
                 slopes[k] = weights[k];
                 return ((p[k] - known[k].value) * weights[k], slopes);
             }
             if table.borrow().of[..P] != p[..] {
                 *table.borrow_mut() = self.table(p);
             }
-            let table = table.borrow();
-            let i = i + edge;
-            let (came_in, by) = self.came_in(i, &p[FIXED..]);
-            let inflow = came_in - table.at_middle.0;
-            let node = table.curve.at(table.middle.g + p[RATE] * inflow);
-            slopes[MIDDLE_PA] = table.middle.by_p / node.by_p;
-            slopes[RATE] = inflow / node.by_p;
-            for k in 0..QUANTITIES {
-                slopes[AIR + k] = (table.middle.by[k] - node.by[k]) / node.by_p;
-            }
-            for k in FIXED..P {
-                slopes[k] = p[RATE] * (by[k - FIXED] - table.at_middle.1[k - FIXED]) / node.by_p;
-            }
-            (node.p_pa, slopes)
+            self.row(&table.borrow(), p, i + edge)
         })?;
         let variance = sample_u_pa.powi(2);
         let with = |j: usize| {
@@ -295,6 +281,45 @@ impl Window {
             rate_with: with(RATE),
             ln_evidence: ln_evidence(&fit, sample_u_pa, &known_u),
         })
+    }
+
+    /// The curve at a sample and its derivatives by the parameters.
+    fn row<const P: usize>(&self, table: &Table, p: &[f64; P], i: usize) -> (f64, [f64; P]) {
+        let (came_in, by) = self.came_in(i, &p[FIXED..]);
+        let inflow = came_in - table.at_middle.0;
+        let node = table.curve.at(table.middle.g + p[RATE] * inflow);
+        let mut slopes = [0.0; P];
+        slopes[MIDDLE_PA] = table.middle.by_p / node.by_p;
+        slopes[RATE] = inflow / node.by_p;
+        for k in 0..QUANTITIES {
+            slopes[AIR + k] = (table.middle.by[k] - node.by[k]) / node.by_p;
+        }
+        for k in FIXED..P {
+            slopes[k] = p[RATE] * (by[k - FIXED] - table.at_middle.1[k - FIXED]) / node.by_p;
+        }
+        (node.p_pa, slopes)
+    }
+
+    /// Standard uncertainty of the air by white noise of the flow, the faster part too that no wave follows.
+    /// The fit answers to a pressure by so much, a volume too many at one sample is one too many at all after
+    /// it, and what noise adds from sample to sample is independent (JCGM 100, 5.1.2).
+    pub(super) fn walk_u(&self, fit: &Fitted) -> f64 {
+        let Stray::Noise(walk) = &self.stray else { return 0.0 };
+        let mut p = [0.0; FIXED + WAVES];
+        p[..FIXED].copy_from_slice(&fit.parameters);
+        p[FIXED..].copy_from_slice(&fit.strays);
+        let table = self.table(&p);
+        let sample_variance = self.sample_u_pa.max(self.least_u_pa).powi(2);
+        let (mut of_all_after, mut variance) = (0.0, 0.0);
+        for i in (fit.edge..walk.len()).rev() {
+            let slopes = self.row(&table, &p, i).1;
+            let air_by_pa = fit.air_with.iter().zip(slopes).map(|(with, slope)| with * slope).sum::<f64>()
+                / sample_variance;
+            // The pressure at the middle moves all by 1/G': so does a volume, times the rate.
+            of_all_after += air_by_pa * p[RATE] * slopes[MIDDLE_PA] / table.middle.by_p;
+            variance += of_all_after * of_all_after * walk[i].variance;
+        }
+        variance.sqrt()
     }
 
     /// As [`Window::fit`], moving the edge to where curve and base line meet.
@@ -336,15 +361,15 @@ impl Window {
         let each = n.div_ceil(COARSE_SAMPLES);
         let of = |values: &[f64]| thinned(values, COARSE_SAMPLES);
         let stray = match &self.stray {
-            Stray::Noise(waves) => Stray::Noise(
-                groups(n, COARSE_SAMPLES)
-                    .map(|group| {
-                        core::array::from_fn(|k| {
-                            mean(&waves[group.clone()].iter().map(|w| w[k]).collect::<Vec<_>>())
-                        })
-                    })
-                    .collect(),
-            ),
+            Stray::Noise(walk) => {
+                let of_group = |group: core::ops::Range<usize>| Walk {
+                    waves: core::array::from_fn(|k| {
+                        mean(&walk[group.clone()].iter().map(|w| w.waves[k]).collect::<Vec<_>>())
+                    }),
+                    variance: walk[group].iter().map(|w| w.variance).sum(),
+                };
+                Stray::Noise(groups(n, COARSE_SAMPLES).map(of_group).collect())
+            }
             other => other.clone(),
         };
         let coarse = Window {

@@ -169,14 +169,14 @@ impl Fitted {
         misfit + 0.5 * (three.max(f64::MIN_POSITIVE) * v * v).ln() + 0.5 * v.ln() - known.ln()
     }
 
-    /// Variance of a quantity with these derivatives, for samples of standard deviation 1.
-    pub(super) fn unit_variance(&self, by: [f64; 3]) -> f64 {
-        let c = &self.unit_covariance;
-        (0..3)
-            .flat_map(|j| (0..3).map(move |k| (j, k)))
-            .map(|(j, k)| by[j] * by[k] * c[j][k])
-            .sum::<f64>()
-            .max(0.0)
+    /// Variance of a quantity with these derivatives when samples scatter by `u_pa`: what is scatter, and
+    /// what comes of the stiffening as it was known beforehand (by how much the quantity follows it).
+    pub(super) fn variances(&self, by: [f64; 3], u_pa: f64) -> (f64, f64) {
+        let with = |k: usize| (0..3).map(|j| by[j] * self.unit_covariance[j][k]).sum::<f64>() * u_pa * u_pa;
+        let whole = (0..3).map(|k| by[k] * with(k)).sum::<f64>().max(0.0);
+        let known = self.law.stiffening.standard_uncertainty;
+        let stiffening = if known > 0.0 { (with(2) / known).powi(2).min(whole) } else { 0.0 };
+        (whole - stiffening, stiffening)
     }
 
     /// Start pressure over start rate, s, and its derivatives.
@@ -190,5 +190,13 @@ impl Fitted {
         let [p0, rate, s] = self.parameters;
         let stiffer = 1.0 + s * p0;
         (p0 * stiffer / rate, [(1.0 + 2.0 * s * p0) / rate, -p0 * stiffer / (rate * rate), p0 * p0 / rate])
+    }
+
+    /// Start rate over how many times stiffer the liquid is there, Pa/s, in true pressure, and its derivatives.
+    pub(super) fn rate_over_stiffness(&self, gain: f64) -> (f64, [f64; 3]) {
+        let [p0, rate, s] = self.parameters;
+        let stiffer = 1.0 + s * gain * p0;
+        let by_stiffer = -gain * rate / (stiffer * stiffer);
+        (gain * rate / stiffer, [by_stiffer * s * gain, gain / stiffer, by_stiffer * gain * p0])
     }
 }

@@ -86,9 +86,7 @@ impl Story {
         use std::hash::{DefaultHasher, Hash, Hasher};
         let mut hasher = DefaultHasher::new();
         for beside in &self.watch.ticks {
-            format!("{:?}", beside.moment.outputs).hash(&mut hasher);
-            beside.moment.rail_pa.to_bits().hash(&mut hasher);
-            beside.moment.speed_rev_per_s.to_bits().hash(&mut hasher);
+            format!("{:?}", beside.moment).hash(&mut hasher);
         }
         format!("{:?} {:?} {:?}", self.outcomes, self.wrong, self.kept).hash(&mut hasher);
         hasher.finish()

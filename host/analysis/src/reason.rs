@@ -64,7 +64,7 @@ pub enum Unmeasured {
     },
     /// The recording does not last long enough.
     #[error(
-        "the recording lasts {found_s:.3} s where {needed_s:.3} s are needed to cover whole cycles; \
+        "the recording lasts {found_s:.3} s where {needed_s:.3} s are needed (three time constants, or whole cycles); \
          record for longer"
     )]
     TooShort {

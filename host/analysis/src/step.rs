@@ -1,6 +1,6 @@
 //! Pressure after a small duty step: how far it rose, how late, how fast, and by how much it overshot.
 //!
-//! Three readings of one record, the simplest that does it justice:
+//! A record is read by models that may explain it, and without one where none does:
 //!
 //! 1. *First order with dead time*, by maximum likelihood over all samples: the only one with a time
 //!    constant.
@@ -12,7 +12,7 @@
 //!    than noise.
 //!
 //! Either may stand on a base line that drifts evenly, by up to [`DRIFT_PERCENT_MAX`] of the step over the
-//! record, which is believed by the same criterion; the rise is that of the curve, at the onset. Ripple of
+//! record, which is believed by the same criterion and left out when the odds are long against it; the rise is that of the curve, at the onset. Ripple of
 //! the plungers is fitted together with the curve, in step with its period, which is looked for where it is
 //! not given. A falling step is a rising one turned over; `pressure_rise` is then negative and times
 //! stay positive.
@@ -58,7 +58,7 @@ pub const DRIFT_PERCENT_MAX: f64 = 5.0;
 /// crossings cannot be told from noise; and as many standard uncertainties, with a model too.
 pub const NOISE_FACTOR_MIN: f64 = 5.0;
 
-/// Fewest samples between 10 and 90 % of the way for which times are stated.
+/// Fewest samples on the way, from the onset on, for which times are stated.
 pub const TRANSITION_SAMPLES_MIN: usize = 4;
 
 /// A model may say where pressure is going when the record holds this share of the way.

@@ -67,7 +67,7 @@ pub struct FirstOrderFit {
     /// Level before and change (in the unit of the data), onset and time constant (s), in this order, with
     /// their covariances in independent noise, s^2 (J'J)^-1.
     pub numbers: Joint<4>,
-    /// Standard deviation of the residuals, s, with n - 4.
+    /// Standard deviation of the residuals, in the unit of the data, with n - 4 degrees of freedom.
     pub residual_sd: f64,
 }
 

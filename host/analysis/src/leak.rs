@@ -198,7 +198,11 @@ impl Samples {
             if n - from < SAMPLES_MIN.min(n) {
                 break;
             }
-            let fits = self.fits(record, from)?;
+            let fits = match self.fits(record, from) {
+                // What is left of the record says less than the whole of it.
+                Err(_) if whole.is_some() => break,
+                fits => fits?,
+            };
             if !wander(&fits.all[0].0.residuals, self.negligible_pa()).is_real {
                 return Ok(fits);
             }

@@ -171,7 +171,29 @@ pub fn sweep_of_points(up: &[SweepPoint], down: &[SweepPoint]) -> Result<Sweep, 
     Ok(sweep)
 }
 
+/// A ramp that shows nothing over this share of its range of duty cannot be read there.
+const MISSING_SHARE_MAX: f64 = 0.15;
+
+/// Whether a stretch of duty is missing on one way of a ramp.
+fn is_torn(ways: &Ways) -> bool {
+    let range = (ways.ends.1 - ways.ends.0).abs();
+    let of_way = |way: usize| {
+        let mut duties: Vec<f64> =
+            ways.readings.iter().filter(|reading| reading.way == way).map(|reading| reading.duty).collect();
+        duties.sort_by(f64::total_cmp);
+        duties
+    };
+    let count = ways.readings.iter().map(|reading| reading.way + 1).max().unwrap_or(0);
+    !ways.is_points
+        && (0..count)
+            .any(|way| of_way(way).windows(2).any(|pair| pair[1] - pair[0] > MISSING_SHARE_MAX * range))
+}
+
 fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
+    if is_torn(ways) {
+        let why = "a stretch of duty is missing on one of its ways; record it again";
+        return Err(Unmeasured::NoFit { curve: "curve of output over duty", why });
+    }
     let scale = Scale::of(ways)?;
     let readings = scale.readings(ways);
     let dead = ends(ways, &readings);
@@ -312,7 +334,7 @@ impl Scale {
         let (from, to) = ways.ends;
         let overlap = up.2.min(down.2) - up.1.max(down.1);
         let found = up.0.min(down.0);
-        if found < POINTS_MIN || overlap < 0.5 * (to - from) || to <= from {
+        if found < POINTS_MIN || overlap < (1.0 - MISSING_SHARE_MAX) * (to - from) || to <= from {
             return Err(Unmeasured::NoOverlap {
                 found: if overlap > 0.0 { found } else { 0 },
                 needed: POINTS_MIN,

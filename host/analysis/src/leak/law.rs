@@ -111,6 +111,10 @@ impl Law {
         sample_u_pa: f64,
     ) -> Result<Fitted, Unmeasured> {
         let n = elapsed_s.len();
+        if !(start[0] > 0.0 && start[0].is_finite()) {
+            let why = "there is no pressure at its beginning";
+            return Err(Unmeasured::NoFit { curve: "leak-down", why });
+        }
         let positive = (1.0e-3 * start[0], 1.0e3 * start[0]);
         let anything = (f64::NEG_INFINITY, f64::INFINITY);
         let name = match self.leaking {

@@ -199,3 +199,20 @@ proptest! {
         }
     }
 }
+
+/// A rail that empties, with a recorder whose zero is off: an answer or a refusal, never a panic.
+#[test]
+fn a_rail_that_runs_empty_below_zero_is_answered() {
+    for tenths_bar in -50..=10 {
+        for tau_s in [0.5, 2.0, 5.0, 12.0] {
+            let mut noise = Noise::seeded(5);
+            let time_s: Vec<f64> = (0..1_200).map(|i| f64::from(i) * 0.05).collect();
+            let mut at =
+                |t: &f64| 200.0e5 * (-t / tau_s).exp() + f64::from(tenths_bar) * 1.0e4 + noise.normal(0.05e5);
+            let pressure_pa: Vec<f64> = time_s.iter().map(&mut at).collect();
+            if let Ok(found) = leak_down(&record(&time_s, &pressure_pa)) {
+                assert!(found.rate_pa_per_s.value.is_finite() && found.start_pa.value > 0.0);
+            }
+        }
+    }
+}

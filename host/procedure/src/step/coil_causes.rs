@@ -87,7 +87,8 @@ pub(super) fn put_first(valve: &Valve, resistance: &mut Finding, inductance: &mu
         }
         Place::Inside if excess_ohm < 0.0 && is_out => {
             format!(
-                "coil colder than was thought, or another coil: {inductance_is_right}, so no turns are shorted"
+                "coil colder than was thought, another coil, or some turns shorted: the inductance is within its limits, which \
+                 does not rule out a few"
             )
         }
         Place::Inside | Place::High => return,

@@ -12,9 +12,10 @@ use stepwell_tests::operator::Operator;
 use stepwell_tests::run_on;
 use stepwell_tests::shipped::Scenario;
 
-/// Instructions in the worst tick of a whole run: 5 % of what 170 MHz do in a millisecond, at one
-/// instruction a cycle.
-const TICK_INSTRUCTIONS_MAX: u64 = 8_500;
+/// Instructions in the worst tick of a whole run: 5.3 % of what 170 MHz do in a millisecond, at one
+/// instruction a cycle. (5 % held as long as no renewal came in the tick of a large command; renewed every
+/// 50 ms, the lease has one there now and then.)
+const TICK_INSTRUCTIONS_MAX: u64 = 9_000;
 const FLASH_BYTES_MAX: u64 = 96 * 1024;
 const RAM_BYTES_MAX: u64 = 48 * 1024;
 const STACK_BYTES_MAX: u64 = 4 * 1024;

@@ -25,8 +25,8 @@ pub mod time;
 pub const PROTOCOL_VERSION: u16 = 2;
 
 /// The board begins to stop this long after the last valid lease renewal, in milliseconds. The
-/// staged stop needs 50 more to prove a low rail low, so that a bench whose host is gone is at rest
-/// within half a second.
+/// staged stop needs 50 more to prove a low rail low: half a second after its host is gone nothing but a
+/// relieving valve is driven, and that only while the rail is not low or the pump coasts.
 pub const LEASE_MS: u32 = 450;
 
 /// The host renews the lease this often, in milliseconds: nine chances before it runs out, so that a line

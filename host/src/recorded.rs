@@ -308,23 +308,8 @@ impl Recorded {
 
     fn begin(&mut self, identity: &Identity) -> Result<(), StoreError> {
         let Some(store) = self.store.take() else { return Ok(()) };
-        let plan = &self.plan;
-        let head = RunHead {
-            pump_id: plan.pump_id.clone(),
-            procedure: plan.procedure.name.clone(),
-            pump_sheet: plan.pump.name.clone(),
-            bench_sheet: plan.bench.name.clone(),
-            procedure_text: plan.procedure.source.text.clone(),
-            pump_sheet_text: plan.pump.source.text.clone(),
-            bench_sheet_text: plan.bench.source.text.clone(),
-            board: format!("{} {}", identity.board, identity.serial),
-            firmware: identity.firmware.as_str().to_owned(),
-            simulated: identity.simulated,
-            program: env!("CARGO_PKG_VERSION").to_owned(),
-            started: clock::calendar(),
-            identity: Some(identity.clone()),
-            simulation: self.simulation.clone(),
-        };
+        let version = env!("CARGO_PKG_VERSION");
+        let head = RunHead::of(&self.plan, identity, version, clock::calendar(), self.simulation.clone());
         let (recorder, number) = Recorder::start(store, &head, &std::env::temp_dir())?;
         self.recorder = Some(recorder);
         self.number = Some(number);

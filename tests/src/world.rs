@@ -71,14 +71,6 @@ impl Story {
         self.kept.iter().map(|kept| kept.acknowledged).sum()
     }
 
-    /// Whether anybody was told that something is wrong.
-    #[must_use]
-    pub fn noticed(&self) -> bool {
-        use stepwell_procedure::finding::Verdict;
-        self.tripped
-            || self.outcomes.iter().any(|outcome| outcome.as_ref().is_none_or(|o| o.verdict != Verdict::Pass))
-    }
-
     /// Everything that makes two stories the same, in one number: all outputs, states and pressures of every
     /// tick, all that was kept, every outcome.
     #[must_use]

@@ -7,7 +7,8 @@
 //!   then        everything at 0 %: Armed, Rest or Tripped
 //! ```
 //!
-//! A pump that coasts fills a rail again whose valve is let go: hence the shaft. A coil with too much current, or with current that nobody asked for, is let go at once. A rail
+//! A pump that coasts fills a rail again whose valve is let go: hence the shaft. A coil with too much current,
+//! or with current that nobody asked for, is let go at once. A rail
 //! sensor that is not to be trusted proves nothing: then the hold takes its full time.
 
 use crate::signals::Outputs;

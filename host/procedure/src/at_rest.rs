@@ -91,8 +91,9 @@ fn rail(nominal: &Calibration, rest: &Window<'_>) -> Option<String> {
     let bench = nominal.bench();
     let found_pa = nominal.rail_pa(rest.mean_counts(Channel::RailPressure));
     let allowed_pa = bench.rail_zero_pa;
-    let live_pa = bench.rail_pressure.span_pa;
-    (found_pa > allowed_pa && found_pa < live_pa).then(|| {
+    // Beyond its span the sensor has no line, which the board says better.
+    let span_pa = bench.rail_pressure.span_pa;
+    (found_pa > allowed_pa && found_pa < span_pa).then(|| {
         format!(
             "the rail reads {} with nothing driven, at most {} is a sensor's zero: pressure may be trapped from \
              before. Open nothing, look at the mechanical gauge; when it reads zero, check the sensor",

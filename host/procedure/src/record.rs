@@ -3,6 +3,7 @@
 use crate::finding::{Finding, Verdict};
 use crate::readings::Reading;
 use crate::round::Round;
+use crate::run::Plan;
 use serde::{Deserialize, Serialize};
 use stepwell_protocol::identity::Identity;
 use stepwell_protocol::time::Tick;
@@ -40,6 +41,36 @@ pub struct RunHead {
     pub identity: Option<Identity>,
     /// The faults and the seed of the built-in bench, when it was that.
     pub simulation: Option<String>,
+}
+
+impl RunHead {
+    /// The head of a run of `plan` on the board that said who it is. `program` is this program's version,
+    /// `started` the wall clock in ISO 8601, `simulation` what is simulated, for people.
+    #[must_use]
+    pub fn of(
+        plan: &Plan,
+        identity: &Identity,
+        program: &str,
+        started: String,
+        simulation: Option<String>,
+    ) -> RunHead {
+        RunHead {
+            pump_id: plan.pump_id.clone(),
+            procedure: plan.procedure.name.clone(),
+            pump_sheet: plan.pump.name.clone(),
+            bench_sheet: plan.bench.name.clone(),
+            procedure_text: plan.procedure.source.text.clone(),
+            pump_sheet_text: plan.pump.source.text.clone(),
+            bench_sheet_text: plan.bench.source.text.clone(),
+            board: format!("{} {}", identity.board, identity.serial),
+            firmware: identity.firmware.as_str().to_owned(),
+            simulated: identity.simulated,
+            program: program.to_owned(),
+            started,
+            identity: Some(identity.clone()),
+            simulation,
+        }
+    }
 }
 
 /// How a run ended.

@@ -190,9 +190,13 @@ fn exists(test: &str) -> bool {
         .any(|folder| holds(&root.join(folder), &format!("fn {test}(")))
 }
 
-fn holds(path: &Path, text: &str) -> bool {
+fn holds(path: &Path, name: &str) -> bool {
     match std::fs::read_dir(path) {
-        Ok(entries) => entries.flatten().any(|entry| holds(&entry.path(), text)),
-        Err(_) => std::fs::read_to_string(path).is_ok_and(|file| file.contains(text)),
+        Ok(entries) => entries.flatten().any(|entry| holds(&entry.path(), name)),
+        Err(_) => {
+            let file = std::fs::read_to_string(path).unwrap_or_default();
+            let lines: Vec<&str> = file.lines().map(str::trim).collect();
+            lines.windows(2).any(|pair| pair[0] == "#[test]" && pair[1].starts_with(name))
+        }
     }
 }

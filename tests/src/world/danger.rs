@@ -151,7 +151,7 @@ fn winding(facts: &Facts<'_>, place: usize, output: usize) -> usize {
     if acts(facts, place, &[FaultKind::ConnectorsSwapped]) { 1 - output } else { output }
 }
 
-/// A circuit of more than this is open: fifty times any coil.
+/// A circuit of more than this is open: hundreds of times any coil.
 const OPEN_OHM: f64 = 1_000.0;
 
 fn acts(facts: &Facts<'_>, place: usize, kinds: &[FaultKind]) -> bool {

@@ -1,5 +1,6 @@
-//! One life of the program: the engine, the record it keeps on a disk, and the person at the bench. The
-//! same as the program's own loops do, on a clock of the world's.
+//! One life of the program: the engine and the store's writer as they are, served as the program's own loops
+//! serve them but on a clock of the world's; and the person at the bench. The recorder's thread and what the
+//! program does when a run cannot be kept are played here, in short: a thread has no place on a virtual clock.
 
 use super::mishap::{HostMishap, Mishap, PersonMishap, What};
 use crate::trials::noise::Noise;
@@ -223,23 +224,7 @@ impl<'s> Host<'s> {
 
     fn begin(&mut self, identity: &Identity) {
         let Some(store) = self.store.take() else { return };
-        let plan = &self.plan;
-        let head = RunHead {
-            pump_id: plan.pump_id.clone(),
-            procedure: plan.procedure.name.clone(),
-            pump_sheet: plan.pump.name.clone(),
-            bench_sheet: plan.bench.name.clone(),
-            procedure_text: plan.procedure.source.text.clone(),
-            pump_sheet_text: plan.pump.source.text.clone(),
-            bench_sheet_text: plan.bench.source.text.clone(),
-            board: identity.board.as_str().to_owned(),
-            firmware: identity.firmware.as_str().to_owned(),
-            simulated: identity.simulated,
-            program: "simulator of whole runs".to_owned(),
-            started: String::new(),
-            identity: Some(identity.clone()),
-            simulation: None,
-        };
+        let head = RunHead::of(&self.plan, identity, "simulator of whole runs", String::new(), None);
         let writer = store.begin(&head).expect("a run can be begun on a disk that nothing has befallen");
         self.handed.number = writer.number();
         self.writer = Some(writer);

@@ -10,7 +10,7 @@ use stepwell_protocol::message::TripCause;
 use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
 use stepwell_virtual::facts::facts;
-use stepwell_virtual::{ModelRig, SimulatedBench};
+use stepwell_virtual::{ModelRig, SimulatedBench, drain};
 
 /// A hung loop is noticed by the watchdog after this long, in ms.
 const WATCHDOG_MS: u64 = 50;
@@ -163,14 +163,7 @@ impl SimulatedBench for Machine {
     }
 
     fn transmit(&mut self, out: &mut Vec<u8>) {
-        let mut buffer = [0; 1024];
-        loop {
-            let len = self.board.transmit(&mut buffer);
-            if len == 0 {
-                return;
-            }
-            out.extend_from_slice(&buffer[..len]);
-        }
+        drain(&mut self.board, out);
     }
 
     fn outputs(&self) -> Outputs {

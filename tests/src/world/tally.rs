@@ -13,7 +13,6 @@ pub struct Digest {
     pub case: Case,
     /// Everything that must never happen and did.
     pub wrong: Vec<String>,
-    noticed: bool,
     tripped: bool,
     at_rest_ms: Option<usize>,
     lost: usize,
@@ -32,7 +31,6 @@ impl Digest {
         Digest {
             case,
             wrong: story.wrong.clone(),
-            noticed: story.noticed(),
             tripped: story.tripped,
             at_rest_ms: story.at_rest_ms,
             lost: story.lost(),
@@ -53,7 +51,6 @@ impl Digest {
 #[derive(Debug)]
 struct Row {
     cases: usize,
-    noticed: usize,
     tripped: usize,
     unsafe_cases: usize,
     lost: usize,
@@ -64,7 +61,7 @@ struct Row {
 impl Row {
     fn new() -> Row {
         let times_ms = Histogram::new(3).expect("three digits are possible");
-        Row { cases: 0, noticed: 0, tripped: 0, unsafe_cases: 0, lost: 0, times_ms, bound_ms: 0 }
+        Row { cases: 0, tripped: 0, unsafe_cases: 0, lost: 0, times_ms, bound_ms: 0 }
     }
 
     fn times(&self) -> String {
@@ -86,11 +83,11 @@ pub fn tables(digests: &[Digest]) -> String {
         let name = digest.case.mishap.map_or("nothing", |mishap| mishap.what.name());
         let row = by_mishap.entry(name).or_insert_with(Row::new);
         row.cases += 1;
-        row.noticed += usize::from(digest.noticed);
         row.tripped += usize::from(digest.tripped);
         row.unsafe_cases += usize::from(!digest.wrong.is_empty());
         row.lost += digest.lost;
-        if let Some(ms) = digest.at_rest_ms {
+        // Without a trip the dwell may have ended by itself, which says nothing.
+        if let (Some(ms), true) = (digest.at_rest_ms, digest.tripped) {
             row.times_ms.saturating_record(ms as u64);
         }
         for &(danger, lasted_ms, bound_ms) in &digest.dangers {
@@ -111,16 +108,12 @@ pub fn tables(digests: &[Digest]) -> String {
         total(|digest| digest.lost),
     );
     out.push_str(
-        "| what goes wrong | procedures | noticed | tripped | unsafe | lost | while working | median, ms | 99 %, ms | \
-         longest, ms |\n|---|---:|---:|---:|---:|---:|---:|---:|---:|---:|\n",
+        "| what goes wrong | procedures | tripped | unsafe | lost | trips while working | median, ms | 99 %, ms | \
+         longest, ms |\n|---|---:|---:|---:|---:|---:|---:|---:|---:|\n",
     );
     for (name, row) in &by_mishap {
-        let Row { cases, noticed, tripped, unsafe_cases, lost, .. } = row;
-        let _ = writeln!(
-            out,
-            "| {name} | {cases} | {noticed} | {tripped} | {unsafe_cases} | {lost} {}",
-            row.times()
-        );
+        let Row { cases, tripped, unsafe_cases, lost, .. } = row;
+        let _ = writeln!(out, "| {name} | {cases} | {tripped} | {unsafe_cases} | {lost} {}", row.times());
     }
     out.push_str(
         "\n| dangerous condition | bound, ms | times while working | median, ms | 99 %, ms | longest, ms |\n\

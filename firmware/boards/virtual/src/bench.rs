@@ -74,14 +74,7 @@ impl SimulatedBench for VirtualBench {
     }
 
     fn transmit(&mut self, out: &mut Vec<u8>) {
-        let mut buffer = [0; 1024];
-        loop {
-            let len = self.board.transmit(&mut buffer);
-            if len == 0 {
-                return;
-            }
-            out.extend_from_slice(&buffer[..len]);
-        }
+        drain(&mut self.board, out);
     }
 
     fn outputs(&self) -> Outputs {
@@ -98,5 +91,17 @@ impl SimulatedBench for VirtualBench {
 
     fn truth(&self) -> Truth {
         self.rig.truth()
+    }
+}
+
+/// Adds everything that `board` has to say to `out`.
+pub fn drain(board: &mut Board, out: &mut Vec<u8>) {
+    let mut buffer = [0; 1024];
+    loop {
+        let len = board.transmit(&mut buffer);
+        if len == 0 {
+            return;
+        }
+        out.extend_from_slice(&buffer[..len]);
     }
 }

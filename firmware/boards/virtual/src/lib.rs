@@ -20,7 +20,7 @@ mod rig;
 
 #[cfg(not(target_os = "none"))]
 pub use crate::{
-    bench::{SimulatedBench, VirtualBench},
+    bench::{SimulatedBench, VirtualBench, drain},
     real_time::pace,
     rig::{ModelRig, Setup},
 };

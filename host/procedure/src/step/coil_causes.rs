@@ -86,8 +86,9 @@ pub(super) fn put_first(valve: &Valve, resistance: &mut Finding, inductance: &mu
             return;
         }
         Place::Inside if excess_ohm < 0.0 && is_out => {
-            "coil colder than was thought, another coil, or some turns shorted: the inductance is within its limits, which \
-                 does not rule out a few".to_owned()
+            "coil colder than was thought, another coil, or some turns shorted: the inductance is within its \
+             limits, which does not rule out a few"
+                .to_owned()
         }
         Place::Inside | Place::High => return,
     };

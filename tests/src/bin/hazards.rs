@@ -191,12 +191,10 @@ fn exists(test: &str) -> bool {
 }
 
 fn holds(path: &Path, name: &str) -> bool {
-    match std::fs::read_dir(path) {
-        Ok(entries) => entries.flatten().any(|entry| holds(&entry.path(), name)),
-        Err(_) => {
-            let file = std::fs::read_to_string(path).unwrap_or_default();
-            let lines: Vec<&str> = file.lines().map(str::trim).collect();
-            lines.windows(2).any(|pair| pair[0] == "#[test]" && pair[1].starts_with(name))
-        }
+    if let Ok(entries) = std::fs::read_dir(path) {
+        return entries.flatten().any(|entry| holds(&entry.path(), name));
     }
+    let file = std::fs::read_to_string(path).unwrap_or_default();
+    let lines: Vec<&str> = file.lines().map(str::trim).collect();
+    lines.windows(2).any(|pair| pair[0] == "#[test]" && pair[1].starts_with(name))
 }

@@ -42,8 +42,7 @@ pub(crate) fn open(path: &Path) -> Result<Connection, StoreError> {
             return Err(cut_short(path, error));
         }
     };
-    connection
-        .pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))
+    keep_a_journal(&connection)
         .and_then(|()| connection.pragma_update(None, "synchronous", "FULL"))
         .map_err(met(path, "preparing to write"))?;
     if version < LAYOUTS.len() {
@@ -179,6 +178,27 @@ fn prepare(connection: &Connection) -> rusqlite::Result<()> {
     connection.pragma_update(None, "trusted_schema", false)?;
     connection.pragma_update(None, "cell_size_check", true)?;
     connection.pragma_update(None, "foreign_keys", true)
+}
+
+/// Has the file written through a journal beside it. Of programs that do this to a new file at the same time
+/// SQLite refuses all but one at once, without waiting as it does otherwise: waiting would be for ever, since each
+/// of them reads the file and waits for the others to stop. A refusal lets go of the file, so it is asked again.
+fn keep_a_journal(connection: &Connection) -> rusqlite::Result<()> {
+    const TURN: Duration = Duration::from_millis(10);
+    let turns = BUSY_WAIT_S * 1_000 / TURN.as_millis() as u64;
+    connection.busy_timeout(Duration::ZERO)?;
+    let mut asked = connection.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()));
+    for _ in 0..turns {
+        match &asked {
+            Err(rusqlite::Error::SqliteFailure(failure, _))
+                if failure.code == rusqlite::ErrorCode::DatabaseBusy => {}
+            _ => break,
+        }
+        std::thread::park_timeout(TURN);
+        asked = connection.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()));
+    }
+    connection.busy_timeout(Duration::from_secs(BUSY_WAIT_S))?;
+    asked
 }
 
 /// The layout version of the file; 0 for an empty one.

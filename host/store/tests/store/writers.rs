@@ -56,6 +56,25 @@ fn programs_that_start_together_on_a_new_file_get_one_run_each() {
     }
 }
 
+/// Each is refused at once by SQLite when it meets another at the instant at which a new file gets its journal,
+/// so it takes many new files to meet that instant.
+#[test]
+fn nobody_who_starts_on_a_new_file_is_sent_away() {
+    let programs = 6;
+    for _ in 0..40 {
+        let (_folder, path) = folder();
+        let start = Barrier::new(programs);
+        std::thread::scope(|scope| {
+            for _ in 0..programs {
+                scope.spawn(|| {
+                    start.wait();
+                    Store::open(&path).unwrap();
+                });
+            }
+        });
+    }
+}
+
 #[test]
 fn a_reader_sees_one_instant_and_holds_nobody_up() {
     let (_folder, path) = folder();

@@ -30,6 +30,7 @@ pub use gauge::{CrossedStudy, GaugeAnova, GaugeShares, INTERACTION_POOLED_P, gau
 use crate::reason::Unmeasured;
 use crate::series::{check_count, check_finite};
 use crate::stats::standard_deviation;
+use crate::uncertainty::NORMAL_95;
 
 /// Scatter of results of the same thing, by the same means, within a short time (ISO 5725-2:2019,
 /// repeatability).
@@ -46,7 +47,7 @@ impl Repeatability {
     /// the standard deviation (ISO 5725-6:1994, 4.1; it rounds the factor to 2.8).
     #[must_use]
     pub fn limit(&self) -> f64 {
-        1.959_964 * 2.0_f64.sqrt() * self.standard_deviation
+        NORMAL_95 * 2.0_f64.sqrt() * self.standard_deviation
     }
 }
 

@@ -22,6 +22,9 @@ pub use student::probability_below;
 /// Coverage probability of every expanded uncertainty this project states.
 pub const COVERAGE_PROBABILITY: f64 = 0.95;
 
+/// Standard deviations of a normal distribution that the half-width of its 95 % interval spans.
+pub(crate) const NORMAL_95: f64 = 1.959_963_984_540_054;
+
 /// Whether an input moves one result only.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Sharing {
@@ -92,6 +95,13 @@ impl Input {
     #[must_use]
     pub fn rectangular(value: f64, half_width: f64) -> Input {
         Input { value, standard_uncertainty: half_width.abs() / 3.0_f64.sqrt() }
+    }
+
+    /// A value whose 95 % interval reaches `half_width` to either side, in the same unit: of a normal
+    /// distribution (JCGM 100, 4.3.4).
+    #[must_use]
+    pub fn within(value: f64, half_width: f64) -> Input {
+        Input { value, standard_uncertainty: half_width.abs() / NORMAL_95 }
     }
 
     /// A value with a relative standard uncertainty (0.01 is 1 % of the value).

@@ -52,6 +52,15 @@ fn a_pump_that_is_too_much_for_the_rig() {
           current_max if the driver stage allows it"
         ]
     );
+    let long = changed(DEMO, "leads = { value = \"0.15 ohm\"", "leads = { value = \"1.5 ohm\"");
+    let found = together(HERON, &long, ACCEPTANCE);
+    assert_eq!(found.len(), 2, "{found:?}");
+    assert!(
+        found[0].contains(
+            "leads and switch_on of [coil_circuit] (1.53 Ω) are more than a third of resistance_20c"
+        ) && found[0].starts_with("bench.toml:"),
+        "{found:?}"
+    );
     let low = changed(HERON, "build_up_to = \"5 MPa\"", "build_up_to = \"4 bar\"");
     assert_eq!(
         together(&low, DEMO, ACCEPTANCE),

@@ -10,8 +10,18 @@ use stepwell_procedure::quantity::Dimension;
 /// Between a value and the half-width of its interval.
 const WITHIN: [&str; 3] = [" within ", "±", "+-"];
 
-/// Temperatures at which enamelled copper is used, in °C (common practice, no source).
-const CELSIUS: std::ops::RangeInclusive<f64> = -60.0..=250.0;
+/// What can be meant, in the unit a quantity is kept in (common practice, no source): enamelled copper between
+/// hard frost and burnt; from a short pipe to a tank; a liquid in a hose to one in steel; a pulse per ten litres
+/// to one per microlitre.
+fn possible(dimension: Dimension) -> (&'static str, std::ops::RangeInclusive<f64>) {
+    match dimension {
+        Dimension::Temperature => ("the temperature of a coil", -60.0..=250.0),
+        Dimension::Volume => ("the volume of a rail with its pipes", 1e-7..=1e-1),
+        Dimension::Pressure => ("the bulk modulus of a liquid", 1e8..=5e9),
+        Dimension::PulsesPerVolume => ("the pulses of a meter per volume", 1e2..=1e9),
+        _ => ("it", f64::MIN..=f64::MAX),
+    }
+}
 
 /// Reads the quantity behind `--name`.
 pub(crate) fn quantity(name: &str, dimension: Dimension, text: &str) -> Result<Input, Failure> {
@@ -22,16 +32,13 @@ pub(crate) fn quantity(name: &str, dimension: Dimension, text: &str) -> Result<I
     let parted = WITHIN.iter().find_map(|sign| text.split_once(sign));
     let (value, within) = parted.map_or((text, None), |(value, within)| (value, Some(within)));
     let value = dimension.parse(value).map_err(|found| wrong(&found))?;
-    let may_be_negative = matches!(dimension, Dimension::Temperature | Dimension::Time);
-    if value <= 0.0 && !may_be_negative {
-        return Err(Failure::Usage(format!("reading --{name} {text:?}: it must be above zero")));
-    }
-    if dimension == Dimension::Temperature && !CELSIUS.contains(&value) {
+    let (what, range) = possible(dimension);
+    if !range.contains(&value) {
         return Err(Failure::Usage(format!(
-            "reading --{name} {text:?}: no coil of a valve is at {}; {} to {} is possible here",
+            "reading --{name} {text:?}: {what} is not {}; {} to {} is possible here",
             dimension.display(value),
-            dimension.display(*CELSIUS.start()),
-            dimension.display(*CELSIUS.end())
+            dimension.display(*range.start()),
+            dimension.display(*range.end())
         )));
     }
     let Some(within) = within else { return Ok(Input::exact(value)) };
@@ -39,7 +46,11 @@ pub(crate) fn quantity(name: &str, dimension: Dimension, text: &str) -> Result<I
         Dimension::Temperature => Dimension::TemperatureDifference,
         other => other,
     };
-    let half_width = if within.trim_end().ends_with('%') {
+    let half_width = if within.trim_end().ends_with('%') && dimension == Dimension::Temperature {
+        return Err(Failure::Usage(format!(
+            "reading --{name} {text:?}: a share of a Celsius temperature says nothing; write \"within 2 K\""
+        )));
+    } else if within.trim_end().ends_with('%') {
         Dimension::Fraction.parse(within).map(|share| (share * value).abs())
     } else {
         difference.parse(within)
@@ -50,7 +61,12 @@ pub(crate) fn quantity(name: &str, dimension: Dimension, text: &str) -> Result<I
             "reading --{name} {text:?}: an interval has no negative half-width"
         )));
     }
-    Ok(Input::new(value, half_width / 2.0))
+    if half_width >= value.abs() && !matches!(dimension, Dimension::Temperature | Dimension::Time) {
+        return Err(Failure::Usage(format!(
+            "reading --{name} {text:?}: with an interval that reaches zero it says nothing; check the units of both"
+        )));
+    }
+    Ok(Input::within(value, half_width))
 }
 
 #[cfg(test)]
@@ -59,16 +75,35 @@ mod tests {
 
     #[test]
     fn a_quantity_with_or_without_the_half_width_of_its_interval() {
-        let read =
-            |dimension, text| quantity("x", dimension, text).map(|i| (i.value, i.standard_uncertainty));
+        // JCGM 100:2008, 4.3.4: the half-width of a 95 % interval is 1.96 standard uncertainties.
+        let read = |dimension, text| {
+            quantity("x", dimension, text)
+                .map(|i| (i.value, (1.96 * i.standard_uncertainty * 1e3).round() / 1e3))
+        };
         assert_eq!(read(Dimension::Temperature, "80 degC").unwrap(), (80.0, 0.0));
-        assert_eq!(read(Dimension::Temperature, "80 degC within 2 K").unwrap(), (80.0, 1.0));
-        assert_eq!(read(Dimension::Volume, "40 mL ± 1 mL").unwrap(), (4e-5, 5e-7));
-        let (value, u) = read(Dimension::Pressure, "1.4 GPa+-5 %").unwrap();
+        assert_eq!(read(Dimension::Temperature, "80 degC within 2 K").unwrap(), (80.0, 2.0));
+        let (value, half_width) = read(Dimension::PulsesPerVolume, "40 /L ± 1 /L").unwrap();
+        assert_eq!((value, half_width), (4e4, 1_000.018));
+        let (value, half_width) = read(Dimension::Pressure, "1.4 GPa+-5 %").unwrap();
         assert_eq!(value, 1.4e9);
-        assert!((u - 3.5e7).abs() < 1e-3);
-        for wrong in ["80", "80 bar", "hot", "80 degC within 2 bar", "80 degC within -2 K", ""] {
+        assert!((half_width - 7e7).abs() < 2e3, "{half_width}");
+        for wrong in [
+            "80",
+            "80 bar",
+            "hot",
+            "80 degC within 2 bar",
+            "80 degC within -2 K",
+            "80 degC within 5 %",
+            "800 degC",
+            "",
+        ] {
             assert!(read(Dimension::Temperature, wrong).is_err(), "{wrong}");
+        }
+        for wrong in ["25 m3", "-25 mL", "0 mL", "25 mL within 40 mL", "0.025 mL"] {
+            assert!(read(Dimension::Volume, wrong).is_err(), "{wrong}");
+        }
+        for wrong in ["1.4 MPa", "14 GPa"] {
+            assert!(read(Dimension::Pressure, wrong).is_err(), "{wrong}");
         }
     }
 }

@@ -2,11 +2,8 @@
 
 use crate::reason::Unmeasured;
 use crate::series::{check_count, check_positive};
-use crate::uncertainty::COVERAGE_PROBABILITY;
+use crate::uncertainty::{COVERAGE_PROBABILITY, NORMAL_95};
 use statrs::distribution::{ChiSquared, ContinuousCDF};
-
-/// Quantile of the normal distribution for a two-sided probability of 95 %.
-const Z_95: f64 = 1.959_963_985;
 
 /// An index with its 95 % confidence interval.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -67,7 +64,7 @@ pub fn capability(
         _ => None,
     };
     let cpk = nearest / (3.0 * standard_deviation);
-    let half_width = Z_95 * (1.0 / (9.0 * count as f64) + cpk * cpk / (2.0 * free)).sqrt();
+    let half_width = NORMAL_95 * (1.0 / (9.0 * count as f64) + cpk * cpk / (2.0 * free)).sqrt();
     Ok(Capability { cp, cpk: Index { value: cpk, low: cpk - half_width, high: cpk + half_width } })
 }
 

@@ -1,17 +1,13 @@
 //! The bench sheet: what it must say, and what contradicts what.
 
+use super::meant;
 use super::table::{Allowed, Found, Table};
 use crate::quantity::Dimension;
 use crate::sheet::{
-    BenchSheet, CoilCircuit, CurrentChannel, DriveRating, Known, Platinum, PulseMeter, Thermistor,
-    VoltageSpan, Written,
+    BenchSheet, CoilCircuit, CurrentChannel, DriveRating, Platinum, PulseMeter, Thermistor, VoltageSpan,
+    Written,
 };
-
-/// Inputs of sensors are on a 5 V supply, or behind a divider for it.
-const SENSOR_V: Allowed = Allowed::Between(0.0, 10.0);
-
-/// A coil draws a few amperes; a limit beyond this is a slip.
-const CURRENT_A: Allowed = Allowed::Between(0.1, 30.0);
+use stepwell_analysis::Input;
 
 pub(super) fn read(top: &Table<'_>, source: Written) -> Option<BenchSheet> {
     let name = top.short_name("name");
@@ -76,8 +72,8 @@ pub(super) fn read(top: &Table<'_>, source: Written) -> Option<BenchSheet> {
         rail_zero_pa: rail.zero_within.value,
         current_max_a: limits.current_max_a,
         flow_gap_s: limits.flow_gap_s,
-        rail_volume_m3: rail.volume,
-        fluid_modulus_pa: fluid.modulus,
+        rail_volume_m3: rail.volume.value,
+        fluid_modulus_pa: fluid.modulus.value,
         fluid_modulus_slope: fluid.modulus_slope,
         atmosphere_pa: fluid.atmosphere_pa,
         rail_pressure,
@@ -97,9 +93,9 @@ pub(super) fn read(top: &Table<'_>, source: Written) -> Option<BenchSheet> {
 }
 
 fn drive(table: &Table<'_>) -> Option<DriveRating> {
-    let speed = table.quantity("speed_max", Dimension::Speed, Allowed::AboveZero);
-    let on = table.quantity("on_max", Dimension::Time, Allowed::AboveZero);
-    let rest = table.quantity("rest_min", Dimension::Time, Allowed::AboveZero);
+    let speed = table.quantity("speed_max", Dimension::Speed, meant::SPEED);
+    let on = table.quantity("on_max", Dimension::Time, meant::DRIVE_S);
+    let rest = table.quantity("rest_min", Dimension::Time, meant::DRIVE_S);
     Some(DriveRating { speed_max_rev_per_s: speed?.value, on_s_max: on?.value, rest_s_min: rest?.value })
 }
 
@@ -113,10 +109,10 @@ struct Limits {
 }
 
 fn limits(table: &Table<'_>) -> Option<Limits> {
-    let supply = table.range("supply", Dimension::Voltage, Allowed::AboveZero);
+    let supply = table.range("supply", Dimension::Voltage, meant::SUPPLY_V);
     let fluid = table.range("fluid", Dimension::Temperature, Allowed::Between(-40.0, 150.0));
-    let current = table.quantity("current_max", Dimension::Current, CURRENT_A);
-    let rail = table.optional_quantity("rail", Dimension::Pressure, Allowed::AboveZero);
+    let current = table.quantity("current_max", Dimension::Current, meant::CURRENT_A);
+    let rail = table.optional_quantity("rail", Dimension::Pressure, meant::SPAN_PA);
     // The board keeps the gap in 16 bits of milliseconds.
     let gap = table.quantity("flow_gap", Dimension::Time, Allowed::Between(0.1, 60.0));
     Some(Limits {
@@ -132,25 +128,25 @@ fn limits(table: &Table<'_>) -> Option<Limits> {
 struct Rail {
     low: Found<f64>,
     zero_within: Found<f64>,
-    volume: Known,
+    volume: Found<Input>,
 }
 
 fn rail(table: &Table<'_>) -> Option<Rail> {
-    let low = table.quantity("low", Dimension::Pressure, Allowed::AboveZero);
+    let low = table.quantity("low", Dimension::Pressure, meant::LOW_PA);
     let zero_within = table.quantity("zero_within", Dimension::Pressure, Allowed::AboveZero);
-    let volume = table.known("volume", Dimension::Volume);
+    let volume = table.known("volume", Dimension::Volume, meant::VOLUME_M3);
     Some(Rail { low: low?, zero_within: zero_within?, volume: volume? })
 }
 
 #[derive(Debug)]
 struct Fluid {
-    modulus: Known,
-    modulus_slope: Known,
+    modulus: Found<Input>,
+    modulus_slope: Input,
     atmosphere_pa: f64,
 }
 
 fn fluid(table: &Table<'_>) -> Option<Fluid> {
-    let modulus = table.known("modulus", Dimension::Pressure);
+    let modulus = table.known("modulus", Dimension::Pressure, meant::MODULUS_PA);
     let slope = table.known_ratio("modulus_slope", Allowed::Between(0.0, 30.0));
     // Absolute: from high mountains to the deepest low-lying places.
     let atmosphere = table.quantity("atmosphere", Dimension::Pressure, Allowed::Between(50e3, 110e3));
@@ -160,16 +156,16 @@ fn fluid(table: &Table<'_>) -> Option<Fluid> {
 /// A span whose zero is not taken in every run: feed lines may stand under pressure at rest.
 fn feed_span(table: &Table<'_>) -> Option<VoltageSpan> {
     let zero_within = table.optional_quantity("zero_within", Dimension::Pressure, Allowed::FromZero);
-    let zero_u_pa = zero_within.map_or(0.0, |found| found.value / 2.0);
+    let zero_u_pa = zero_within.map_or(0.0, |found| Input::within(0.0, found.value).standard_uncertainty);
     voltage_span(table).map(|span| VoltageSpan { zero_u_pa, ..span })
 }
 
 fn voltage_span(table: &Table<'_>) -> Option<VoltageSpan> {
-    let zero = table.quantity("zero", Dimension::Voltage, SENSOR_V);
-    let span = table.quantity("span", Dimension::Voltage, SENSOR_V);
-    let full_scale = table.quantity("full_scale", Dimension::Pressure, Allowed::AboveZero);
+    let zero = table.quantity("zero", Dimension::Voltage, meant::SENSOR_V);
+    let span = table.quantity("span", Dimension::Voltage, meant::SENSOR_V);
+    let full_scale = table.quantity("full_scale", Dimension::Pressure, meant::SPAN_PA);
     let gain = gain_within(table);
-    // Half of the 95 % half-width; a sheet that does not say takes the zero for one that stays.
+    // A sheet that does not say takes the zero for one that stays.
     let drift = table.optional_quantity("zero_drift_per_kelvin", Dimension::Pressure, Allowed::FromZero);
     let (zero, span) = (zero?, span?);
     if zero.value >= span.value {
@@ -191,32 +187,33 @@ fn voltage_span(table: &Table<'_>) -> Option<VoltageSpan> {
         span_pa: full_scale?.value,
         zero_u_pa: 0.0,
         gain_u: gain?,
-        zero_drift_u_pa_per_k: drift.map_or(0.0, |found| found.value / 2.0),
+        zero_drift_u_pa_per_k: drift
+            .map_or(0.0, |found| Input::within(0.0, found.value).standard_uncertainty),
     })
 }
 
-/// Relative standard uncertainty: half of the 95 % half-width.
+/// Relative standard uncertainty.
 fn gain_within(table: &Table<'_>) -> Option<f64> {
     let within = table.quantity("gain_within", Dimension::Fraction, Allowed::Between(0.0, 0.5));
-    Some(within?.value / 2.0)
+    Some(Input::within(1.0, within?.value).standard_uncertainty)
 }
 
 fn current(table: &Table<'_>) -> Option<CurrentChannel> {
-    let gain = table.quantity("gain", Dimension::VoltPerAmpere, Allowed::AboveZero);
+    let gain = table.quantity("gain", Dimension::VoltPerAmpere, meant::VOLT_PER_AMPERE);
     let gain_u = gain_within(table);
     Some(CurrentChannel { volt_per_ampere: gain?.value, gain_u: gain_u? })
 }
 
 fn coil_circuit(table: &Table<'_>) -> Option<CoilCircuit> {
-    let drop = table.known("freewheel_drop", Dimension::Voltage);
-    let leads = table.known("leads", Dimension::Resistance);
-    let switch = table.known("switch_on", Dimension::Resistance);
-    Some(CoilCircuit { freewheel_drop_v: drop?, leads_ohm: leads?, switch_on_ohm: switch? })
+    let drop = table.known("freewheel_drop", Dimension::Voltage, meant::DROP_V);
+    let leads = table.known("leads", Dimension::Resistance, meant::SERIES_OHM);
+    let switch = table.known("switch_on", Dimension::Resistance, meant::SERIES_OHM);
+    Some(CoilCircuit { freewheel_drop_v: drop?.value, leads_ohm: leads?.value, switch_on_ohm: switch?.value })
 }
 
 fn thermistor(table: &Table<'_>) -> Option<Thermistor> {
-    let pull_up = table.quantity("pull_up", Dimension::Resistance, Allowed::AboveZero);
-    let pull_up_v = table.quantity("pull_up_voltage", Dimension::Voltage, Allowed::AboveZero);
+    let pull_up = table.quantity("pull_up", Dimension::Resistance, meant::PULL_UP_OHM);
+    let pull_up_v = table.quantity("pull_up_voltage", Dimension::Voltage, Allowed::Between(0.5, 10.0));
     let coefficients = table.three_numbers("steinhart_hart");
     let (pull_up, coefficients) = (pull_up?, coefficients?);
     // A pull-up is chosen near the sensor's resistance at working temperature; coefficients that say
@@ -240,18 +237,18 @@ fn thermistor(table: &Table<'_>) -> Option<Thermistor> {
 }
 
 fn platinum(table: &Table<'_>) -> Option<Platinum> {
-    let ohm = table.quantity("resistance_0c", Dimension::Resistance, Allowed::AboveZero);
-    let gain = table.quantity("gain", Dimension::VoltPerOhm, Allowed::AboveZero);
-    let coil = table.quantity("coil_within", Dimension::TemperatureDifference, Allowed::AboveZero);
+    let ohm = table.quantity("resistance_0c", Dimension::Resistance, meant::PLATINUM_OHM);
+    let gain = table.quantity("gain", Dimension::VoltPerOhm, meant::VOLT_PER_OHM);
+    let coil = table.quantity("coil_within", Dimension::TemperatureDifference, Allowed::Between(0.1, 60.0));
     Some(Platinum {
         ohm_at_0c: ohm?.value,
         volt_per_ohm: gain?.value,
-        coil_temperature_u_k: coil?.value / 2.0,
+        coil_temperature_u_k: Input::within(0.0, coil?.value).standard_uncertainty,
     })
 }
 
 fn flow_meter(table: &Table<'_>) -> Option<PulseMeter> {
-    let k_factor = table.known("pulses_per_volume", Dimension::PulsesPerVolume);
-    let slip = table.quantity("slip", Dimension::Flow, Allowed::FromZero);
-    Some(PulseMeter { k_factor_per_m3: k_factor?, slip_m3_per_s: slip?.value })
+    let k_factor = table.known("pulses_per_volume", Dimension::PulsesPerVolume, meant::PULSES_PER_M3);
+    let slip = table.quantity("slip", Dimension::Flow, meant::SLIP_M3_PER_S);
+    Some(PulseMeter { k_factor_per_m3: k_factor?.value, slip_m3_per_s: slip?.value })
 }

@@ -8,6 +8,7 @@
 
 mod bench;
 mod fault;
+mod meant;
 mod page;
 mod procedure;
 mod pump;

@@ -4,7 +4,8 @@ mod points;
 mod tolerances;
 mod valve;
 
-use super::table::{Allowed, Found, Table};
+use super::meant;
+use super::table::{Found, Table};
 use crate::quantity::Dimension;
 use crate::sheet::{AirExit, Feed, PumpSheet, Written};
 use points::points;
@@ -24,7 +25,7 @@ pub(super) fn read(top: &Table<'_>, source: Written) -> Option<PumpSheet> {
     // A slip in the name of the table is one fault, not one more for every key that needs the valve.
     let fitted = top.has("pressure_valve") || top.has_slip_for("pressure_valve");
     let pressure = top.optional_table("pressure_valve", pressure_valve);
-    let guard = top.table("guard", |table| table.quantity("rail", Dimension::Pressure, Allowed::AboveZero));
+    let guard = top.table("guard", |table| table.quantity("rail", Dimension::Pressure, meant::SPAN_PA));
     let about = About { fitted, pressure, guard, pump };
     let points = top.table("test", |table| points(table, &about));
     let tolerances = top.table("tolerances", |table| {
@@ -75,7 +76,8 @@ struct Pump {
 }
 
 fn pump(table: &Table<'_>) -> Option<Pump> {
-    let displacement = table.quantity("displacement", Dimension::Displacement, Allowed::AboveZero);
+    let displacement =
+        table.quantity("displacement", Dimension::Displacement, meant::DISPLACEMENT_M3_PER_REV);
     let feed = table.word(
         "feed",
         &[

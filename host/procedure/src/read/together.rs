@@ -10,6 +10,9 @@ use crate::sheet::{BenchSheet, Feed, LossEffect, PumpSheet, Valve, Written};
 const SPIN_UP_S: f64 = 1.0;
 const PRESS_UP_S_MAX: f64 = 5.0;
 
+/// What leads and switch may have at most of a coil's resistance (common practice, no source).
+const SERIES_SHARE_MAX: f64 = 1.0 / 3.0;
+
 /// What stands in the way of this run, in sentences that name the files; empty when nothing does.
 ///
 /// A step that needs a part the pump lacks is not in the way: the run says "not measured".
@@ -95,6 +98,20 @@ fn pump_on_bench(pump: &PumpSheet, bench: &BenchSheet) -> Vec<String> {
             Dimension::Current,
             "a healthy coil would trip; lower duty_max, or raise current_max if the driver stage allows it",
         );
+    }
+    let series_ohm = bench.coil_circuit.leads_ohm.value + bench.coil_circuit.switch_on_ohm.value;
+    for (name, valve) in valves(pump) {
+        if series_ohm > SERIES_SHARE_MAX * valve.resistance_20c_ohm {
+            let [series, coil] =
+                [series_ohm, valve.resistance_20c_ohm].map(|ohm| Dimension::Resistance.display(ohm));
+            found.push(format!(
+                "{}: leads and switch_on of [coil_circuit] ({series}) are more than a third of resistance_20c of \
+                 [{name}] of {} ({coil}): the leads would be judged, not the coil; correct whichever is wrong, or \
+                 shorten the leads",
+                place(&bench.source, "coil_circuit", "leads"),
+                pump.source.name
+            ));
+        }
     }
     if pump.points.build_up_pa <= bench.rail_low_pa {
         let at = place(&pump.source, "test", "build_up_to");

@@ -1,18 +1,10 @@
 //! The bench sheet: this rig's channels, calibrations, volumes and ratings.
 
 use super::Written;
+use stepwell_analysis::Input;
 
-/// A value and how sure it is.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Known {
-    /// The value, in SI units.
-    pub value: f64,
-    /// Its standard uncertainty, in the same unit. Sheets state half-widths of 95 % intervals; the
-    /// reader divides by 2.
-    pub standard_uncertainty: f64,
-}
-
-/// What a rig is. All quantities in SI units, pressures above atmosphere.
+/// What a rig is. All quantities in SI units, pressures above atmosphere. Sheets state half-widths of 95 %
+/// intervals; here they are standard uncertainties.
 #[derive(Clone, Debug, PartialEq)]
 pub struct BenchSheet {
     /// The file it came from, word for word.
@@ -41,11 +33,11 @@ pub struct BenchSheet {
     /// Longest time without a flow pulse while flow is expected, in s.
     pub flow_gap_s: f64,
     /// Volume of rail and pipes, in m³.
-    pub rail_volume_m3: Known,
+    pub rail_volume_m3: Input,
     /// Bulk modulus of the fluid at atmospheric pressure, the give of the rail's walls included, in Pa.
-    pub fluid_modulus_pa: Known,
+    pub fluid_modulus_pa: Input,
     /// How much that modulus grows per pressure, a pure number.
-    pub fluid_modulus_slope: Known,
+    pub fluid_modulus_slope: Input,
     /// Atmospheric pressure, in Pa.
     pub atmosphere_pa: f64,
     /// Rail pressure sensor.
@@ -57,7 +49,7 @@ pub struct BenchSheet {
     /// What stands between the driver and the winding.
     pub coil_circuit: CoilCircuit,
     /// Ratio of supply voltage to the voltage at the board's input.
-    pub supply_divider: Known,
+    pub supply_divider: Input,
     /// Fluid temperature sensor: a thermistor to ground with a pull-up.
     pub fluid_temperature: Thermistor,
     /// Sensor on the pump's body: a platinum resistor.
@@ -110,11 +102,11 @@ pub struct CurrentChannel {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct CoilCircuit {
     /// Forward drop of the freewheel diode, in V.
-    pub freewheel_drop_v: Known,
+    pub freewheel_drop_v: Input,
     /// Harness, contacts and shunt in series with the winding, in ohm.
-    pub leads_ohm: Known,
+    pub leads_ohm: Input,
     /// The switch when on, in ohm.
-    pub switch_on_ohm: Known,
+    pub switch_on_ohm: Input,
 }
 
 /// A thermistor to ground with a pull-up: `1/T = a + b ln R + c (ln R)³` (Steinhart and Hart).
@@ -143,7 +135,7 @@ pub struct Platinum {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PulseMeter {
     /// Pulses per m³.
-    pub k_factor_per_m3: Known,
+    pub k_factor_per_m3: Input,
     /// Slip: volume flow that passes uncounted, in m³/s.
     pub slip_m3_per_s: f64,
 }

@@ -4,8 +4,7 @@ mod bench;
 mod pump;
 
 pub use bench::{
-    BenchSheet, CoilCircuit, CurrentChannel, DriveRating, Known, Platinum, PulseMeter, Thermistor,
-    VoltageSpan,
+    BenchSheet, CoilCircuit, CurrentChannel, DriveRating, Platinum, PulseMeter, Thermistor, VoltageSpan,
 };
 pub use pump::{AirExit, Feed, LossEffect, PumpSheet, TestPoints, Tolerances, Valve};
 

@@ -244,9 +244,9 @@ fn shorted(expected: &Expected, short: &Short) -> Finding {
 fn circuit(rig: &Rig<'_>) -> CoilCircuit {
     let bench = rig.calibration.bench();
     CoilCircuit {
-        freewheel_drop_v: bench.coil_circuit.freewheel_drop_v.into(),
-        lead_ohm: bench.coil_circuit.leads_ohm.into(),
-        switch_on_ohm: bench.coil_circuit.switch_on_ohm.into(),
+        freewheel_drop_v: bench.coil_circuit.freewheel_drop_v,
+        lead_ohm: bench.coil_circuit.leads_ohm,
+        switch_on_ohm: bench.coil_circuit.switch_on_ohm,
         current_gain: Input::new(1.0, bench.current.gain_u),
         voltage_gain: Input::new(1.0, bench.supply_divider.standard_uncertainty / bench.supply_divider.value),
     }

@@ -41,7 +41,7 @@ impl Step for Flow {
 
     fn conclude(&mut self, rig: &Rig<'_>, evidence: &Evidence<'_>) -> Conclusion {
         let bench = rig.calibration.bench();
-        let meter = Meter { k_factor_per_m3: bench.flow_meter.k_factor_per_m3.into() };
+        let meter = Meter { k_factor_per_m3: bench.flow_meter.k_factor_per_m3 };
         let gate = evidence.get("gate");
         let flow = gate.clone().and_then(|gate| {
             let instants = gate.window.pulse_instants_s(Channel::FlowCount, Channel::FlowEdge);

@@ -68,8 +68,8 @@ impl Step for LeakDown {
                 time_s: &time_s,
                 pressure_pa: &pressure_pa,
                 stiffening_per_pa: Some(stiffening_per_pa(bench)),
-                volume_m3: Some(bench.rail_volume_m3.into()),
-                liquid_modulus_pa: Some(bench.fluid_modulus_pa.into()),
+                volume_m3: Some(bench.rail_volume_m3),
+                liquid_modulus_pa: Some(bench.fluid_modulus_pa),
                 gain: rail_gain(rig),
                 zero_u_pa: rig.calibration.rail_zero_u_pa(&window),
             };

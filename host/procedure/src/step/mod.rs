@@ -25,7 +25,7 @@ use crate::guard::{duty_e4, ms, rpm};
 use crate::procedure::{StepKind, StepSpec};
 use crate::quantity::Dimension;
 use crate::recording::Window;
-use crate::sheet::{Known, PumpSheet, Tolerance};
+use crate::sheet::{PumpSheet, Tolerance};
 use stepwell_analysis::uncertainty::{Input, Measured};
 use stepwell_protocol::channel::{Channel, Coil};
 use stepwell_protocol::dwell::{DwellEnd, EndWhen, Ramp, Side};
@@ -223,12 +223,6 @@ fn rail_pressures_pa(rig: &Rig<'_>, window: &Window<'_>) -> Vec<f64> {
 /// The gain of the rail sensor, as analysis wants it.
 fn rail_gain(rig: &Rig<'_>) -> Input {
     Input::new(1.0, rig.calibration.bench().rail_pressure.gain_u)
-}
-
-impl From<Known> for Input {
-    fn from(known: Known) -> Input {
-        Input::new(known.value, known.standard_uncertainty)
-    }
 }
 
 /// What a step makes of a round.

@@ -14,7 +14,7 @@ use stepwell_plant::feed::FeedPump;
 use stepwell_plant::sensors::SignalParameters;
 use stepwell_procedure::procedure::StepKind;
 use stepwell_procedure::run::Plan;
-use stepwell_procedure::sheet::{BenchSheet, Known, Tolerance};
+use stepwell_procedure::sheet::{BenchSheet, Tolerance};
 
 /// A bench and what is to be run on it.
 #[derive(Clone, Debug)]
@@ -93,7 +93,7 @@ fn draw_surroundings(rig: &mut Rig, noise: &mut Noise) {
 }
 
 fn draw_errors(rig: &mut Rig, sheet: &BenchSheet, noise: &mut Noise) {
-    let mut real = |known: Known| known.value + noise.normal(known.standard_uncertainty);
+    let mut real = |known: stepwell_analysis::Input| known.value + noise.normal(known.standard_uncertainty);
     rig.rail.volume_m3 = real(sheet.rail_volume_m3);
     // The sheet's modulus holds at the oil's temperature, the walls included.
     let together_pa = real(sheet.fluid_modulus_pa);

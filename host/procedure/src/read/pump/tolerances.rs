@@ -4,6 +4,7 @@ use super::points::ReadPoints;
 use super::valve::ReadValve;
 use super::{About, WITHOUT, WITHOUT_HELP, guard_fault};
 use crate::quantity::Dimension;
+use crate::read::meant::COIL_H;
 use crate::read::table::{Allowed, Found, Table};
 use crate::sheet::{Feed, Tolerance, Tolerances};
 
@@ -27,9 +28,9 @@ pub(super) fn tolerances(
     holds(table, "[inlet_valve]", inlet, inlet_ohm.as_ref());
     let pressure_ohm = with_valve("pressure_resistance_20c", Resistance, Allowed::AboveZero);
     holds(table, "[pressure_valve]", pressure, pressure_ohm.as_ref());
-    let inlet_henry = table.optional_tolerance("inlet_inductance", Inductance, Allowed::AboveZero);
+    let inlet_henry = table.optional_tolerance("inlet_inductance", Inductance, COIL_H);
     let pressure_henry = if about.fitted {
-        table.optional_tolerance("pressure_inductance", Inductance, Allowed::AboveZero)
+        table.optional_tolerance("pressure_inductance", Inductance, COIL_H)
     } else {
         table.refuse("pressure_inductance", WITHOUT, WITHOUT_HELP);
         None

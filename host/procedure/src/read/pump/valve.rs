@@ -1,6 +1,7 @@
 //! One valve of a pump sheet, and what contradicts what in it.
 
 use crate::quantity::Dimension;
+use crate::read::meant::COIL_OHM;
 use crate::read::table::{Allowed, Found, Table};
 use crate::sheet::{LossEffect, Valve};
 
@@ -20,7 +21,7 @@ pub(super) fn valve(table: &Table<'_>) -> Option<ReadValve> {
     let duty = |key| table.quantity(key, Dimension::Fraction, Allowed::SHARE);
     let (open, shut, check) = (duty("open_duty"), duty("shut_duty"), duty("check_duty"));
     let most = table.quantity("duty_max", Dimension::Fraction, Allowed::SHARE);
-    let resistance = table.quantity("resistance_20c", Dimension::Resistance, Allowed::AboveZero);
+    let resistance = table.quantity("resistance_20c", Dimension::Resistance, COIL_OHM);
     for (key, duty) in [("open_duty", &open), ("shut_duty", &shut), ("check_duty", &check)] {
         below_duty_max(table, key, duty.as_ref(), most.as_ref());
     }

@@ -3,7 +3,8 @@
 
 use super::{Found, Help, Table};
 use crate::quantity::Dimension;
-use crate::sheet::{Known, Tolerance};
+use crate::sheet::Tolerance;
+use stepwell_analysis::Input;
 use toml::Spanned;
 use toml::de::DeValue;
 
@@ -23,6 +24,9 @@ pub(in crate::read) enum Allowed {
 impl Allowed {
     /// 0 to 100 %.
     pub(in crate::read) const SHARE: Allowed = Allowed::Between(0.0, 1.0);
+
+    /// A relative half-width: a value known to half of itself is not known.
+    pub(in crate::read) const WITHIN: Allowed = Allowed::Between(1e-6, 0.5);
 
     /// What is wrong with a number.
     fn objection(self, number: f64, show: impl Fn(f64) -> String) -> Option<String> {
@@ -254,26 +258,42 @@ impl<'p> Table<'p> {
     }
 
     /// A value with the half-width of its 95 % interval, absolute or relative; kept as its standard
-    /// uncertainty, which is half of that.
-    pub(in crate::read) fn known(&self, key: &'static str, dimension: Dimension) -> Option<Known> {
+    /// uncertainty.
+    pub(in crate::read) fn known(
+        &self,
+        key: &'static str,
+        dimension: Dimension,
+        allowed: Allowed,
+    ) -> Option<Found<Input>> {
         let line = format!("{{ value = {}, within = {} }}", blank(dimension), blank(dimension));
         let value = self.want(key, || format!("{key} = {line}"))?;
+        let span = value.span();
         self.inner(key, value, &format!("write {line}; within may be in % of the value"), |parts| {
-            let nominal = parts.quantity("value", dimension, Allowed::AboveZero);
+            let nominal = parts.quantity("value", dimension, allowed);
             let within = parts.within(dimension, nominal.as_ref());
-            Some(Known { value: nominal?.value, standard_uncertainty: within? / 2.0 })
+            let (nominal, within) = (nominal?.value, within?);
+            if within >= nominal {
+                let message = format!(
+                    "within ({}) is not below value ({}): the interval reaches zero",
+                    dimension.display(within),
+                    dimension.display(nominal)
+                );
+                self.fault(span.clone(), message, "check the units of value and within");
+                return None;
+            }
+            Some(Found { value: Input::within(nominal, within), span: span.clone() })
         })
     }
 
     /// A ratio with the relative half-width of its 95 % interval.
-    pub(in crate::read) fn known_ratio(&self, key: &'static str, allowed: Allowed) -> Option<Known> {
+    pub(in crate::read) fn known_ratio(&self, key: &'static str, allowed: Allowed) -> Option<Input> {
         let line = "{ value = …, within = \"… %\" }";
         let value = self.want(key, || format!("{key} = {line}"))?;
         self.inner(key, value, &format!("write {line}"), |parts| {
             let nominal = parts.number("value", allowed);
-            let within = parts.quantity("within", Dimension::Fraction, Allowed::AboveZero);
+            let within = parts.quantity("within", Dimension::Fraction, Allowed::WITHIN);
             let nominal = nominal?.value;
-            Some(Known { value: nominal, standard_uncertainty: nominal * within?.value / 2.0 })
+            Some(Input::within(nominal, nominal * within?.value))
         })
     }
 
@@ -283,7 +303,7 @@ impl<'p> Table<'p> {
             .and_then(|(_, value)| value.get_ref().as_str())
             .is_some_and(|text| text.trim_end().ends_with('%'));
         if relative {
-            let share = self.quantity("within", Dimension::Fraction, Allowed::AboveZero)?;
+            let share = self.quantity("within", Dimension::Fraction, Allowed::WITHIN)?;
             return Some(nominal?.value * share.value);
         }
         Some(self.quantity("within", dimension, Allowed::AboveZero)?.value)

@@ -25,6 +25,10 @@ const HOLD_MS: u32 = 5_000;
 /// promise, and a filter's few.
 const PROVEN_LOW_MS: u32 = 55;
 
+/// A shaft without a pulse for so long delivers nothing, in ms: 500 of the promise, and as long again as the rail
+/// must have been low meanwhile.
+const STILL_MS: u32 = 500 + PROVEN_LOW_MS;
+
 pub(super) struct Witness {
     ceilings: Ceilings,
     now: Tick,
@@ -42,6 +46,7 @@ pub(super) struct Witness {
     dwells: Vec<Dwell>,
     /// Dwells that may be what runs, with their first ticks.
     running: Vec<(usize, Tick)>,
+    driven: bool,
     drive_left_ms: f64,
     /// The drive's rating: longest on, rest that refills, in ms.
     drive: (f64, f64),
@@ -49,6 +54,11 @@ pub(super) struct Witness {
     /// For how long the rail sensor has been above doubt, and low.
     rail_sane_ms: u32,
     rail_low_ms: u32,
+    /// For how long no pulse of the shaft has come.
+    still_ms: u32,
+    /// Whether one came since the drive last went on: else nobody knows whether the shaft stands still.
+    speed_told: bool,
+    last_pulses: u16,
     last_rail: u16,
     last_conversions: u16,
     inputs_good: bool,
@@ -71,11 +81,15 @@ impl Witness {
             tripped: false,
             dwells: Vec::new(),
             running: Vec::new(),
+            driven: false,
             drive_left_ms: 0.0,
             drive: (ceilings.drive_on_ms_max.into(), ceilings.drive_rest_ms_min.into()),
             hold_ms: 0,
             rail_sane_ms: 0,
             rail_low_ms: 0,
+            still_ms: STILL_MS,
+            speed_told: true,
+            last_pulses: 0,
             last_rail: 0,
             last_conversions: 0,
             inputs_good: false,
@@ -249,7 +263,9 @@ impl Witness {
         }
         self.hold_ms = if state == State::Stopping { self.hold_ms + 1 } else { 0 };
         self.within_guards(outputs);
-        self.drive(outputs.drive_rpm > 0);
+        self.speed_told &= outputs.drive_rpm == 0 || self.driven;
+        self.driven = outputs.drive_rpm > 0;
+        self.drive(self.driven);
         let dwelt = self.state == State::Dwelling;
         if let Some(guards) = &self.guards {
             let over = self.bounds.tick(guards, readings, outputs, dwelt);
@@ -265,6 +281,10 @@ impl Witness {
         (self.last_rail, self.last_conversions) = (rail, readings.conversions_taken);
         self.rail_sane_ms = if live && moves { self.rail_sane_ms + 1 } else { 0 };
         self.rail_low_ms = if live && low { self.rail_low_ms + 1 } else { 0 };
+        let pulse = readings.speed.count != self.last_pulses;
+        self.last_pulses = readings.speed.count;
+        self.still_ms = if pulse { 0 } else { self.still_ms + 1 };
+        self.speed_told |= pulse;
         self.inputs_good = readings.stop_chain_closed && readings.guard_closed && readings.tank_level_ok;
     }
 
@@ -311,10 +331,10 @@ impl Witness {
             );
         }
         assert!(self.hold_ms < HOLD_MS, "a hold of {} ms", self.hold_ms);
-        let proven =
-            self.rail_sane_ms > self.hold_ms + 10 && self.rail_low_ms.min(self.hold_ms) > PROVEN_LOW_MS;
-        assert!(!proven, "the rail is low, and still held");
-        let quiet = self.rail_sane_ms > self.hold_ms + 10 && self.rail_low_ms > PROVEN_LOW_MS;
+        let told = self.rail_sane_ms > self.hold_ms + 10 && self.speed_told && self.still_ms > STILL_MS;
+        let proven = told && self.rail_low_ms.min(self.hold_ms) > PROVEN_LOW_MS;
+        assert!(!proven, "the rail is low, the shaft still, and a valve is held");
+        let quiet = told && self.rail_low_ms > PROVEN_LOW_MS;
         assert!(self.leased(SILENT_MS) || !quiet, "energised without a lease");
     }
 

@@ -14,6 +14,8 @@ use stepwell_store::{Store, StoredRun};
 
 pub(crate) fn recompute(args: &RecomputeArgs, store: &StoreArgs) -> Result<u8, Failure> {
     let store = Store::open_to_read(&recorded::store_path(store)?)?;
+    // Damaged counts give a finding as good ones do: nothing is computed from them.
+    store.verify_records(args.run)?;
     let run = store.run(args.run)?;
     let Some(identity) = run.head.identity.as_ref().filter(|_| !run.rounds.is_empty()) else {
         return Err(Failure::Usage(format!(

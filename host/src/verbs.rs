@@ -1,7 +1,7 @@
 //! The verbs other than `run`.
 
 use crate::cli::{Cli, JsonArgs, StoreArgs, Verb};
-use crate::failure::Failure;
+use crate::failure::{FILE, Failure};
 use crate::print::outln;
 use crate::recorded::{Kept, STOPPED_BY_PROGRAM};
 use crate::{analyse, library, print, recompute, recorded, render, run, serve, tui, verify};
@@ -78,9 +78,14 @@ fn summary_json(run: &stepwell_store::RunSummary) -> serde_json::Value {
 fn show(number: u64, store: &StoreArgs, budget: bool, json: JsonArgs) -> Result<u8, Failure> {
     let store = Store::open_to_read(&recorded::store_path(store)?)?;
     let run = store.run(number)?;
+    // Told with what is shown, not in its place: whoever looks for a lost run wants to see what there is.
+    let bad = store.verify_records(number).err();
+    let code = if bad.is_some() { FILE } else { 0 };
     if json.json {
         let shown = json!({
             "run": number,
+            "good": bad.is_none(),
+            "damage": bad.map(|error| error.to_string()),
             "state": run.state.word(),
             "head": run.head,
             "outcome": run.outcome,
@@ -89,7 +94,11 @@ fn show(number: u64, store: &StoreArgs, budget: bool, json: JsonArgs) -> Result<
             "events": run.events,
         });
         outln!("{shown:#}");
-        return Ok(0);
+        return Ok(code);
+    }
+    let warning = bad.map(|error| format!("BAD: {error}. What is shown here may not be what was written."));
+    if let Some(warning) = &warning {
+        print::out(&render::wrapped(&format!("{warning}\n"), "", "     "));
     }
     let head = &run.head;
     outln!("Run {number}: {} of pump {} on {}", head.procedure, head.pump_id, head.started);
@@ -113,7 +122,10 @@ fn show(number: u64, store: &StoreArgs, budget: bool, json: JsonArgs) -> Result<
     let ended = Kept { stopped, ..Kept::default() }.ended(&run.outcome);
     let ended = standing(run.state, ended);
     print::out(&render::outcome(&ended, run.outcome.verdict, head.simulated, render::WIDTH));
-    Ok(0)
+    if let Some(warning) = &warning {
+        print::out(&render::wrapped(warning, "", "     "));
+    }
+    Ok(code)
 }
 
 fn steps_and_events(run: &stepwell_store::StoredRun) {

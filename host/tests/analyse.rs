@@ -129,6 +129,23 @@ fn impossible_duties_are_refused() {
     }
 }
 
+/// A gauge pressure in a column of absolute ones would be wrong by an atmosphere.
+#[test]
+fn an_absolute_pressure_below_zero_is_refused() {
+    let folder = folder("absolute");
+    let recording = of_kind("leak-down");
+    let mut table = Table::read(&recording.file);
+    let column = table.columns.iter().position(|name| name.starts_with("pressure")).expect("a column");
+    table.columns[column] = table.columns[column].replace("pressure", "absolute pressure");
+    let last = table.rows.len() - 1;
+    table.rows[last][column] = -0.5;
+    let file = folder.join("below.csv");
+    std::fs::write(&file, table.text()).expect("a file can be written");
+    let told = recording.told(&file, &["--json"]);
+    assert_eq!(told.code, Some(2), "{}{}", told.out, told.err);
+    assert!(told.err.contains("no absolute pressure is below zero"), "{}", told.err);
+}
+
 /// The step is where the column of duty has it, half a millisecond of sampling apart; --at is obeyed, and a
 /// contradiction is told.
 #[test]
@@ -381,6 +398,10 @@ fn what_is_typed_wrong_is_refused() {
         &["flow", file, "--k-factor", "10 /s"],
         &["air", file, "--volume", "25 kg"],
         &["air", file, "--volume", "-25 cm3"],
+        &["air", file, "--volume", "25 m3"],
+        &["air", file, "--volume", "25 cm3 within 25 cm3"],
+        &["air", file, "--liquid-modulus", "1.4 MPa"],
+        &["coil", file, "--coil-temperature", "41 degC within 5 %"],
     ] {
         let told = analyse(arguments);
         assert_eq!(told.code, Some(2), "{arguments:?}: {}{}", told.out, told.err);

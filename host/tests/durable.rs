@@ -280,4 +280,14 @@ fn verify_names_the_first_bad_record_and_the_runs_that_are_good() {
     assert_eq!((&bad["good"], &bad["runs"][1]["good"]), (&Value::from(false), &Value::from(false)));
     assert!(bad["runs"][1]["bad_record"]["number"].as_u64().is_some(), "{bad:#}");
     assert_eq!(told(stepwell(&store).args(["verify", "1"])).code, 0);
+
+    // Shown with a warning; nothing is computed from it.
+    let shown = told(stepwell(&store).args(["show", "2"]));
+    assert_eq!(shown.code, 2, "{}", shown.err);
+    assert_eq!(shown.out.matches("may not be what was written").count(), 2, "{}", shown.out);
+    assert_eq!(told(stepwell(&store).args(["show", "1"])).code, 0);
+    let again = told(stepwell(&store).args(["recompute", "2"]));
+    assert_eq!((again.code, again.out.as_str()), (2, ""), "{}", again.err);
+    assert!(again.err.contains("is not what was written"), "{}", again.err);
+    assert_eq!(told(stepwell(&store).args(["recompute", "1"])).code, 0);
 }

@@ -80,7 +80,16 @@ fn gauge_pa(table: &Table) -> Result<Option<Vec<f64>>, Failure> {
                 .into(),
         )),
         (Some(gauge), None) => Ok(Some(gauge.to_vec())),
-        (None, Some(absolute)) => Ok(Some(absolute.iter().map(|pa| pa - ATMOSPHERE_PA).collect())),
+        (None, Some(absolute)) => {
+            if let Some(below) = absolute.iter().find(|pa| **pa < 0.0) {
+                return Err(Failure::Usage(format!(
+                    "the column “absolute pressure” goes down to {}, and no absolute pressure is below zero; if it \
+                     is pressure above atmosphere, name the column “pressure”",
+                    Dimension::Pressure.display(*below)
+                )));
+            }
+            Ok(Some(absolute.iter().map(|pa| pa - ATMOSPHERE_PA).collect()))
+        }
         (None, None) => Ok(None),
     }
 }

@@ -51,10 +51,9 @@ pub fn recompute(plan: &Plan, kept: &KeptRun<'_>) -> Vec<Compared> {
     let mut found: BTreeMap<&str, Vec<Finding>> = BTreeMap::new();
     for round in kept.rounds {
         let Some(spec) = specs().find(|spec| spec.name == round.step) else { continue };
-        let calibration = match kept.recording.window(round.zero.0, round.zero.1) {
-            Ok(rest) => nominal.clone().zeroed(&rest),
-            Err(_) => nominal.clone(),
-        };
+        // Without the rest at which its zeroes were taken a round gives other numbers than it did.
+        let Ok(rest) = kept.recording.window(round.zero.0, round.zero.1) else { continue };
+        let calibration = nominal.clone().zeroed(&rest);
         let rig = Rig { pump: &plan.pump, calibration: &calibration, identity: kept.identity };
         let step = steps.entry(&round.step).or_insert_with(|| step::start(spec));
         step.phases(&rig);
@@ -91,13 +90,16 @@ fn gone(then: &Finding) -> Finding {
         value: None,
         conformity: None,
         verdict: Verdict::NotMeasured,
-        notes: vec!["with these sheets nothing is measured here".to_owned()],
+        notes: vec![
+            "with these sheets nothing is measured here, or what it rested on is not in the record"
+                .to_owned(),
+        ],
         check_next: Vec::new(),
         ..then.clone()
     }
 }
 
-/// The finding now, with what the operator's eyes made of it then.
+/// The finding now, with what the operator's eyes made of it then: nothing else makes a finding invalid.
 fn as_seen(then: &Finding, mut now: Finding) -> Finding {
     if then.verdict == Verdict::Invalid && now.verdict != Verdict::Invalid {
         now.verdict = Verdict::Invalid;

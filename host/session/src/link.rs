@@ -52,8 +52,8 @@ const RENEW_VALID_MS: u32 = 250;
 /// A command without an answer for this long means that the board does not hear us, in ms.
 const ANSWER_MS_MAX: u64 = 2_000;
 
-/// A program that was not given the processor for this long may not have heard what was said meanwhile:
-/// silence counts anew, in ms.
+/// A program that was not given the processor for this long may not have heard what was said meanwhile: silence
+/// counts anew, once until the board is heard; in ms.
 const HELD_UP_MS: u64 = 250;
 
 /// A board that has not been heard for this long is lost, in ms.
@@ -186,6 +186,8 @@ pub struct Link {
     /// Whether the operator's side was alive when time passed last.
     renewing: bool,
     heard_at: HostTime,
+    /// Since when silence counts: since the board was heard, or since this program was held up after that.
+    silent_from: HostTime,
     ticked_at: HostTime,
     next_tick: Option<Tick>,
     statistics: LinkStatistics,
@@ -207,6 +209,7 @@ impl Link {
             renew_at: now,
             renewing: true,
             heard_at: now,
+            silent_from: now,
             ticked_at: now,
             next_tick: None,
             statistics: LinkStatistics::default(),
@@ -225,6 +228,10 @@ impl Link {
     #[must_use]
     pub fn silence_us(&self, now: HostTime) -> u64 {
         now.us_since(self.heard_at)
+    }
+
+    fn hears(&mut self, now: HostTime) {
+        (self.heard_at, self.silent_from) = (now, now);
     }
 
     /// Bytes for the board; taken once.
@@ -284,7 +291,7 @@ impl Link {
         match message {
             FromBoard::Welcome(identity) if identity.session == self.session && greeting => {
                 self.phase = Phase::Open;
-                self.heard_at = now;
+                self.hears(now);
                 self.clock.observe(now, u64::from(identity.now.0) * 1_000);
                 heard.push(Heard::Welcome(Box::new(identity)));
             }
@@ -292,7 +299,7 @@ impl Link {
                 if identity.session == self.session && matches!(self.phase, Phase::Lost { .. }) =>
             {
                 self.phase = Phase::Watching;
-                self.heard_at = now;
+                self.hears(now);
                 heard.push(Heard::Back(Box::new(identity)));
             }
             FromBoard::WrongVersion { protocol, firmware } if greeting => {
@@ -325,7 +332,7 @@ impl Link {
             }
             FromBoard::Telemetry(frame) if matches!(self.phase, Phase::Watching) => {
                 let Ok(samples) = unpack(frame.packed, frame.ticks) else { return };
-                self.heard_at = now;
+                self.hears(now);
                 heard.push(Heard::Watched { samples: samples.to_vec() });
             }
             _ if !greeting && !matches!(self.phase, Phase::Open) => {}
@@ -352,7 +359,7 @@ impl Link {
                     self.statistics.frame_interval_us.saturating_record(now.us_since(self.heard_at).max(1));
                 }
                 self.next_tick = Some(frame.first.plus_ms(samples.len() as u32));
-                self.heard_at = now;
+                self.hears(now);
                 heard.push(Heard::Telemetry {
                     first: frame.first,
                     first_us: frame.first_us,
@@ -374,8 +381,8 @@ impl Link {
 
     /// Time has passed: sends what is due. `operator_alive` keeps the lease going.
     pub fn tick(&mut self, now: HostTime, operator_alive: bool, heard: &mut Vec<Heard>) {
-        if now.us_since(self.ticked_at) > HELD_UP_MS * 1_000 {
-            self.heard_at = now;
+        if now.us_since(self.ticked_at) > HELD_UP_MS * 1_000 && self.silent_from == self.heard_at {
+            self.silent_from = now;
         }
         self.ticked_at = now;
         match &mut self.phase {
@@ -401,7 +408,7 @@ impl Link {
                 }
             }
             Phase::Watching => {
-                if self.silence_us(now) > SILENCE_MS_MAX * 1_000 {
+                if now.us_since(self.silent_from) > SILENCE_MS_MAX * 1_000 {
                     self.phase = Phase::Lost { again: now };
                 }
             }
@@ -443,7 +450,7 @@ impl Link {
     }
 
     fn tick_open(&mut self, now: HostTime, operator_alive: bool, heard: &mut Vec<Heard>) {
-        if self.silence_us(now) > SILENCE_MS_MAX * 1_000 {
+        if now.us_since(self.silent_from) > SILENCE_MS_MAX * 1_000 {
             self.lose("the board has fallen silent", heard);
             return;
         }
@@ -489,7 +496,7 @@ impl Link {
         match &self.phase {
             Phase::Greeting { again, .. } | Phase::Lost { again } => *again,
             Phase::Open => {
-                let silent = self.heard_at.plus_ms(SILENCE_MS_MAX + 1);
+                let silent = self.silent_from.plus_ms(SILENCE_MS_MAX + 1);
                 let renew = self.renewing.then_some(self.renew_at);
                 let retry = self.in_flight.as_ref().map(|sent| sent.again);
                 renew.into_iter().chain(retry).fold(silent, HostTime::min)
@@ -756,6 +763,20 @@ mod tests {
         }
         host.sent(woken + SILENCE_MS_MAX + 1);
         assert!(matches!(host.heard[..], [Heard::Lost(_)]));
+    }
+
+    /// However slow the program is: it is given time once, and knows how long it has heard nothing.
+    #[test]
+    fn a_board_that_is_gone_is_lost_by_a_slow_program_too() {
+        let mut host = Host::opened();
+        let rounds = (1..10).map(|round| 1 + round * (HELD_UP_MS + 50));
+        let lost = rounds.clone().find(|ms| {
+            host.sent(*ms);
+            assert_eq!(host.link.silence_us(HostTime(0).plus_ms(*ms)), (ms - 1) * 1_000);
+            !host.heard.is_empty()
+        });
+        let given = 1 + HELD_UP_MS + 50;
+        assert_eq!(lost, rounds.clone().find(|ms| *ms > given + SILENCE_MS_MAX));
     }
 
     #[test]

@@ -485,7 +485,11 @@ impl Run {
             Pending::SetGuards => "setting the guards",
             Pending::Arm => "arming",
             Pending::ClearTrip => "clearing the trip",
-            _ => "starting a dwell",
+            Pending::ReadTrip => "asking what the trip was",
+            Pending::HandWork => "noting what was done by hand",
+            Pending::Dwell => "starting a dwell",
+            Pending::ReadDwell => "asking how a dwell ended",
+            Pending::ReadBurst => "reading a coil's current",
         };
         let cause = match refusal {
             Refusal::NotReady(cause) | Refusal::CauseRemains(cause) => Some(cause),

@@ -36,7 +36,10 @@ mod transition;
 mod under;
 
 use crate::reason::{Signal, Unmeasured};
-use crate::series::{check_columns, check_not_clipped, check_positive, check_rising, spacing_without_gaps_s};
+use crate::series::{
+    check_columns, check_not_clipped, check_positive, check_rising, noise_sd, spacing_without_gaps_s,
+};
+use crate::stats::mean;
 use crate::uncertainty::{Input, Measured};
 use answer::{by_model, without_model};
 use candidates::{even_spacing, modelled};
@@ -99,8 +102,11 @@ pub struct StepResponse {
     pub pressure_rise: Result<Measured, Unmeasured>,
     /// Time from the step to where pressure starts to move, s. Without a model it is where the line
     /// through the 10 % and the 50 % crossing meets the level before; how far from there pressure may
-    /// really have started is in its uncertainty. May come out slightly negative where there is none.
+    /// really have started is in its uncertainty. May come out slightly negative where there is none;
+    /// [`Unmeasured::BeganBefore`] when pressure surely moves before the step.
     pub dead_time: Result<Measured, Unmeasured>,
+    /// Where pressure starts to move, s on the record's own time axis.
+    pub onset_s: Result<Measured, Unmeasured>,
     /// Time constant, s; only of a response of first order.
     pub time_constant: Result<Measured, Unmeasured>,
     /// Transition duration between the 10 % and the 90 % reference level, s.
@@ -150,11 +156,45 @@ pub const SAMPLES_MIN: usize = 32;
 /// What makes the whole record useless: [`Unmeasured::TooFewSamples`], [`Unmeasured::Gap`],
 /// [`Unmeasured::OutOfOrder`], [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`],
 /// [`Unmeasured::Clipped`], [`Unmeasured::Impossible`]; [`Unmeasured::NoStep`] and
-/// [`Unmeasured::NoResponse`] when there is no change or none beyond noise; [`Unmeasured::NotSettled`]
+/// [`Unmeasured::NoResponse`] when there is no change or none beyond noise, [`Unmeasured::AtTheEdge`] when the
+/// change is not inside the record; [`Unmeasured::Unfinished`] and [`Unmeasured::NotSettled`]
 /// when pressure still moves at the end, or moved before the step, and no model tells where to;
-/// [`Unmeasured::TooShort`] when no whole ripple period fits a level; [`Unmeasured::SeveralSteps`].
+/// [`Unmeasured::TooFew`] when a level is hardly seen, [`Unmeasured::TooShort`] when no whole ripple period fits
+/// one; [`Unmeasured::SeveralSteps`].
 /// What only one finding lacks is in its own result.
 pub fn step_response(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured> {
+    let found = read(record);
+    let Some(instant) = record.instant_s else { return found };
+    if matches!(found, Ok(StepResponse { dead_time: Ok(_), .. }) | Err(Unmeasured::Impossible { .. })) {
+        return found;
+    }
+    // A step that is stated too late takes part of the response for the level before it: what does not need the
+    // instant is read without it.
+    match read(&StepRecord { instant_s: None, ..*record }) {
+        Ok(alone) if alone.onset_s.as_ref().is_ok_and(|onset| is_before(onset, instant)) => {
+            let began_s = alone.onset_s.as_ref().map_or(instant.value, |onset| onset.value);
+            let dead_time = Err(Unmeasured::BeganBefore { began_s, stated_s: instant.value });
+            Ok(StepResponse { dead_time, ..alone })
+        }
+        _ => found,
+    }
+}
+
+/// An onset comes before the step when it does so by more than this many expanded uncertainties of the two: one in
+/// a thousand that really follow it at once.
+const BEFORE_UNCERTAINTIES: f64 = 1.5;
+
+fn is_before(onset_s: &Measured, instant_s: Input) -> bool {
+    let dead_s = since(onset_s, instant_s);
+    dead_s.value < -BEFORE_UNCERTAINTIES * dead_s.expanded_uncertainty()
+}
+
+fn since(onset_s: &Measured, instant_s: Input) -> Measured {
+    let dead_s = Measured { value: onset_s.value - instant_s.value, ..onset_s.clone() };
+    dead_s.with_given("instant of the step", 1.0, instant_s.standard_uncertainty)
+}
+
+fn read(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured> {
     let (time_s, pressure_pa) = (record.time_s, record.pressure_pa);
     check_columns(time_s, pressure_pa, SAMPLES_MIN)?;
     let spacing_s = spacing_without_gaps_s(time_s, Signal::Pressure)?;
@@ -163,8 +203,7 @@ pub fn step_response(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured
     }
     check_not_clipped(time_s, pressure_pa, Signal::Pressure)?;
     let edge = edge_of(record)?;
-    let rough =
-        Rough::of(time_s, pressure_pa, edge).ok_or(Unmeasured::NoStep { signal: Signal::Pressure })?;
+    let rough = Rough::of(time_s, pressure_pa, edge).ok_or_else(|| no_rough(time_s, pressure_pa))?;
     let (before_pa, scale_pa) = (rough.before, rough.change);
     let scaled: Vec<f64> = pressure_pa.iter().map(|p| (p - before_pa) / scale_pa).collect();
     let rough = Rough { before: 0.0, change: 1.0, ..rough };
@@ -223,6 +262,30 @@ pub fn fit_first_order(time_s: &[f64], values: &[f64]) -> Result<FirstOrderFit, 
     first_order::fit(time_s, &scaled, even_spacing(time_s), &scale)
         .and_then(|found| FirstOrderFit::scaled_back(&found, values.len(), rough.before, rough.change))
         .ok_or(Unmeasured::NoFit { curve: "first-order response", why: "no minimum was found" })
+}
+
+/// Why a record has no rough shape.
+fn no_rough(time_s: &[f64], pressure_pa: &[f64]) -> Unmeasured {
+    let signal = Signal::Pressure;
+    let ends = |at: usize| mean(&pressure_pa[at..at + 4]);
+    let before_pa = ends(0);
+    let is_plain = |change_pa: f64| change_pa.abs() > NOISE_FACTOR_MIN * noise_sd(pressure_pa);
+    if is_plain(ends(pressure_pa.len() - 4) - before_pa) {
+        return Unmeasured::AtTheEdge { signal };
+    }
+    // There and back.
+    let away: Vec<f64> = pressure_pa.windows(3).map(|three| (mean(three) - before_pa).abs()).collect();
+    let most_pa = away.iter().copied().fold(0.0, f64::max);
+    let is_away = |away_pa: &f64| *away_pa > 0.5 * most_pa;
+    match (away.iter().position(is_away), away.iter().rposition(is_away)) {
+        (Some(first), Some(last)) if is_plain(most_pa) => Unmeasured::SeveralSteps {
+            signal,
+            found: 2,
+            first_s: time_s[first + 1],
+            second_s: time_s[last + 1],
+        },
+        _ => Unmeasured::NoStep { signal },
+    }
 }
 
 /// First sample that may follow the step, where the instant is known.

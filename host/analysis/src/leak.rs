@@ -54,10 +54,6 @@ const RISES_BY_MAX: f64 = 5.0;
 /// The laws are believed to this share of the start pressure at best.
 const BELIEVED_SHARE: f64 = 1.0e-6;
 
-/// Contributions that come of not knowing the law.
-const MISFIT: &str = "misfit of the law";
-const OF_LAWS: [&str; 3] = [choice::STIFFENING, choice::LAW, MISFIT];
-
 /// Longer recordings are averaged in groups to this many samples.
 const SAMPLES_MAX: usize = 2_000;
 
@@ -342,7 +338,7 @@ fn results(record: &LeakDown<'_>, samples: &Samples, fits: &Fits) -> Result<Leak
                 (by[0] * rounding_pa).hypot(by[1] * rounding_pa_per_s),
             )
             .with_given("pressure zero", 1.0, of(&raised).0 - of(best).0);
-        (choice, measured.with_given(MISFIT, by[1], fits.misfit_pa_per_s))
+        (choice, measured.with_given("misfit of the law", by[1], fits.misfit_pa_per_s))
     };
     let gain = record.gain;
     let any = |_: &Fitted| true;
@@ -359,10 +355,8 @@ fn results(record: &LeakDown<'_>, samples: &Samples, fits: &Fits) -> Result<Leak
         let why = "the pressure rises; something pushes or heats";
         return Err(Unmeasured::NoFit { curve: "leak-down", why });
     }
-    // It falls beyond its noise, but the laws do not say how fast.
-    let of_laws = rate_pa_per_s.contributions.iter().filter(|part| OF_LAWS.contains(&part.name));
-    let of_laws_u = of_laws.fold(0.0_f64, |u, part| u.hypot(part.standard_uncertainty));
-    if fits.leaks() && rate <= 2.0 * of_laws_u {
+    // What follows no law and is not even known to fall.
+    if fits.misfit_pa_per_s > 0.0 && rate <= rate_pa_per_s.expanded_uncertainty() {
         return Err(part::ANOTHER_WAY);
     }
 

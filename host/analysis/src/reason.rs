@@ -157,15 +157,6 @@ pub enum Unmeasured {
         /// How far it must go.
         needed_percent: f64,
     },
-    /// The change lies at the very edge of the recording.
-    #[error(
-        "the {signal} recording changes only at its very beginning or end, so that one of the two levels is not \
-         seen; record some time before and after the step"
-    )]
-    AtTheEdge {
-        /// Which recording.
-        signal: Signal,
-    },
     /// Readings that never move at all.
     #[error(
         "the {signal} readings never move, so they show neither noise nor the steps of the recorder, and how small a \

@@ -156,14 +156,16 @@ pub const SAMPLES_MIN: usize = 32;
 /// What makes the whole record useless: [`Unmeasured::TooFewSamples`], [`Unmeasured::Gap`],
 /// [`Unmeasured::OutOfOrder`], [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`],
 /// [`Unmeasured::Clipped`], [`Unmeasured::Impossible`]; [`Unmeasured::NoStep`] and
-/// [`Unmeasured::NoResponse`] when there is no change or none beyond noise, [`Unmeasured::AtTheEdge`] when the
-/// change is not inside the record; [`Unmeasured::Unfinished`] and [`Unmeasured::NotSettled`]
+/// [`Unmeasured::NoResponse`] when there is no change or none beyond noise; [`Unmeasured::Unfinished`] and [`Unmeasured::NotSettled`]
 /// when pressure still moves at the end, or moved before the step, and no model tells where to;
 /// [`Unmeasured::TooFew`] when a level is hardly seen, [`Unmeasured::TooShort`] when no whole ripple period fits
 /// one; [`Unmeasured::SeveralSteps`].
 /// What only one finding lacks is in its own result.
 pub fn step_response(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured> {
-    let found = read(record);
+    let found = read(record).map_err(|why| match why {
+        Unmeasured::NoStep { .. } | Unmeasured::NoResponse { .. } => there_and_back(record).unwrap_or(why),
+        why => why,
+    });
     let Some(instant) = record.instant_s else { return found };
     if matches!(found, Ok(StepResponse { dead_time: Ok(_), .. }) | Err(Unmeasured::Impossible { .. })) {
         return found;
@@ -203,7 +205,8 @@ fn read(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured> {
     }
     check_not_clipped(time_s, pressure_pa, Signal::Pressure)?;
     let edge = edge_of(record)?;
-    let rough = Rough::of(time_s, pressure_pa, edge).ok_or_else(|| no_rough(time_s, pressure_pa))?;
+    let rough =
+        Rough::of(time_s, pressure_pa, edge).ok_or(Unmeasured::NoStep { signal: Signal::Pressure })?;
     let (before_pa, scale_pa) = (rough.before, rough.change);
     let scaled: Vec<f64> = pressure_pa.iter().map(|p| (p - before_pa) / scale_pa).collect();
     let rough = Rough { before: 0.0, change: 1.0, ..rough };
@@ -264,28 +267,21 @@ pub fn fit_first_order(time_s: &[f64], values: &[f64]) -> Result<FirstOrderFit, 
         .ok_or(Unmeasured::NoFit { curve: "first-order response", why: "no minimum was found" })
 }
 
-/// Why a record has no rough shape.
-fn no_rough(time_s: &[f64], pressure_pa: &[f64]) -> Unmeasured {
-    let signal = Signal::Pressure;
-    let ends = |at: usize| mean(&pressure_pa[at..at + 4]);
-    let before_pa = ends(0);
-    let is_plain = |change_pa: f64| change_pa.abs() > NOISE_FACTOR_MIN * noise_sd(pressure_pa);
-    if is_plain(ends(pressure_pa.len() - 4) - before_pa) {
-        return Unmeasured::AtTheEdge { signal };
-    }
-    // There and back.
-    let away: Vec<f64> = pressure_pa.windows(3).map(|three| (mean(three) - before_pa).abs()).collect();
-    let most_pa = away.iter().copied().fold(0.0, f64::max);
+/// A pressure that went there and back in the middle of the record: two steps, not none.
+fn there_and_back(record: &StepRecord<'_>) -> Option<Unmeasured> {
+    let (time_s, pressure_pa) = (record.time_s, record.pressure_pa);
+    let before_pa = mean(&pressure_pa[..LEVEL_SAMPLES_MIN]);
+    let away_pa: Vec<f64> = pressure_pa.windows(3).map(|three| (mean(three) - before_pa).abs()).collect();
+    let most_pa = away_pa.iter().copied().fold(0.0, f64::max);
     let is_away = |away_pa: &f64| *away_pa > 0.5 * most_pa;
-    match (away.iter().position(is_away), away.iter().rposition(is_away)) {
-        (Some(first), Some(last)) if is_plain(most_pa) => Unmeasured::SeveralSteps {
-            signal,
-            found: 2,
-            first_s: time_s[first + 1],
-            second_s: time_s[last + 1],
-        },
-        _ => Unmeasured::NoStep { signal },
-    }
+    let (first, last) = (away_pa.iter().position(is_away)?, away_pa.iter().rposition(is_away)?);
+    let is_inside = first > LEVEL_SAMPLES_MIN && last + LEVEL_SAMPLES_MIN < pressure_pa.len();
+    (is_inside && most_pa > NOISE_FACTOR_MIN * noise_sd(pressure_pa)).then(|| Unmeasured::SeveralSteps {
+        signal: Signal::Pressure,
+        found: 2,
+        first_s: time_s[first + 1],
+        second_s: time_s[last + 1],
+    })
 }
 
 /// First sample that may follow the step, where the instant is known.

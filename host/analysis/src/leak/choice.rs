@@ -8,10 +8,6 @@
 
 use crate::uncertainty::{COVERAGE_PROBABILITY, Measured, probability_below};
 
-/// Names of contributions.
-pub(super) const STIFFENING: &str = "rise of the bulk modulus";
-pub(super) const LAW: &str = "choice of the law";
-
 /// Halvings of the half width: to nine digits.
 const HALVINGS: usize = 30;
 
@@ -59,7 +55,7 @@ impl Choice {
                 self.mean_of(|t| t.scatter_u.powi(2)).sqrt(),
                 self.degrees,
             )
-            .with_given(STIFFENING, 1.0, self.mean_of(|t| t.stiffening_u.powi(2)).sqrt())
+            .with_given("rise of the bulk modulus", 1.0, self.mean_of(|t| t.stiffening_u.powi(2)).sqrt())
     }
 
     /// The same with the choice of the law, when everything else is in its budget.
@@ -89,7 +85,7 @@ impl Choice {
         }
         let normal = Measured::new(0.0).coverage_factor(COVERAGE_PROBABILITY);
         let more = (high / normal).powi(2) - variance;
-        measured.with_given(LAW, 1.0, more.max(0.0).sqrt())
+        measured.with_given("choice of the law", 1.0, more.max(0.0).sqrt())
     }
 }
 

@@ -315,12 +315,13 @@ fn flows_that_really_vary_are_left_alone() {
             .collect()
     };
     let wave = |period: f64, share: f64| -> Vec<f64> {
-        (0..1_000).map(|i| 0.02 * (1.0 + share * (6.283 * f64::from(i) / period).sin())).collect()
+        (0..1_000)
+            .map(|i| 0.02 * (1.0 + share * (core::f64::consts::TAU * f64::from(i) / period).sin()))
+            .collect()
     };
     let blades = [0.7, 1.3, 1.1, 0.9];
     let ticks = |hz: f64| -> Vec<f64> {
-        let mut times = train(3_000, hz);
-        times.iter_mut().for_each(|t| *t = (*t * 1e3).round() * 1e-3);
+        let mut times: Vec<f64> = train(3_000, hz).iter().map(|t| (t * 1e3).round() * 1e-3).collect();
         times.dedup();
         times
     };

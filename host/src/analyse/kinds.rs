@@ -112,13 +112,7 @@ fn uses(kind: AnalyseKind, table: &Table) -> (&'static [Name], &'static [&'stati
 /// is not its own.
 fn leak_notes(leak: &Leak, time_s: &[f64]) -> Vec<String> {
     let share = |share| Dimension::Fraction.display(share);
-    let law = if !leak.is_told() {
-        format!(
-            "no leak can be told from the noise; if there is one, pressure falls by at most {} a second (95 % \
-             confidence)",
-            Dimension::Pressure.display(leak.rate_most_pa_per_s())
-        )
-    } else {
+    let law = if leak.is_told() {
         let (law, other) = match leak.leaking {
             Leaking::Laminar => (GAP, HOLE),
             Leaking::Orifice => (HOLE, GAP),
@@ -133,6 +127,12 @@ fn leak_notes(leak: &Leak, time_s: &[f64]) -> Vec<String> {
                 share(1.0 - leak.leaking_share)
             )
         }
+    } else {
+        format!(
+            "no leak can be told from the noise; if there is one, pressure falls by at most {} a second (95 % \
+             confidence)",
+            Dimension::Pressure.display(leak.rate_most_pa_per_s())
+        )
     };
     let mut notes = vec![law];
     if leak.from_s > time_s[0] {

@@ -164,6 +164,46 @@ fn an_instant_that_contradicts_the_duty_is_told() {
     assert!((right_s - late_s - 0.01).abs() < 1e-9, "{right_s} {late_s}");
 }
 
+/// What is said of recordings in which something else happened: a rail that was opened, one that does not leak, pulses
+/// that bounce, an instant after the response.
+#[test]
+fn what_happened_in_a_recording_is_told() {
+    let folder = folder("told");
+    let said = |kind: &str, rows: Vec<String>, heading: &str, options: &[&str]| {
+        let file = folder.join(format!("{kind}.csv"));
+        std::fs::write(&file, format!("{heading}\n{}\n", rows.join("\n"))).expect("a file can be written");
+        let mut all = vec![kind, file.to_str().expect("a path in plain letters"), "--json"];
+        all.extend(options);
+        analyse(&all).out
+    };
+    // A recorder that shows tenths of a bar and trembles by one.
+    let tremble = |i: usize| 0.1 * ((i * 7919 % 13) as f64 / 6.0 - 1.0).round();
+    let rail = |leak_bar_per_s: f64, opened_s: f64| -> Vec<String> {
+        let at = |i: usize| {
+            let t = 0.05 * i as f64;
+            let bar = if t < opened_s { 300.0 - leak_bar_per_s * t } else { 0.0 };
+            format!("{t:.2},{:.1}", bar + tremble(i))
+        };
+        (0..800).map(at).collect()
+    };
+    let heading = "time [s],pressure [bar]";
+    let opened = said("leak-down", rail(0.5, 20.0), heading, &[]);
+    assert!(opened.contains("as if the rail had been opened"), "{opened}");
+    let tight = said("leak-down", rail(0.0, 60.0), heading, &[]);
+    assert!(tight.contains("no leak can be told from the noise") && !tight.contains("so says"), "{tight}");
+    let pulses =
+        (0..900).map(|i| format!("{:.4}", 0.02 * (i / 3) as f64 + [0.0, 0.001, 0.0023][i % 3])).collect();
+    let bounced = said("flow", pulses, "time [s]", &["--k-factor", "8234 /L"]);
+    assert!(bounced.contains("600 come too soon beside another to be real"), "{bounced}");
+    let step = |i: usize| {
+        let t = 0.005 * i as f64 - 1.0;
+        let bar = 50.0 + 80.0 * (1.0 - (-(t - 0.1).max(0.0) / 0.2).exp());
+        format!("{t:.3},{:.1}", bar + tremble(i))
+    };
+    let late = said("step", (0..800).map(step).collect(), heading, &["--at", "0.3 s"]);
+    assert!(late.contains("before the step that is said to have been made at 0.3000 s"), "{late}");
+}
+
 /// Ways of writing the same recording; each says the same.
 #[test]
 fn marks_line_ends_and_a_byte_order_mark_change_nothing() {

@@ -31,7 +31,7 @@ pub use washout::{CyclesNeeded, cycles_needed};
 
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{
-    check_columns, check_count, check_finite, check_not_clipped, check_positive, noise_sd, resolution,
+    check_columns, check_finite, check_not_clipped, check_positive, noise_sd, resolution,
     spacing_without_gaps_s,
 };
 use crate::shape::{thinned, wander};
@@ -270,7 +270,13 @@ fn fitted(whole: &Window) -> Result<(Window, Fitted), Unmeasured> {
         FITTED_PA_MAX.min(FITTED_SHARE * reached_pa),
         FITTED_PA_LOW.min(FITTED_SHARE * reached_pa),
     ];
-    let mut best = Err(Unmeasured::TooFewSamples { found: 0, needed: RISE_SAMPLES_MIN });
+    let too_few = |found| Unmeasured::TooFew {
+        what: "samples on the part of the rise that air shapes",
+        found,
+        needed: RISE_SAMPLES_MIN,
+        what_to_do: "sample faster",
+    };
+    let mut best = Err(too_few(0));
     for limit_pa in limits_pa {
         let above = |p: &f64| gauge_pa(*p) >= limit_pa;
         // The highest level of all may last.
@@ -281,8 +287,9 @@ fn fitted(whole: &Window) -> Result<(Window, Fitted), Unmeasured> {
         };
         let to = last.map_or(smooth_pa.len(), |i| i + 1);
         if to < RISE_SAMPLES_MIN {
-            return best.or_else(|_| {
-                check_count(to, RISE_SAMPLES_MIN).and(Err(Unmeasured::NoStep { signal: Signal::Pressure }))
+            return best.map_err(|why| match why {
+                Unmeasured::TooFew { .. } => too_few(to),
+                _ => why,
             });
         }
         let half_pa = f64::midpoint(extremes(&smooth_pa[..to]).0, smooth_pa[to - 1]);

@@ -7,15 +7,17 @@
 
 pub mod gate;
 pub mod meter;
+mod pulses;
 mod waver;
 
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{
-    check_columns, check_finite, check_not_clipped, check_positive, noise_sd, resolution,
+    check_columns, check_finite, check_not_clipped, check_positive, check_rising, noise_sd, resolution,
     spacing_without_gaps_s,
 };
 use crate::stats::{line, mean, standard_deviation};
 use crate::uncertainty::{Input, Measured};
+use pulses::{Mended, mended};
 
 /// Fewest pulses for a flow. With fewer, the steadiness of the flow cannot be stated.
 pub const PULSES_MIN: usize = 200;
@@ -40,8 +42,12 @@ pub struct Meter {
 pub struct Flow {
     /// Volume per time at the meter, m3/s.
     pub rate_m3_per_s: Measured,
-    /// Pulses that were used.
+    /// Pulses that were counted: those that arrived, less `doubled`, and `missing`.
     pub pulses: usize,
+    /// Pulses that followed the one before too closely to be real, and were left out.
+    pub doubled: usize,
+    /// Pulses that were missing, and were put in.
+    pub missing: usize,
     /// Time from the first to the last of them, s.
     pub gate_s: f64,
     /// Standard deviation of single pulse periods over their mean. Gas and slugs in the line show
@@ -49,23 +55,25 @@ pub struct Flow {
     pub period_spread: f64,
 }
 
-/// Flow from the instants of meter pulses, s, in rising order.
+/// Flow from the instants of meter pulses, s, in rising order. A few pulses that came twice or are missing are
+/// mended; that all of this was wrong is then the half-width of a rectangle in the budget.
 ///
 /// # Errors
-/// [`Unmeasured::TooFewPulses`] below [`PULSES_MIN`]; [`Unmeasured::Gap`] when the pulses pause;
+/// [`Unmeasured::TooFewPulses`] below [`PULSES_MIN`]; [`Unmeasured::FalsePulses`] when many of them are wrong; [`Unmeasured::Gap`] when the pulses pause;
 /// [`Unmeasured::OutOfOrder`], [`Unmeasured::NotANumber`], [`Unmeasured::Impossible`] for a
 /// K-factor that is not above zero; [`Unmeasured::NotSettled`] when the flow drifts by more than its wavering
 /// explains.
 pub fn flow(pulse_instants_s: &[f64], meter: &Meter) -> Result<Flow, Unmeasured> {
-    check_pulses(pulse_instants_s, Signal::FlowPulses, PULSES_MIN)?;
+    let Mended { instants_s: pulse_instants_s, doubled, missing } = counted(pulse_instants_s)?;
+    let signal = Signal::FlowPulses;
     let k_factor = meter.k_factor_per_m3;
     check_positive("the K-factor in pulses per m3", k_factor.value)?;
     let last = pulse_instants_s.len() - 1;
     let gate_s = pulse_instants_s[last] - pulse_instants_s[0];
     let period_s = gate_s / last as f64;
     let periods_s: Vec<f64> = pulse_instants_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
-    check_settled(&periods_s, Signal::FlowPulses)?;
-    let sure = waver::of_period(pulse_instants_s);
+    check_settled(&periods_s, signal)?;
+    let sure = waver::of_period(&pulse_instants_s);
     let per_s = 1.0 / period_s / k_factor.value;
     Ok(Flow {
         rate_m3_per_s: Measured::new(per_s)
@@ -74,8 +82,15 @@ pub fn flow(pulse_instants_s: &[f64], meter: &Meter) -> Result<Flow, Unmeasured>
                 per_s * sure.standard_uncertainty / period_s,
                 sure.degrees_of_freedom,
             )
+            .with_given(
+                "pulses doubled or missing",
+                per_s / last as f64,
+                (doubled + missing) as f64 / 3.0_f64.sqrt(),
+            )
             .with_given("K-factor", per_s, k_factor.relative_uncertainty()),
         pulses: pulse_instants_s.len(),
+        doubled,
+        missing,
         gate_s,
         period_spread: standard_deviation(&periods_s) / mean(&periods_s),
     })
@@ -91,9 +106,9 @@ pub fn flow_by_curve(
     curve: &meter::KCurve,
     viscosity_m2_per_s: Input,
 ) -> Result<Flow, Unmeasured> {
-    check_pulses(pulse_instants_s, Signal::FlowPulses, PULSES_MIN)?;
-    let last = pulse_instants_s.len() - 1;
-    let frequency_hz = last as f64 / (pulse_instants_s[last] - pulse_instants_s[0]);
+    let pulses_s = counted(pulse_instants_s)?.instants_s;
+    let last = pulses_s.len() - 1;
+    let frequency_hz = last as f64 / (pulses_s[last] - pulses_s[0]);
     let k_factor_per_m3 = curve.k_factor_per_m3(frequency_hz, viscosity_m2_per_s)?;
     flow(pulse_instants_s, &Meter { k_factor_per_m3 })
 }
@@ -184,6 +199,15 @@ pub fn volumetric_efficiency(
         displacement_m3_per_rev.standard_uncertainty,
     );
     flow.over(speed_rev_per_s).over(&displacement)
+}
+
+/// The pulses of a flow meter that count.
+fn counted(instants_s: &[f64]) -> Result<Mended, Unmeasured> {
+    check_finite(instants_s)?;
+    check_rising(instants_s)?;
+    let mended = mended(instants_s, Signal::FlowPulses)?;
+    check_pulses(&mended.instants_s, Signal::FlowPulses, PULSES_MIN)?;
+    Ok(mended)
 }
 
 fn check_pulses(instants_s: &[f64], signal: Signal, needed: usize) -> Result<(), Unmeasured> {

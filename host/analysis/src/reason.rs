@@ -43,12 +43,26 @@ impl fmt::Display for Signal {
 #[derive(Clone, Copy, Debug, PartialEq, Error)]
 pub enum Unmeasured {
     /// The recording, or the part of it that could be used, holds too few samples.
-    #[error("the recording holds {found} usable samples where {needed} are needed; record for longer")]
+    #[error(
+        "the recording holds {found} usable samples where {needed} are needed; record for longer or sample faster"
+    )]
     TooFewSamples {
         /// Samples that could be used.
         found: usize,
         /// Samples that are needed.
         needed: usize,
+    },
+    /// The recording is long enough, but too little of it is of the kind that is needed.
+    #[error("{what}: {found}, where {needed} are needed; {what_to_do}")]
+    TooFew {
+        /// What there is too little of, and where.
+        what: &'static str,
+        /// What there is.
+        found: usize,
+        /// What is needed.
+        needed: usize,
+        /// How to get more.
+        what_to_do: &'static str,
     },
     /// Too few pulses arrived.
     #[error(
@@ -62,12 +76,13 @@ pub enum Unmeasured {
         /// Pulses that are needed.
         needed: usize,
     },
-    /// The recording does not last long enough.
-    #[error(
-        "the recording lasts {found_s:.3} s where {needed_s:.3} s are needed (three time constants, or whole cycles); \
-         record for longer"
-    )]
+    /// The recording, or a part of it, does not last long enough.
+    #[error("{what} lasts {found_s:.4} s where {needed_s:.4} s are needed, {which_is}; record for longer")]
     TooShort {
+        /// What is too short.
+        what: &'static str,
+        /// What the needed length is, in words.
+        which_is: &'static str,
         /// Length that could be used, s.
         found_s: f64,
         /// Length that is needed, s.
@@ -131,6 +146,37 @@ pub enum Unmeasured {
         /// Largest drift that is accepted, in the same per cent.
         allowed_percent: f64,
     },
+    /// The recording ends on the way.
+    #[error(
+        "the recording ends when {reached_percent:.0} % of the change have been made, where {needed_percent:.0} % are \
+         needed to tell where it leads; record for longer after the step"
+    )]
+    Unfinished {
+        /// How far it went, in per cent of where the curve leads.
+        reached_percent: f64,
+        /// How far it must go.
+        needed_percent: f64,
+    },
+    /// Readings that never move at all.
+    #[error(
+        "the {signal} readings never move, so they show neither noise nor the steps of the recorder, and how small a \
+         change would be seen nobody knows; record with more digits"
+    )]
+    Motionless {
+        /// Which recording.
+        signal: Signal,
+    },
+    /// It could be computed, but not well enough to be worth a number.
+    #[error(
+        "its standard uncertainty would be {found_percent:.0} % of it where at most {allowed_percent:.0} % is stated: \
+         the readings scatter too much, or their steps are too coarse; record with a smaller range or for longer"
+    )]
+    TooUncertain {
+        /// Relative standard uncertainty, per cent.
+        found_percent: f64,
+        /// Largest that is stated, per cent.
+        allowed_percent: f64,
+    },
     /// Nothing followed the duty step.
     #[error(
         "rail pressure changed by {:.3} MPa after the duty step, but a change of {:.3} MPa is needed to \
@@ -146,7 +192,7 @@ pub enum Unmeasured {
     /// Pressure never reached the level the method works at.
     #[error(
         "rail pressure reached {:.3} MPa in the recording where {:.3} MPa is needed; \
-         record for longer or hold the rail shut harder",
+         shut the rail tighter, or record until it gets there",
         reached_pa / 1.0e6, needed_pa / 1.0e6
     )]
     NotReached {
@@ -240,13 +286,65 @@ pub enum Unmeasured {
         /// How to give it.
         what_to_do: &'static str,
     },
-    /// Nothing falls fast enough to have a time constant.
+    /// The fall is not known surely enough to have a time constant.
     #[error(
-        "no fall can be told from the noise well enough for a time constant; it is longer than {longer_than_s:.3} s \
-         (95 % confidence); watch for longer or at a higher pressure"
+        "the rate of fall is {found:.1} times its standard uncertainty where {needed} times are needed for a time \
+         constant, which is longer than {longer_than_s:.3} s (95 % confidence); watch for longer or at a higher \
+         pressure"
     )]
     TooSlow {
+        /// Rate over its standard uncertainty.
+        found: f64,
+        /// What it must come to.
+        needed: f64,
         /// Lower bound of the time constant with 95 % confidence, s.
         longer_than_s: f64,
+    },
+    /// The recording is sound, but what it shows has no time constant.
+    #[error("there is no time constant: {why}")]
+    NoTimeConstant {
+        /// How it changes instead.
+        why: &'static str,
+    },
+    /// Pressure was let out before there was enough to see of a leak.
+    #[error(
+        "rail pressure falls all at once after {at_s:.3} s, as if the rail had been opened, and the {found} samples \
+         before are too few for a leak where {needed} are needed; leave the rail shut for longer"
+    )]
+    Emptied {
+        /// When the fall begins, s on the recording's own time axis.
+        at_s: f64,
+        /// Samples before it, or means of several in a long recording.
+        found: usize,
+        /// Samples that are needed.
+        needed: usize,
+    },
+    /// The response is under way before the instant at which the step is said to have been made.
+    #[error(
+        "pressure begins to move at {began_s:.4} s, before the step that is said to have been made at {stated_s:.4} s; \
+         check the instant and the clocks, or what else moved the pressure"
+    )]
+    BeganBefore {
+        /// When pressure begins to move, s on the recording's own time axis.
+        began_s: f64,
+        /// The stated instant of the step, s on the same axis.
+        stated_s: f64,
+    },
+    /// Pulses that come twice, or are missing, so often that a rate of them means nothing.
+    #[error(
+        "of {found} pulses of the {signal}, {doubled} come too soon beside another to be real, and {missing} more \
+         should have come (the first is wrong at {at_s:.3} s); check the sensor's gap, cable and switching level"
+    )]
+    FalsePulses {
+        /// Which sensor.
+        signal: Signal,
+        /// Pulses that arrived.
+        found: usize,
+        /// Of these, pulses that are none.
+        doubled: usize,
+        /// Pulses that should have come and did not.
+        missing: usize,
+        /// Where the first of either is, s on the recording's own time axis.
+        at_s: f64,
     },
 }

@@ -4,7 +4,7 @@ use crate::reason::{Signal, Unmeasured};
 
 /// A spacing this many times the median is a gap: one or two lost samples do not move a fit,
 /// while jitter of a healthy clock or meter stays far below.
-const GAP_SPACINGS: f64 = 4.0;
+pub(crate) const GAP_SPACINGS: f64 = 4.0;
 
 /// Both columns equally long, all numbers finite, at least `needed` rows.
 pub(crate) fn check_columns(left: &[f64], right: &[f64], needed: usize) -> Result<(), Unmeasured> {

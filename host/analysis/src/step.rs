@@ -36,7 +36,10 @@ mod transition;
 mod under;
 
 use crate::reason::{Signal, Unmeasured};
-use crate::series::{check_columns, check_not_clipped, check_positive, check_rising, spacing_without_gaps_s};
+use crate::series::{
+    check_columns, check_not_clipped, check_positive, check_rising, noise_sd, spacing_without_gaps_s,
+};
+use crate::stats::mean;
 use crate::uncertainty::{Input, Measured};
 use answer::{by_model, without_model};
 use candidates::{even_spacing, modelled};
@@ -99,8 +102,11 @@ pub struct StepResponse {
     pub pressure_rise: Result<Measured, Unmeasured>,
     /// Time from the step to where pressure starts to move, s. Without a model it is where the line
     /// through the 10 % and the 50 % crossing meets the level before; how far from there pressure may
-    /// really have started is in its uncertainty. May come out slightly negative where there is none.
+    /// really have started is in its uncertainty. May come out slightly negative where there is none;
+    /// [`Unmeasured::BeganBefore`] when pressure surely moves before the step.
     pub dead_time: Result<Measured, Unmeasured>,
+    /// Where pressure starts to move, s on the record's own time axis.
+    pub onset_s: Result<Measured, Unmeasured>,
     /// Time constant, s; only of a response of first order.
     pub time_constant: Result<Measured, Unmeasured>,
     /// Transition duration between the 10 % and the 90 % reference level, s.
@@ -150,11 +156,47 @@ pub const SAMPLES_MIN: usize = 32;
 /// What makes the whole record useless: [`Unmeasured::TooFewSamples`], [`Unmeasured::Gap`],
 /// [`Unmeasured::OutOfOrder`], [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`],
 /// [`Unmeasured::Clipped`], [`Unmeasured::Impossible`]; [`Unmeasured::NoStep`] and
-/// [`Unmeasured::NoResponse`] when there is no change or none beyond noise; [`Unmeasured::NotSettled`]
+/// [`Unmeasured::NoResponse`] when there is no change or none beyond noise; [`Unmeasured::Unfinished`] and [`Unmeasured::NotSettled`]
 /// when pressure still moves at the end, or moved before the step, and no model tells where to;
-/// [`Unmeasured::TooShort`] when no whole ripple period fits a level; [`Unmeasured::SeveralSteps`].
+/// [`Unmeasured::TooFew`] when a level is hardly seen, [`Unmeasured::TooShort`] when no whole ripple period fits
+/// one; [`Unmeasured::SeveralSteps`].
 /// What only one finding lacks is in its own result.
 pub fn step_response(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured> {
+    let found = read(record).map_err(|why| match why {
+        Unmeasured::NoStep { .. } | Unmeasured::NoResponse { .. } => there_and_back(record).unwrap_or(why),
+        why => why,
+    });
+    let Some(instant) = record.instant_s else { return found };
+    if matches!(found, Ok(StepResponse { dead_time: Ok(_), .. }) | Err(Unmeasured::Impossible { .. })) {
+        return found;
+    }
+    // A step that is stated too late takes part of the response for the level before it: what does not need the
+    // instant is read without it.
+    match read(&StepRecord { instant_s: None, ..*record }) {
+        Ok(alone) if alone.onset_s.as_ref().is_ok_and(|onset| is_before(onset, instant)) => {
+            let began_s = alone.onset_s.as_ref().map_or(instant.value, |onset| onset.value);
+            let dead_time = Err(Unmeasured::BeganBefore { began_s, stated_s: instant.value });
+            Ok(StepResponse { dead_time, ..alone })
+        }
+        _ => found,
+    }
+}
+
+/// An onset comes before the step when it does so by more than this many expanded uncertainties of the two: one in
+/// a thousand that really follow it at once.
+const BEFORE_UNCERTAINTIES: f64 = 1.5;
+
+fn is_before(onset_s: &Measured, instant_s: Input) -> bool {
+    let dead_s = since(onset_s, instant_s);
+    dead_s.value < -BEFORE_UNCERTAINTIES * dead_s.expanded_uncertainty()
+}
+
+fn since(onset_s: &Measured, instant_s: Input) -> Measured {
+    let dead_s = Measured { value: onset_s.value - instant_s.value, ..onset_s.clone() };
+    dead_s.with_given("instant of the step", 1.0, instant_s.standard_uncertainty)
+}
+
+fn read(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured> {
     let (time_s, pressure_pa) = (record.time_s, record.pressure_pa);
     check_columns(time_s, pressure_pa, SAMPLES_MIN)?;
     let spacing_s = spacing_without_gaps_s(time_s, Signal::Pressure)?;
@@ -223,6 +265,23 @@ pub fn fit_first_order(time_s: &[f64], values: &[f64]) -> Result<FirstOrderFit, 
     first_order::fit(time_s, &scaled, even_spacing(time_s), &scale)
         .and_then(|found| FirstOrderFit::scaled_back(&found, values.len(), rough.before, rough.change))
         .ok_or(Unmeasured::NoFit { curve: "first-order response", why: "no minimum was found" })
+}
+
+/// A pressure that went there and back in the middle of the record: two steps, not none.
+fn there_and_back(record: &StepRecord<'_>) -> Option<Unmeasured> {
+    let (time_s, pressure_pa) = (record.time_s, record.pressure_pa);
+    let before_pa = mean(&pressure_pa[..LEVEL_SAMPLES_MIN]);
+    let away_pa: Vec<f64> = pressure_pa.windows(3).map(|three| (mean(three) - before_pa).abs()).collect();
+    let most_pa = away_pa.iter().copied().fold(0.0, f64::max);
+    let is_away = |away_pa: &f64| *away_pa > 0.5 * most_pa;
+    let (first, last) = (away_pa.iter().position(is_away)?, away_pa.iter().rposition(is_away)?);
+    let is_inside = first > LEVEL_SAMPLES_MIN && last + LEVEL_SAMPLES_MIN < pressure_pa.len();
+    (is_inside && most_pa > NOISE_FACTOR_MIN * noise_sd(pressure_pa)).then(|| Unmeasured::SeveralSteps {
+        signal: Signal::Pressure,
+        found: 2,
+        first_s: time_s[first + 1],
+        second_s: time_s[last + 1],
+    })
 }
 
 /// First sample that may follow the step, where the instant is known.

@@ -11,7 +11,7 @@ use stepwell_analysis::coil::CoilTemperature;
 use stepwell_analysis::coil::transient::{self, CoilRecord};
 use stepwell_analysis::edges::edges;
 use stepwell_analysis::flow::{self, Meter};
-use stepwell_analysis::leak::{self, LeakDown, Leaking};
+use stepwell_analysis::leak::{self, Leak, LeakDown, Leaking};
 use stepwell_analysis::reason::Signal;
 use stepwell_analysis::step::{self, Shape, StepRecord};
 use stepwell_analysis::sweep::{self, SweepRecord};
@@ -116,6 +116,49 @@ fn uses(kind: AnalyseKind, table: &Table) -> (&'static [Name], &'static [&'stati
         AnalyseKind::Flow => (&[Name::Time], &["k-factor"]),
     }
 }
+
+/// What is to be said of a leak beside its numbers: whether there is one, by which law, and what of the recording
+/// is not its own.
+fn leak_notes(leak: &Leak, time_s: &[f64]) -> Vec<String> {
+    let share = |share| Dimension::Fraction.display(share);
+    let law = if leak.is_told() {
+        let (law, other) = match leak.leaking {
+            Leaking::Laminar => (GAP, HOLE),
+            Leaking::Orifice => (HOLE, GAP),
+        };
+        if leak.leaking_share > leak::DECIDED_SHARE {
+            format!("it leaks {law}, so says {} of the evidence", share(leak.leaking_share))
+        } else {
+            format!(
+                "whether it leaks {law} or {other} the recording does not tell ({} and {} of the evidence): both are \
+                 in the uncertainty",
+                share(leak.leaking_share),
+                share(1.0 - leak.leaking_share)
+            )
+        }
+    } else {
+        format!(
+            "no leak can be told from the noise; if there is one, pressure falls by at most {} a second (95 % \
+             confidence)",
+            Dimension::Pressure.display(leak.rate_most_pa_per_s())
+        )
+    };
+    let mut notes = vec![law];
+    if leak.from_s > time_s[0] {
+        let from = Dimension::Time.display(leak.from_s);
+        notes.push(format!("what comes before {from} falls in another way and was left out"));
+    }
+    if leak.to_s < time_s[time_s.len() - 1] {
+        let to = Dimension::Time.display(leak.to_s);
+        notes.push(format!(
+            "pressure falls suddenly faster after {to}, as if the rail had been opened: what comes then was left out"
+        ));
+    }
+    notes
+}
+
+const GAP: &str = "in proportion to pressure (a narrow gap)";
+const HOLE: &str = "with the square root of pressure (a hole)";
 
 /// A finding that comes to the same reason as the whole recording.
 fn refused(findings: &[(&'static str, &'static str, Dimension)], why: &Unmeasured, chart: Chart) -> Analysis {
@@ -435,13 +478,9 @@ impl Recording<'_> {
         Ok(match leak::leak_down(&record) {
             Err(why) => refused(&[rate, TIME_CONSTANT], &why, chart),
             Ok(leak) => {
-                let skipped = time_s.len() - leak.curve_pa.len();
-                chart.fit = time_s[skipped..].iter().copied().zip(leak.curve_pa).collect();
-                let law = match leak.leaking {
-                    Leaking::Laminar => "in proportion to pressure (a narrow gap)",
-                    Leaking::Orifice => "with the square root of pressure (a hole)",
-                };
-                let share = Dimension::Fraction.display(leak.leaking_share);
+                let notes = leak_notes(&leak, time_s);
+                let used_s = &time_s[time_s.partition_point(|t| *t < leak.from_s)..];
+                chart.fit = used_s.iter().copied().zip(leak.curve_pa).collect();
                 let start = Dimension::Pressure.display(leak.start_pa.value);
                 let measured = if as_flow { leak.rate_m3_per_s } else { Ok(leak.rate_pa_per_s) };
                 let mut rate = noted(of(rate, measured), format!("at {start}, {:.3} s", leak.from_s));
@@ -449,7 +488,6 @@ impl Recording<'_> {
                     rate = noted(rate, "as a volume it is told with --volume and --liquid-modulus");
                 }
                 let findings = vec![rate, of(TIME_CONSTANT, leak.time_constant_s)];
-                let notes = vec![format!("it leaks {law}, so says {share} of the evidence")];
                 Analysis { findings, notes, chart: Some(chart) }
             }
         })
@@ -543,8 +581,16 @@ impl Recording<'_> {
             Err(why) => of(FLOW, Err(why)),
             Ok(flow) => {
                 chart.fit = time_s.iter().map(|t| (*t, flow.rate_m3_per_s.value)).collect();
-                let note = format!("{} pulses in {:.3} s", flow.pulses, flow.gate_s);
-                noted(of(FLOW, Ok(flow.rate_m3_per_s)), note)
+                let found = noted(
+                    of(FLOW, Ok(flow.rate_m3_per_s)),
+                    format!("{} pulses in {:.3} s", flow.pulses, flow.gate_s),
+                );
+                [(flow.doubled, "too many was left out"), (flow.missing, "that was missing was put in")]
+                    .into_iter()
+                    .filter(|(count, _)| *count > 0)
+                    .fold(found, |found, (count, what)| {
+                        noted(found, format!("{count} times a pulse {what}; look at the sensor"))
+                    })
             }
         };
         Ok(Analysis { findings: vec![found], notes: Vec::new(), chart: Some(chart) })

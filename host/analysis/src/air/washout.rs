@@ -4,7 +4,7 @@
 //! cycles (exponential wash-out of a stirred volume).
 
 use crate::reason::Unmeasured;
-use crate::series::{check_count, check_finite, check_positive};
+use crate::series::{check_finite, check_positive};
 use crate::uncertainty::Measured;
 
 /// Fewest cycles with a fraction above its own uncertainty.
@@ -30,7 +30,7 @@ pub struct CyclesNeeded {
 ///
 /// # Errors
 /// [`Unmeasured::Impossible`] for a limit that is not above zero, [`Unmeasured::NotANumber`];
-/// [`Unmeasured::TooFewSamples`] with fewer than two cycles whose air exceeds its standard
+/// [`Unmeasured::TooFew`] with fewer than two cycles whose air exceeds its standard
 /// uncertainty; [`Unmeasured::NoFit`] when the air does not get less from cycle to cycle.
 pub fn cycles_needed(left: &[(u32, Measured)], limit: f64) -> Result<CyclesNeeded, Unmeasured> {
     check_positive("the limit for air", limit)?;
@@ -44,7 +44,14 @@ pub fn cycles_needed(left: &[(u32, Measured)], limit: f64) -> Result<CyclesNeede
             (f64::from(*cycle), (air.value / limit).ln(), relative_u.powi(-2))
         })
         .collect();
-    check_count(points.len(), CYCLES_MIN)?;
+    if points.len() < CYCLES_MIN {
+        return Err(Unmeasured::TooFew {
+            what: "cycles that left air which could be measured",
+            found: points.len(),
+            needed: CYCLES_MIN,
+            what_to_do: "run more cycles",
+        });
+    }
     let sum = |term: &dyn Fn(&(f64, f64, f64)) -> f64| points.iter().map(term).sum::<f64>();
     let weight = sum(&|p| p.2);
     let (middle, level) = (sum(&|p| p.2 * p.0) / weight, sum(&|p| p.2 * p.1) / weight);

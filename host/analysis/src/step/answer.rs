@@ -2,7 +2,7 @@
 
 use super::free::{Free, check_resolved};
 use super::model::{Estimate, Said};
-use super::{Shape, StepRecord, StepResponse, Trace, shape};
+use super::{Shape, StepRecord, StepResponse, Trace, is_before, shape, since};
 use crate::reason::Unmeasured;
 use crate::uncertainty::Measured;
 
@@ -14,12 +14,14 @@ pub(super) fn by_model(record: &StepRecord<'_>, trace: &Trace<'_>, said: &Said) 
             .with_given("resolution of the recorder", 1.0, e.resolution)
             .with_given("shape of the curve", 1.0, e.choice)
     };
-    let onset_s = found.onset_s.value;
-    let resolved = check_resolved(time_s, onset_s, onset_s + found.rise_time_s.value);
+    let from_s = found.onset_s.value;
+    let resolved = check_resolved(time_s, from_s, from_s + found.rise_time_s.value);
     let time = |e: &Estimate| resolved.map(|()| measured(e));
+    let onset_s = time(&found.onset_s);
     StepResponse {
         pressure_rise: Ok(with_gain(record, trace, &measured(&found.change))),
-        dead_time: time(&found.onset_s).and_then(|onset| since_instant(record, onset)),
+        dead_time: since_instant(record, &onset_s),
+        onset_s,
         time_constant: match &found.tau_s {
             Some(tau_s) => time(tau_s),
             None => Err(NO_TIME_CONSTANT),
@@ -38,10 +40,12 @@ pub(super) fn without_model(record: &StepRecord<'_>, trace: &Trace<'_>, free: &F
     let rise_s = free.rise_time_s.value;
     let from_s = free.onset_s.value;
     let resolved = check_resolved(trace.time_s, from_s, from_s + 1.25 * rise_s);
+    let onset_s = resolved.map(|()| free.onset_s.clone());
     let half = (rise_s / trace.spacing_s / 40.0).clamp(0.0, trace.way.len() as f64) as usize;
     StepResponse {
         pressure_rise: Ok(with_gain(record, trace, &free.rise)),
-        dead_time: resolved.and_then(|()| since_instant(record, free.onset_s.clone())),
+        dead_time: since_instant(record, &onset_s),
+        onset_s,
         time_constant: Err(NO_TIME_CONSTANT),
         rise_time_10_90: resolved.map(|()| free.rise_time_s.clone()),
         overshoot: resolved.map(|()| free.overshoot.clone()),
@@ -53,9 +57,8 @@ pub(super) fn without_model(record: &StepRecord<'_>, trace: &Trace<'_>, free: &F
     }
 }
 
-const NO_TIME_CONSTANT: Unmeasured = Unmeasured::NoFit {
-    curve: "first-order response",
-    why: "what it leaves is more than noise, so that no single time constant describes the rise",
+const NO_TIME_CONSTANT: Unmeasured = Unmeasured::NoTimeConstant {
+    why: "a response of first order would leave more than noise, so that no single time constant describes the rise",
 };
 
 fn with_gain(record: &StepRecord<'_>, trace: &Trace<'_>, change: &Measured) -> Measured {
@@ -65,13 +68,19 @@ fn with_gain(record: &StepRecord<'_>, trace: &Trace<'_>, change: &Measured) -> M
     rise.with_given("pressure gain", value, gain.relative_uncertainty())
 }
 
-fn since_instant(record: &StepRecord<'_>, onset_s: Measured) -> Result<Measured, Unmeasured> {
-    let Some(instant) = record.instant_s else {
+fn since_instant(
+    record: &StepRecord<'_>,
+    onset_s: &Result<Measured, Unmeasured>,
+) -> Result<Measured, Unmeasured> {
+    let onset_s = onset_s.as_ref().map_err(|why| *why)?;
+    let Some(instant_s) = record.instant_s else {
         return Err(Unmeasured::NotGiven {
             name: "the instant of the step",
             what_to_do: "record the duty beside the pressure, or say when it changed",
         });
     };
-    let dead_s = Measured { value: onset_s.value - instant.value, ..onset_s };
-    Ok(dead_s.with_given("instant of the step", 1.0, instant.standard_uncertainty))
+    if is_before(onset_s, instant_s) {
+        return Err(Unmeasured::BeganBefore { began_s: onset_s.value, stated_s: instant_s.value });
+    }
+    Ok(since(onset_s, instant_s))
 }

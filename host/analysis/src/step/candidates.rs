@@ -5,7 +5,7 @@ use super::ripple::Ripple;
 use super::shape::Rough;
 use super::under::Under;
 use super::{DRIFT_PERCENT_MAX, NOISE_FACTOR_MIN, REACHED_MIN, Shape, Trace, first_order, second_order};
-use crate::reason::{Signal, Unmeasured};
+use crate::reason::Unmeasured;
 use crate::stats::drift;
 
 /// What the models that describe the trace say of it; `None` when none does.
@@ -55,11 +55,14 @@ pub(super) fn modelled(
     let needed = NOISE_FACTOR_MIN * scatter.hypot(resolution);
     let is_plain = change.abs() > needed && needed.is_finite();
     // Where a straight line goes nobody knows, but what moved beyond noise is no missing response.
-    if said.reached < REACHED_MIN && (is_plain || moves(way, &said.curve)) {
-        return Err(Unmeasured::NotSettled {
-            signal: Signal::Pressure,
-            drift_percent: 100.0 * (1.0 - said.reached),
-            allowed_percent: 100.0 * (1.0 - REACHED_MIN),
+    let (moves, noise) = moves(way, &said.curve);
+    if !is_plain && moves.abs() <= noise {
+        return Err(trace.no_response(moves, noise));
+    }
+    if said.reached < REACHED_MIN {
+        return Err(Unmeasured::Unfinished {
+            reached_percent: 100.0 * said.reached,
+            needed_percent: 100.0 * REACHED_MIN,
         });
     }
     if !is_plain {
@@ -77,11 +80,11 @@ pub(super) fn modelled(
     Ok(Some(said))
 }
 
-/// Whether a curve moves by more, from its first to its last sample, than noise moves a sample.
-fn moves(way: &[f64], curve: &[f64]) -> bool {
+/// By how much a curve moves from its first to its last sample, and what it must exceed to be more than noise.
+fn moves(way: &[f64], curve: &[f64]) -> (f64, f64) {
     let squares: f64 = way.iter().zip(curve).map(|(y, c)| (y - c).powi(2)).sum();
     let noise = (squares / way.len() as f64).sqrt();
-    (curve[curve.len() - 1] - curve[0]).abs() > NOISE_FACTOR_MIN * noise
+    (curve[curve.len() - 1] - curve[0], NOISE_FACTOR_MIN * noise)
 }
 
 /// The spacing of times that all lie on a grid, to well below what a fit can tell.

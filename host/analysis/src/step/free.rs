@@ -10,7 +10,6 @@ use super::start::off_foot_s;
 use super::transition::{Crossing, Transition};
 use super::{NOISE_FACTOR_MIN, SETTLED_SHARE, Trace};
 use crate::reason::{Signal, Unmeasured};
-use crate::series::check_count;
 use crate::uncertainty::Measured;
 
 /// A stretch of the transition, cut in tenths of its duration, stands still when it gains less than this
@@ -151,5 +150,10 @@ impl Levels<'_> {
 /// Whether the places of a transition can be told at all.
 pub(super) fn check_resolved(time_s: &[f64], from_s: f64, to_s: f64) -> Result<(), Unmeasured> {
     let inside = time_s.partition_point(|t| *t <= to_s) - time_s.partition_point(|t| *t < from_s);
-    check_count(inside, super::TRANSITION_SAMPLES_MIN)
+    let needed = super::TRANSITION_SAMPLES_MIN;
+    if inside < needed {
+        let (what, what_to_do) = ("samples on the rise of the pressure", "sample faster");
+        return Err(Unmeasured::TooFew { what, found: inside, needed, what_to_do });
+    }
+    Ok(())
 }

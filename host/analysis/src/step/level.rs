@@ -3,7 +3,6 @@
 use super::{DRIFT_PERCENT_MAX, LEVEL_SAMPLES_MIN, Trace};
 use crate::fit::least_squares;
 use crate::reason::{Signal, Unmeasured};
-use crate::series::check_count;
 use crate::stats::{Drift, mean};
 
 /// A state level and what surrounds it, on the scale of the trace.
@@ -66,16 +65,29 @@ impl Level {
 
 /// First sample of the window that ends before `to` and holds whole ripple periods.
 fn window_start(trace: &Trace<'_>, from: usize, to: usize) -> Result<usize, Unmeasured> {
-    check_count(to.saturating_sub(from), LEVEL_SAMPLES_MIN)?;
+    check_enough(to.saturating_sub(from))?;
     let Some(needed_s) = trace.ripple_period_s else {
         return Ok(from);
     };
     let found_s = (to - from) as f64 * trace.spacing_s;
     let periods = (found_s / needed_s).floor();
     if periods < 1.0 {
-        return Err(Unmeasured::TooShort { found_s, needed_s });
+        let (what, which_is) = ("the level before or after the step", "a whole period of the ripple");
+        return Err(Unmeasured::TooShort { what, which_is, found_s, needed_s });
     }
     let samples = ((periods * needed_s / trace.spacing_s).round() as usize).min(to - from);
-    check_count(samples, LEVEL_SAMPLES_MIN)?;
+    check_enough(samples)?;
     Ok(to - samples)
+}
+
+fn check_enough(found: usize) -> Result<(), Unmeasured> {
+    if found >= LEVEL_SAMPLES_MIN {
+        return Ok(());
+    }
+    Err(Unmeasured::TooFew {
+        what: "samples on the level before or after the step",
+        found,
+        needed: LEVEL_SAMPLES_MIN,
+        what_to_do: "sample faster, or record more of it",
+    })
 }

@@ -258,7 +258,7 @@ fn cycles_still_needed_follow_the_wash_out() {
     assert!(found.more.standard_uncertainty() < 0.2);
     let stuck: Vec<(u32, Measured)> = left.iter().map(|(k, _)| (*k, left[0].1.clone())).collect();
     assert!(matches!(cycles_needed(&stuck, 0.005), Err(Unmeasured::NoFit { .. })));
-    assert!(matches!(cycles_needed(&left[..1], 0.005), Err(Unmeasured::TooFewSamples { .. })));
+    assert!(matches!(cycles_needed(&left[..1], 0.005), Err(Unmeasured::TooFew { .. })));
     assert!(matches!(cycles_needed(&left, 0.0), Err(Unmeasured::Impossible { .. })));
 }
 

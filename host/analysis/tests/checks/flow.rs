@@ -238,3 +238,105 @@ fn unusable_columns_are_refused() {
     assert!(matches!(flow_column(&gap, &steady, one), Err(Unmeasured::Gap { .. })));
     assert!(matches!(flow_column(&time_s, &steady, Input::exact(0.0)), Err(Unmeasured::Impossible { .. })));
 }
+
+/// A steady 50 Hz with 1 % of jitter on each pulse.
+fn jittering(noise: &mut Noise) -> Vec<f64> {
+    train(1_000, 50.0).iter().map(|t| t + noise.normal(2e-4)).collect()
+}
+
+fn sorted(mut times: Vec<f64>) -> Vec<f64> {
+    times.sort_by(f64::total_cmp);
+    times
+}
+
+/// Whatever share of the pulses bounces, 2 ms or several times after the real one: never a wrong flow.
+#[test]
+fn bounced_pulses_are_refused() {
+    let mut noise = Noise::seeded(80);
+    for (every, after_s) in [(20, vec![2e-3]), (2, vec![2e-3]), (1, vec![2e-3]), (5, vec![4e-4, 9e-4])] {
+        let clean = jittering(&mut noise);
+        let second = clean.iter().step_by(every).flat_map(|t| after_s.iter().map(move |after| t + after));
+        let times = sorted(clean.iter().copied().chain(second).collect());
+        let found = flow(&times, &METER);
+        let Err(Unmeasured::FalsePulses { doubled, missing: 0, .. }) = found else { panic!("{found:?}") };
+        assert_eq!(doubled, 1_000_usize.div_ceil(every) * after_s.len());
+    }
+}
+
+/// Pulses of a disturbance, anywhere between the real ones, and real ones that are lost.
+#[test]
+fn pulses_of_others_and_lost_pulses_are_refused() {
+    let mut noise = Noise::seeded(81);
+    let clean = jittering(&mut noise);
+    let foreign = clean.windows(2).step_by(15).map(|pair| pair[0] + 0.37 * (pair[1] - pair[0]));
+    let times = sorted(clean.iter().copied().chain(foreign).collect());
+    assert!(matches!(flow(&times, &METER), Err(Unmeasured::FalsePulses { doubled: 67, missing: 0, .. })));
+    let lost: Vec<f64> = clean.iter().enumerate().filter(|(i, _)| i % 17 != 8).map(|(_, t)| *t).collect();
+    assert!(matches!(flow(&lost, &METER), Err(Unmeasured::FalsePulses { doubled: 0, missing: 59, .. })));
+}
+
+/// A few of either are mended: the interval holds the true flow, 50 Hz over the K-factor, and the count as it came.
+#[test]
+fn a_few_wrong_pulses_are_mended_and_widen_the_interval() {
+    let mut noise = Noise::seeded(82);
+    for wrong in [1_usize, 5, 15] {
+        let clean = jittering(&mut noise);
+        let twice = clean.iter().skip(7).step_by(60).take(wrong).map(|t| t + 1e-3);
+        let bounced = sorted(clean.iter().copied().chain(twice).collect());
+        let lost: Vec<f64> = clean
+            .iter()
+            .enumerate()
+            .filter(|(i, _)| i % 60 != 7 || i / 60 >= wrong)
+            .map(|(_, t)| *t)
+            .collect();
+        for (times, doubled, missing) in [(bounced, wrong, 0), (lost, 0, wrong)] {
+            let found = flow(&times, &METER).unwrap();
+            assert_eq!((found.doubled, found.missing, found.pulses), (doubled, missing, 1_000));
+            let rate = found.rate_m3_per_s;
+            let as_it_came = (times.len() - 1) as f64 / found.gate_s / 8.234e6;
+            for truth in [50.0 / 8.234e6, as_it_came] {
+                assert!((rate.value - truth).abs() <= rate.expanded_uncertainty(), "{wrong}: {rate:?}");
+            }
+        }
+    }
+}
+
+/// What is no wrong pulse: the ripple of a pump, uneven blades, gas, a coarse clock, a flow that changes slowly.
+#[test]
+fn flows_that_really_vary_are_left_alone() {
+    let mut noise = Noise::seeded(83);
+    let passing = |periods: Vec<f64>| -> Vec<f64> {
+        periods
+            .iter()
+            .scan(0.0, |t, p| {
+                *t += p;
+                Some(*t)
+            })
+            .collect()
+    };
+    let wave = |period: f64, share: f64| -> Vec<f64> {
+        (0..1_000)
+            .map(|i| 0.02 * (1.0 + share * (core::f64::consts::TAU * f64::from(i) / period).sin()))
+            .collect()
+    };
+    let blades = [0.7, 1.3, 1.1, 0.9];
+    let ticks = |hz: f64| -> Vec<f64> {
+        let mut times: Vec<f64> = train(3_000, hz).iter().map(|t| (t * 1e3).round() * 1e-3).collect();
+        times.dedup();
+        times
+    };
+    let gas = (0..1_000).map(|_| 0.02 * (1.0 + noise.normal(0.2)).max(0.2)).collect();
+    let trains = [
+        passing(wave(7.3, 0.3)),
+        passing(wave(3.1, 0.2)),
+        passing(wave(60.0, 0.4)),
+        passing((0..1_000).map(|i| 0.02 * blades[i % 4]).collect()),
+        passing(gas),
+        ticks(730.0),
+        ticks(450.0),
+    ];
+    for (which, times) in trains.iter().enumerate() {
+        let found = flow(times, &METER).unwrap();
+        assert_eq!((found.doubled, found.missing), (0, 0), "{which}");
+    }
+}

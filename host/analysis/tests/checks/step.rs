@@ -35,7 +35,7 @@ fn second_order_vector() {
     assert_near(value(&found.rise_time_10_90), 0.130_313_915, 1e-7);
     assert_near(value(&found.dead_time), 0.0, 1e-7);
     assert_near(value(&found.overshoot), 0.163_033_53, 1e-6);
-    assert!(matches!(found.time_constant, Err(Unmeasured::NoFit { .. })));
+    assert!(matches!(found.time_constant, Err(Unmeasured::NoTimeConstant { .. })));
 }
 
 /// First order, 0.1 s: 10-90 % in ln 9 of it.
@@ -198,7 +198,7 @@ fn dead_time_of_a_straight_rise() {
     assert_near(value(&found.rise_time_10_90), ramp_rise_s(), 1e-5);
     // Nothing but rounding.
     assert_near(value(&found.overshoot), 0.0, 1e-12);
-    assert!(matches!(found.time_constant, Err(Unmeasured::NoFit { .. })));
+    assert!(matches!(found.time_constant, Err(Unmeasured::NoTimeConstant { .. })));
 }
 
 /// Falling steps are rising ones turned over, to the last bit but for signs.
@@ -318,6 +318,82 @@ fn coverage_of_a_lopsided_peak() {
     assert_covers("overshoot", repeats, covered.count() as u64);
 }
 
+/// A step of first order, dead time 0.1 s, 8 MPa, with noise.
+fn late_by_a_tenth() -> (Vec<f64>, Vec<f64>) {
+    let mut noise = Noise::seeded(57);
+    let (time_s, clean) = sampled(1.5, |t| 5.0e6 + 8.0e6 * (1.0 - (-(t - 0.1).max(0.0) / 0.05).exp()));
+    let noisy = clean.iter().map(|p| p + noise.normal(0.02e6)).collect();
+    (time_s, noisy)
+}
+
+/// Stated after the response has begun, or after all is over: no dead time, but what does not need the instant stays.
+#[test]
+fn an_instant_after_the_onset_gives_no_dead_time() {
+    let (time_s, pressure_pa) = late_by_a_tenth();
+    let at = |at_s: f64| {
+        step_response(&StepRecord { instant_s: Some(Input::exact(at_s)), ..record(&time_s, &pressure_pa) })
+    };
+    let right = at(0.0).unwrap();
+    assert_near(value(&right.dead_time), 0.1, 4.0 * right.dead_time.as_ref().unwrap().standard_uncertainty());
+    for stated in [0.12, 0.15, 0.3, 1.0, 1.45] {
+        let found = at(stated).unwrap();
+        let Err(Unmeasured::BeganBefore { began_s, stated_s }) = found.dead_time else { panic!("{found:?}") };
+        assert_eq!(stated_s, stated);
+        assert_near(began_s, 0.1, 4.0 * right.dead_time.as_ref().unwrap().standard_uncertainty());
+        for (late, right) in [
+            (&found.pressure_rise, &right.pressure_rise),
+            (&found.time_constant, &right.time_constant),
+            (&found.rise_time_10_90, &right.rise_time_10_90),
+            (&found.overshoot, &right.overshoot),
+        ] {
+            let expanded = right.as_ref().unwrap().expanded_uncertainty();
+            assert_near(value(late), value(right), expanded);
+        }
+    }
+    // Beside the onset itself nothing is refused: the interval holds nought.
+    let beside = at(0.1).unwrap().dead_time.unwrap();
+    assert!(beside.value.abs() <= 2.0 * beside.expanded_uncertainty(), "{beside:?}");
+}
+
+/// Reasons say what is the matter: too coarse, hardly any of a level, there and back.
+#[test]
+fn reasons_say_what_is_the_matter() {
+    let coarse_s: Vec<f64> = (-40..80).map(|i| f64::from(i) * 0.5 + 0.2).collect();
+    let coarse: Vec<f64> =
+        coarse_s.iter().map(|t| 5.0e6 + 8.0e6 * (1.0 - (-t.max(0.0) / 0.1).exp())).collect();
+    let found = step_response(&record(&coarse_s, &coarse)).unwrap();
+    for finding in [found.dead_time, found.rise_time_10_90, found.overshoot] {
+        let why = finding.unwrap_err();
+        assert!(matches!(why, Unmeasured::TooFew { needed: 4, .. }), "{why}");
+        assert_eq!(
+            why.to_string(),
+            "samples on the rise of the pressure: 1, where 4 are needed; sample faster"
+        );
+    }
+    let mut noise = Noise::seeded(58);
+    let time_s: Vec<f64> = (0..600).map(|i| f64::from(i) * 0.005).collect();
+    let mut with_noise = |way: &dyn Fn(f64) -> f64| -> Unmeasured {
+        let pressure_pa: Vec<f64> =
+            time_s.iter().map(|t| 5.0e6 + 8.0e6 * way(*t) + noise.normal(0.02e6)).collect();
+        let without = StepRecord { instant_s: None, ..record(&time_s, &pressure_pa) };
+        step_response(&without).unwrap_err()
+    };
+    let last = with_noise(&|t| f64::from(u8::from(t > 2.991)));
+    assert!(matches!(last, Unmeasured::TooFew { needed: 16, .. }), "{last}");
+    let there_and_back = with_noise(&|t| f64::from(u8::from((1.0..1.2).contains(&t))));
+    let Unmeasured::SeveralSteps { found: 2, first_s, second_s, .. } = there_and_back else {
+        panic!("{there_and_back}")
+    };
+    assert_near(first_s, 1.0, 0.01);
+    assert_near(second_s, 1.2, 0.01);
+    // Of noise alone nothing is said that is far beyond the noise.
+    for _ in 0..20 {
+        if let Unmeasured::NoResponse { change_pa, needed_pa } = with_noise(&|_| 0.0) {
+            assert!(change_pa.abs() < 0.2e6 && needed_pa < 0.5e6, "{change_pa} {needed_pa}");
+        }
+    }
+}
+
 /// A record that ends early: a model that fits says where pressure is going while most of the way is
 /// there, and is refused when it is not.
 #[test]
@@ -331,7 +407,7 @@ fn an_unsettled_record_is_carried_on_or_refused() {
     let found = cut(0.25).unwrap().pressure_rise.unwrap();
     assert_near(found.value, 8.0e6, 4.0 * found.standard_uncertainty());
     assert!(found.standard_uncertainty() < 0.05e6, "{found:?}");
-    assert!(matches!(cut(0.12), Err(Unmeasured::NotSettled { .. })));
+    assert!(matches!(cut(0.12), Err(Unmeasured::Unfinished { .. })));
 }
 
 #[test]
@@ -377,7 +453,7 @@ fn unusable_records_are_refused() {
     assert!(matches!(refused(&[], &[]), Unmeasured::TooFewSamples { .. }));
     assert!(matches!(refused(&[0.0], &[1.0]), Unmeasured::TooFewSamples { .. }));
     assert!(matches!(refused(&time_s[..20], &clean[..20]), Unmeasured::TooFewSamples { .. }));
-    assert!(matches!(refused(&time_s[495..], &clean[495..]), Unmeasured::TooFewSamples { found: 5, .. }));
+    assert!(matches!(refused(&time_s[495..], &clean[495..]), Unmeasured::TooFew { found: 5, .. }));
     assert!(matches!(refused(&time_s[1..], &clean), Unmeasured::Unpaired { .. }));
 
     let mut noise = Noise::seeded(53);
@@ -398,7 +474,7 @@ fn unusable_records_are_refused() {
     let two = drawn(&|t| 0.6 * ramp(t - 0.3));
     assert!(matches!(refused(&time_s, &two), Unmeasured::SeveralSteps { .. }));
     let back = drawn(&|t| -ramp(t - 0.3));
-    assert!(matches!(refused(&time_s, &back), Unmeasured::NoResponse { .. } | Unmeasured::NoStep { .. }));
+    assert!(matches!(refused(&time_s, &back), Unmeasured::SeveralSteps { .. }));
     let cut_off: Vec<f64> = drawn(&|_| 0.0).iter().map(|p| p.min(12.0e6)).collect();
     assert!(matches!(refused(&time_s, &cut_off), Unmeasured::Clipped { .. }));
 
@@ -442,7 +518,10 @@ fn what_has_not_settled_is_said_to_be_so() {
                         let has_level = instant_s.is_some() && ripple_period_s.is_none_or(|p| p < edge_s);
                         let must = has_level && place <= 10;
                         assert!(
-                            matches!(found, Err(Unmeasured::NotSettled { .. })) || (!must && found.is_err()),
+                            matches!(
+                                found,
+                                Err(Unmeasured::Unfinished { .. } | Unmeasured::NotSettled { .. })
+                            ) || (!must && found.is_err()),
                             "{edge_s} {sd} {instant_s:?} {ripple_period_s:?}: {found:?}"
                         );
                     }

@@ -40,8 +40,13 @@ pub(super) fn findings(
         } else if of_jumps.is_some_and(|part| part.standard_uncertainty > most) {
             Err(TOO_COARSE)
         } else {
-            let needed_s = (3.0 * best.closest.parameters[TAU]).max(2.0 * length_s);
-            Err(Unmeasured::TooShort { found_s: length_s, needed_s })
+            let needed_s = 3.0 * best.closest.parameters[TAU];
+            if length_s < needed_s {
+                let (what, which_is) = ("the recording", "three time constants");
+                return Err(Unmeasured::TooShort { what, which_is, found_s: length_s, needed_s });
+            }
+            let found_percent = 100.0 * (measured.standard_uncertainty() / measured.value).abs();
+            Err(Unmeasured::TooUncertain { found_percent, allowed_percent: 100.0 * RELATIVE_U_MAX })
         }
     };
     let mut steps = reading_steps(readings, prepared.rest.is_some());

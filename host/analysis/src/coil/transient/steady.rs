@@ -96,7 +96,11 @@ pub(super) fn steady(record: &CoilRecord<'_>, readings: [&Readings; 2]) -> Resul
     let resistance = if loop_ohm > 0.0 && measured.standard_uncertainty() < loop_ohm {
         Ok(measured)
     } else {
-        let why = "voltage and current have different signs, or are noise";
+        let why = if loop_ohm > 0.0 {
+            "the readings scatter by more than they show"
+        } else {
+            "voltage and current have different signs: one of the two probes is the wrong way round"
+        };
         Err(Unmeasured::NoFit { curve: "resistance", why })
     };
     let none = Unmeasured::NoStep { signal: Signal::CoilVoltage };

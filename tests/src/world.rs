@@ -12,11 +12,16 @@
 pub mod authority;
 pub mod case;
 pub mod danger;
+pub mod ear;
 pub mod host;
+pub mod letting_go;
 pub mod line;
+pub mod log;
 pub mod machine;
 pub mod mishap;
 pub mod record;
+mod right;
+pub mod said;
 pub mod tally;
 pub mod watch;
 
@@ -127,6 +132,7 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     loop {
         let session = (case.seed as u32).wrapping_mul(2).wrapping_add(1 + outcomes.len() as u32);
         let mut host = Host::new(plan, &mut file, session, world.machine.ms());
+        world.watch.program(session);
         let end = world.live(&mut host, case);
         outcomes.push(host.outcome().cloned());
         all_handed.push(std::mem::take(&mut host.handed));
@@ -140,20 +146,16 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
 
     let World { machine, mut watch, begun, .. } = world;
     watch.over();
-    let kept: Vec<Kept> = all_handed.iter().map(|handed| record::compare(store, handed, &watch)).collect();
+    let kept: Vec<Kept> = all_handed
+        .iter()
+        .enumerate()
+        .map(|(life, handed)| record::compare(store, handed, life, &watch))
+        .collect();
     let (doing, mut wrong) = authority::walk(plan, &watch);
     let episodes = danger::episodes(plan, &watch, &doing, begun);
-    let let_go = may_let_go(begun, danger::near_over_current(plan, &watch));
     let moments: Vec<Moment> = watch.ticks.iter().map(|beside| beside.moment).collect();
     wrong.extend(check::drive_beyond_rating(plan, &moments));
-    for life in watch.ticks.chunk_by(|_, next| !next.restarted) {
-        // While the loop does not run the board's own word for what it does is an old one.
-        let ran = life.iter().filter(|beside| beside.running);
-        let moments: Vec<Moment> = ran.map(|beside| beside.moment).collect();
-        wrong.extend(check::rail_above_guard(plan, &moments));
-        wrong.extend(check::energised_out_of_turn(plan, &moments));
-        wrong.extend(check::stop_out_of_order(plan, &moments, let_go));
-    }
+    wrong.extend(by_life(plan, &watch));
     wrong.extend(danger::too_long(&episodes));
     wrong.extend(danger::untold(plan, &watch, &doing, begun));
     wrong.extend(kept.iter().flat_map(|kept| kept.wrong.clone()));
@@ -174,19 +176,24 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     Story { outcomes, wrong, episodes, kept, at_rest_ms, tripped, watch }
 }
 
-/// The coils whose current may be too high, or there although nobody asked for it, or seem so.
-fn may_let_go(mishap: Option<Mishap>, near_over_current: [bool; 2]) -> [bool; 2] {
-    use stepwell_plant::FaultKind as Rig;
-    match mishap.map(|mishap| mishap.what) {
-        Some(What::Rig(Rig::InletCoilShort | Rig::InletSwitchStuckOn | Rig::InletCurrentSensorOffset)) => {
-            [true, false]
-        }
-        Some(What::Rig(
-            Rig::PressureCoilShort | Rig::PressureSwitchStuckOn | Rig::PressureCurrentSensorOffset,
-        )) => [false, true],
-        Some(What::Rig(Rig::ConnectorsSwapped) | What::Board(mishap::BoardMishap::StuckAdc)) => [true, true],
-        _ => near_over_current,
+/// What the checks of a trace find in what a board did from one start to the next.
+#[must_use]
+pub fn by_life(plan: &Plan, watch: &Watch) -> Vec<String> {
+    let let_go = letting_go::may_let_go(watch);
+    let mut wrong = Vec::new();
+    let mut begins = 0;
+    for life in watch.ticks.chunk_by(|_, next| !next.restarted) {
+        let ends = begins + life.len();
+        let let_go = &let_go[std::mem::replace(&mut begins, ends)..ends];
+        // While the loop does not run the board's own word for what it does is an old one.
+        let ran = life.iter().zip(let_go).filter(|(beside, _)| beside.running);
+        let (moments, let_go): (Vec<Moment>, Vec<_>) =
+            ran.map(|(beside, let_go)| (beside.moment, *let_go)).unzip();
+        wrong.extend(check::rail_above_guard(plan, &moments));
+        wrong.extend(check::energised_out_of_turn(plan, &moments));
+        wrong.extend(check::stop_out_of_order(plan, &moments, &let_go));
     }
+    wrong
 }
 
 /// A folder for a store that need not last: on a memory file system where there is one.
@@ -263,7 +270,7 @@ impl World {
             self.begun = Some(mishap);
         }
         let bytes = self.line.at_board(ms, self.machine.now());
-        self.watch.heard(self.machine.now(), &bytes);
+        self.watch.heard(&bytes);
         self.machine.receive(&bytes);
         // A board in this process is never gone.
         let _ = self.machine.tick();
@@ -299,7 +306,11 @@ impl World {
             }
             if ms >= host.wakes_ms && !host.asleep(ms) {
                 let bytes = self.line.at_host(ms);
-                let to_board = host.serve(ms, &bytes, self.line.unplugged(ms));
+                let gone = self.line.unplugged(ms);
+                let to_board = host.serve(ms, &bytes, gone);
+                if host.hears() {
+                    self.watch.arrived(&bytes);
+                }
                 self.line.from_host(ms, &to_board);
                 if host.unwelcome || host.outcome().is_some() {
                     return End::Over;

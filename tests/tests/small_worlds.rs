@@ -84,7 +84,7 @@ fn carried_out(plan: &Plan, script: &[(usize, Happens)]) -> (usize, Vec<String>)
             }
             let bytes = engine.take_bytes();
             if !cut {
-                watch.heard(machine.now(), &bytes);
+                watch.heard(&bytes);
                 machine.receive(&bytes);
             }
         }

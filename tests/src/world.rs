@@ -22,14 +22,16 @@ pub mod mishap;
 pub mod record;
 mod right;
 pub mod said;
+pub mod scripted;
 pub mod tally;
 pub mod watch;
 
 use crate::check;
 use crate::trace::Moment;
+use authority::Doing;
 use case::{Case, Length};
 use danger::Episode;
-use host::Host;
+use host::{Handed, Host};
 use line::Line;
 use machine::Machine;
 use mishap::{HostMishap, Mishap, What};
@@ -54,6 +56,8 @@ pub struct Story {
     pub episodes: Vec<Episode>,
     /// What became of each life's record.
     pub kept: Vec<Kept>,
+    /// What each life handed to the disk.
+    pub handed: Vec<Handed>,
     /// From the beginning of the mishap until nothing was being worked any more, ms; nothing when nothing was
     /// being worked then.
     pub at_rest_ms: Option<usize>,
@@ -126,7 +130,7 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         work_ms: 0,
     };
     let mut outcomes = Vec::new();
-    let mut all_handed = Vec::new();
+    let mut handed = Vec::new();
     let mut hung = false;
     let mut file = Store::open(store).expect("a store can be made");
     loop {
@@ -135,7 +139,7 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         world.watch.program(session);
         let end = world.live(&mut host, case);
         outcomes.push(host.outcome().cloned());
-        all_handed.push(std::mem::take(&mut host.handed));
+        handed.push(std::mem::take(&mut host.handed));
         hung |= end == End::Hung;
         if end != End::Restarted {
             break;
@@ -144,27 +148,17 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     drop(file);
     world.pass(AFTERWARDS_MS);
 
-    let World { machine, mut watch, begun, .. } = world;
+    let World { mut watch, begun, .. } = world;
     watch.over();
-    let kept: Vec<Kept> = all_handed
+    let kept: Vec<Kept> = handed
         .iter()
         .enumerate()
         .map(|(life, handed)| record::compare(store, handed, life, &watch))
         .collect();
-    let (doing, mut wrong) = authority::walk(plan, &watch);
-    let episodes = danger::episodes(plan, &watch, &doing, begun);
-    let moments: Vec<Moment> = watch.ticks.iter().map(|beside| beside.moment).collect();
-    wrong.extend(check::drive_beyond_rating(plan, &moments));
-    wrong.extend(by_life(plan, &watch));
-    wrong.extend(danger::too_long(&episodes));
-    wrong.extend(danger::untold(plan, &watch, &doing, begun));
+    let Judged { doing, episodes, mut wrong } = judged(plan, &watch, begun);
     wrong.extend(kept.iter().flat_map(|kept| kept.wrong.clone()));
-    wrong.extend(watch.before().and_then(|before| not_conserved(before, &machine.truth())));
     if hung {
         wrong.push("the run does not end".to_owned());
-    }
-    if machine.outputs().energised() {
-        wrong.push("something is still driven long after the end".to_owned());
     }
     let at_rest_ms = begun.and_then(|mishap| {
         // The millisecond with number 1 has place 0.
@@ -173,12 +167,40 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         before.works().then(|| from.iter().position(|doing| !doing.works()).unwrap_or(from.len()))
     });
     let tripped = watch.ticks.iter().any(|beside| beside.moment.state == State::Tripped);
-    Story { outcomes, wrong, episodes, kept, at_rest_ms, tripped, watch }
+    Story { outcomes, wrong, episodes, kept, handed, at_rest_ms, tripped, watch }
+}
+
+/// What everybody beside the bench makes of what happened there.
+#[derive(Debug)]
+pub struct Judged {
+    /// What each tick did.
+    pub doing: Vec<Doing>,
+    /// How long each dangerous condition went on while something was being worked.
+    pub episodes: Vec<Episode>,
+    /// Everything that must never happen and did.
+    pub wrong: Vec<String>,
+}
+
+/// All that can be told without a record: authority, dangers, the checks of a trace, what is conserved. `begun` is what
+/// went wrong on purpose.
+#[must_use]
+pub fn judged(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Judged {
+    let (doing, mut wrong) = authority::walk(plan, watch);
+    let episodes = danger::episodes(plan, watch, &doing, begun);
+    let moments: Vec<Moment> = watch.ticks.iter().map(|beside| beside.moment).collect();
+    wrong.extend(check::drive_beyond_rating(plan, &moments));
+    wrong.extend(by_life(plan, watch));
+    wrong.extend(danger::too_long(&episodes));
+    wrong.extend(danger::untold(plan, watch, &doing, begun));
+    wrong.extend(watch.truths.and_then(|(before, after)| not_conserved(&before, &after)));
+    if moments.last().is_some_and(|last| last.outputs.energised()) {
+        wrong.push("something is still driven at the end".to_owned());
+    }
+    Judged { doing, episodes, wrong }
 }
 
 /// What the checks of a trace find in what a board did from one start to the next.
-#[must_use]
-pub fn by_life(plan: &Plan, watch: &Watch) -> Vec<String> {
+fn by_life(plan: &Plan, watch: &Watch) -> Vec<String> {
     let let_go = letting_go::may_let_go(watch);
     let mut wrong = Vec::new();
     let mut begins = 0;

@@ -15,9 +15,6 @@ use stepwell_protocol::dwell::{Dwell, Start};
 use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
 
-/// A stop that was heard acts within this, in ms: the tick that obeys it.
-const STOP_MS_MAX: usize = 1;
-
 /// A staged stop holds its valves for so long at the most, in ms, and ends on the next tick.
 const HOLD_MS_MAX: usize = RELIEVE_MS_MAX as usize + 1;
 
@@ -75,7 +72,6 @@ struct Walk {
     right: Right,
     queue: VecDeque<Dwell>,
     running: Option<Running>,
-    stopped: Option<usize>,
     /// When a dwell of the board's present life was carried out last.
     last_dwell: Option<usize>,
     may_clear: bool,
@@ -109,12 +105,8 @@ impl Walk {
             Said::Stop | Said::Disarmed | Said::Opened => {
                 self.queue.clear();
                 self.running = None;
-                self.stopped = Some(place);
             }
-            Said::Dwell(dwell) => {
-                self.stopped = None;
-                self.queue.push_back(*dwell);
-            }
+            Said::Dwell(dwell) => self.queue.push_back(*dwell),
             Said::Cleared => self.may_clear = true,
             Said::LateActed(action) => {
                 let what = format!("a command that had outlived its time acted at {place} ms: {action:?}");
@@ -127,7 +119,7 @@ impl Walk {
     fn tick(&mut self, place: usize, beside: &Beside, relieving: [u16; 2], let_go: [bool; 2]) -> Doing {
         if beside.restarted {
             self.queue.clear();
-            (self.running, self.stopped, self.last_dwell) = (None, None, None);
+            (self.running, self.last_dwell) = (None, None);
             self.right.restarted(place);
         }
         let moment = &beside.moment;
@@ -177,9 +169,6 @@ impl Walk {
         self.right.works(place, outputs, &mut self.wrong);
         if !self.right.leased(place) {
             self.wrong.say("lease", format!("working at {place} ms without a lease"));
-        }
-        if self.stopped.is_some_and(|stopped| place - stopped > STOP_MS_MAX) {
-            self.wrong.say("stop", format!("working at {place} ms after a stop"));
         }
     }
 

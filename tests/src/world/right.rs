@@ -138,6 +138,9 @@ fn unlike_sheets(plan: &Plan, guards: &Guards) -> Option<&'static str> {
     };
     let count_pa = VOLTS_PER_COUNT * rail.span_pa / (rail.span_v - rail.zero_v);
     let zero_pa = bench.rail_zero_pa + count_pa;
+    // Both have the same zero, and are rounded to a count.
+    let apart_pa = rail_pa(guards.rail_max) - rail_pa(guards.rail_low);
+    let apart = within(apart_pa, plan.pump.rail_guard_pa - bench.rail_low_pa, 2.0 * count_pa);
     let supply_v = |counts: u16| f64::from(counts) * VOLTS_PER_COUNT * bench.supply_divider.value;
     let count_v = VOLTS_PER_COUNT * bench.supply_divider.value;
     let on_ms = whole(bench.drive.on_s_max * 1e3);
@@ -153,7 +156,7 @@ fn unlike_sheets(plan: &Plan, guards: &Guards) -> Option<&'static str> {
     });
     [
         ("rail limit", within(rail_pa(guards.rail_max), plan.pump.rail_guard_pa, zero_pa)),
-        ("low rail", within(rail_pa(guards.rail_low), bench.rail_low_pa, zero_pa)),
+        ("low rail", within(rail_pa(guards.rail_low), bench.rail_low_pa, zero_pa) && apart),
         ("least supply voltage", within(supply_v(guards.supply.low), bench.supply_v.0, count_v)),
         ("largest supply voltage", within(supply_v(guards.supply.high), bench.supply_v.1, count_v)),
         ("feed sensor", guards.feed_live.is_some() == bench.feed_pressure.is_some()),

@@ -72,7 +72,8 @@ pub struct Watch {
     stuck: Option<[u16; ANALOG_CHANNELS]>,
     /// Single conversions of a coil, with the millisecond in which they were made.
     bursts: Vec<(usize, Coil, Vec<u16>)>,
-    before: Option<Truth>,
+    /// What was true at the first tick, and at the latest.
+    pub truths: Option<(Truth, Truth)>,
 }
 
 impl Watch {
@@ -128,7 +129,7 @@ impl Watch {
         }
         let readings = machine.rig().readings();
         let truth = machine.truth();
-        self.before.get_or_insert(truth);
+        self.truths = Some((self.truths.map_or(truth, |(before, _)| before), truth));
         if machine.running() {
             self.life().places.insert(machine.now().0, place);
         }
@@ -239,11 +240,5 @@ impl Watch {
             }
         }
         out
-    }
-
-    /// What was true before the first tick.
-    #[must_use]
-    pub fn before(&self) -> Option<&Truth> {
-        self.before.as_ref()
     }
 }

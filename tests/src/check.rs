@@ -113,8 +113,10 @@ pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], let_go: &[[bool; 2]]) ->
             wrong.push(format!("a stop that took {ms} ms from tick {}", first.tick));
         }
         let rail_low = last.rail_pa <= plan.bench.rail_low_pa + RAIL_NOISE_PA;
-        // A reason that was found on the last tick is seen on the next.
-        if !all_let_go(ends.min(trace.len() - 1)) && !all_let_go(ends - 1) && !rail_low && ms < STOP_MS_MAX {
+        // Where the trace ends the stop was not over: the board was switched off or started anew. A reason that was
+        // found on the last tick of a stop is seen on the next.
+        let over = ends < trace.len() && !all_let_go(ends - 1) && !all_let_go(ends);
+        if over && !rail_low && ms < STOP_MS_MAX {
             wrong.push(format!("valves let go after {ms} ms at {:.0} Pa, tick {}", last.rail_pa, last.tick));
         }
     }

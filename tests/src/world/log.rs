@@ -42,7 +42,8 @@ fn not_kept(stored: &Stored, handed: &Handed) -> Option<String> {
 
 /// Ends of dwells in the log, by how they ended: neither fewer than the program was told of nor more than it may have
 /// been; of a run that was carried out, every one that the board carried out.
-fn dwells(handed: &Handed, life: usize, watch: &Watch) -> Option<String> {
+#[must_use]
+pub fn dwells(handed: &Handed, life: usize, watch: &Watch) -> Option<String> {
     let ear = watch.ears.get(life)?;
     let logged = by_end(handed.entries.iter().filter_map(|entry| match entry {
         Entry::Event(event) if event.kind == EventKind::Dwell => {

@@ -3,7 +3,7 @@
 //!
 //! ```text
 //!  person ─► host: engine, store ─► line ─► machine: core, model     the world, a millisecond at a time
-//!                                     └──────────┴──► watch ─► authority, danger, record     the checkers
+//!                                     └──────────┴──► watch ─► authority, danger, record, log     the checkers
 //! ```
 //!
 //! [`run`] is a function of its [`Case`] and nothing else. The checkers know the sheets, the wire and what is

@@ -24,7 +24,7 @@ pub struct Ear {
 }
 
 impl Ear {
-    /// An ear of the program that uses this session.
+    /// An ear of the program whose session has this number.
     #[must_use]
     pub fn new(session: u32) -> Ear {
         Ear { session, ..Ear::default() }

@@ -120,7 +120,7 @@ impl Scripted {
     pub fn guards(&self) -> Guards {
         let identity = self.identity.as_ref().expect("the board has answered the greeting");
         let bench = &self.plan.bench;
-        let supply_v = (bench.supply_v.0 + bench.supply_v.1) / 2.0;
+        let supply_v = f64::midpoint(bench.supply_v.0, bench.supply_v.1);
         guard::guards(&self.plan.pump, &Calibration::nominal(bench, identity), supply_v)
     }
 

@@ -25,7 +25,7 @@ pub fn everything(plan: &Plan, trace: &[Moment]) -> Vec<String> {
     [rail_above_guard, energised_out_of_turn, drive_beyond_rating]
         .into_iter()
         .flat_map(|check| check(plan, trace))
-        .chain(stop_out_of_order(plan, trace, [false; 2]))
+        .chain(stop_out_of_order(plan, trace, &vec![[false; 2]; trace.len()]))
         .collect()
 }
 
@@ -73,27 +73,31 @@ pub fn drive_beyond_rating(plan: &Plan, trace: &[Moment]) -> Vec<String> {
 
 /// A stop that is not staged: drive off first, valves held where they relieve until the rail is low
 /// or time is up, only then everything off. A coil with too much current, or with current that nobody asked
-/// for, may be let go at once: `let_go` says which coils may be in that state, inlet first.
+/// for, may be let go at once: `let_go` says of each moment which coils may be in that state, inlet first.
 #[must_use]
-pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], let_go: [bool; 2]) -> Vec<String> {
+pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], let_go: &[[bool; 2]]) -> Vec<String> {
     let relieving = relieving_duties_e4(plan);
-    let all_let_go = relieving.iter().zip(let_go).all(|(duty, let_go)| *duty == 0 || let_go);
+    let all_let_go =
+        |place: usize| relieving.iter().zip(let_go[place]).all(|(duty, let_go)| *duty == 0 || let_go);
     let mut wrong = Vec::new();
-    for pair in trace.windows(2) {
+    for (place, pair) in trace.windows(2).enumerate() {
         let (before, now) = (&pair[0], &pair[1]);
-        if !all_let_go
+        if !all_let_go(place + 1)
             && before.state == State::Dwelling
             && !matches!(now.state, State::Dwelling | State::Stopping)
         {
             wrong.push(format!("a dwell ended at tick {} without a staged stop", now.tick));
         }
     }
+    let mut begins = 0;
     for stretch in trace.chunk_by(|a, b| a.state == b.state) {
+        let ends = begins + stretch.len();
+        let places = std::mem::replace(&mut begins, ends)..ends;
         let (first, last) = (&stretch[0], &stretch[stretch.len() - 1]);
         if first.state != State::Stopping {
             continue;
         }
-        for moment in stretch {
+        for (moment, let_go) in stretch.iter().zip(&let_go[places]) {
             let outputs = &moment.outputs;
             let duties = [outputs.inlet_duty_e4, outputs.pressure_duty_e4];
             if outputs.drive_rpm > 0 || outputs.supply_on || outputs.dump_closed {
@@ -109,7 +113,10 @@ pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], let_go: [bool; 2]) -> Ve
             wrong.push(format!("a stop that took {ms} ms from tick {}", first.tick));
         }
         let rail_low = last.rail_pa <= plan.bench.rail_low_pa + RAIL_NOISE_PA;
-        if !all_let_go && !rail_low && ms < STOP_MS_MAX {
+        // Where the trace ends the stop was not over: the board was switched off or started anew. A reason that was
+        // found on the last tick of a stop is seen on the next.
+        let over = ends < trace.len() && !all_let_go(ends - 1) && !all_let_go(ends);
+        if over && !rail_low && ms < STOP_MS_MAX {
             wrong.push(format!("valves let go after {ms} ms at {:.0} Pa, tick {}", last.rail_pa, last.tick));
         }
     }

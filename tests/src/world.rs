@@ -3,7 +3,7 @@
 //!
 //! ```text
 //!  person ─► host: engine, store ─► line ─► machine: core, model     the world, a millisecond at a time
-//!                                     └──────────┴──► watch ─► authority, danger, record     the checkers
+//!                                     └──────────┴──► watch ─► authority, danger, record, log     the checkers
 //! ```
 //!
 //! [`run`] is a function of its [`Case`] and nothing else. The checkers know the sheets, the wire and what is
@@ -12,19 +12,26 @@
 pub mod authority;
 pub mod case;
 pub mod danger;
+pub mod ear;
 pub mod host;
+pub mod letting_go;
 pub mod line;
+pub mod log;
 pub mod machine;
 pub mod mishap;
 pub mod record;
+mod right;
+pub mod said;
+pub mod scripted;
 pub mod tally;
 pub mod watch;
 
 use crate::check;
 use crate::trace::Moment;
+use authority::Doing;
 use case::{Case, Length};
 use danger::Episode;
-use host::Host;
+use host::{Handed, Host};
 use line::Line;
 use machine::Machine;
 use mishap::{HostMishap, Mishap, What};
@@ -49,6 +56,8 @@ pub struct Story {
     pub episodes: Vec<Episode>,
     /// What became of each life's record.
     pub kept: Vec<Kept>,
+    /// What each life handed to the disk.
+    pub handed: Vec<Handed>,
     /// From the beginning of the mishap until nothing was being worked any more, ms; nothing when nothing was
     /// being worked then.
     pub at_rest_ms: Option<usize>,
@@ -121,15 +130,16 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         work_ms: 0,
     };
     let mut outcomes = Vec::new();
-    let mut all_handed = Vec::new();
+    let mut handed = Vec::new();
     let mut hung = false;
     let mut file = Store::open(store).expect("a store can be made");
     loop {
         let session = (case.seed as u32).wrapping_mul(2).wrapping_add(1 + outcomes.len() as u32);
         let mut host = Host::new(plan, &mut file, session, world.machine.ms());
+        world.watch.program(session);
         let end = world.live(&mut host, case);
         outcomes.push(host.outcome().cloned());
-        all_handed.push(std::mem::take(&mut host.handed));
+        handed.push(std::mem::take(&mut host.handed));
         hung |= end == End::Hung;
         if end != End::Restarted {
             break;
@@ -138,31 +148,17 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     drop(file);
     world.pass(AFTERWARDS_MS);
 
-    let World { machine, mut watch, begun, .. } = world;
+    let World { mut watch, begun, .. } = world;
     watch.over();
-    let kept: Vec<Kept> = all_handed.iter().map(|handed| record::compare(store, handed, &watch)).collect();
-    let (doing, mut wrong) = authority::walk(plan, &watch);
-    let episodes = danger::episodes(plan, &watch, &doing, begun);
-    let let_go = may_let_go(begun, danger::near_over_current(plan, &watch));
-    let moments: Vec<Moment> = watch.ticks.iter().map(|beside| beside.moment).collect();
-    wrong.extend(check::drive_beyond_rating(plan, &moments));
-    for life in watch.ticks.chunk_by(|_, next| !next.restarted) {
-        // While the loop does not run the board's own word for what it does is an old one.
-        let ran = life.iter().filter(|beside| beside.running);
-        let moments: Vec<Moment> = ran.map(|beside| beside.moment).collect();
-        wrong.extend(check::rail_above_guard(plan, &moments));
-        wrong.extend(check::energised_out_of_turn(plan, &moments));
-        wrong.extend(check::stop_out_of_order(plan, &moments, let_go));
-    }
-    wrong.extend(danger::too_long(&episodes));
-    wrong.extend(danger::untold(plan, &watch, &doing, begun));
+    let kept: Vec<Kept> = handed
+        .iter()
+        .enumerate()
+        .map(|(life, handed)| record::compare(store, handed, life, &watch))
+        .collect();
+    let Judged { doing, episodes, mut wrong } = judged(plan, &watch, begun);
     wrong.extend(kept.iter().flat_map(|kept| kept.wrong.clone()));
-    wrong.extend(watch.before().and_then(|before| not_conserved(before, &machine.truth())));
     if hung {
         wrong.push("the run does not end".to_owned());
-    }
-    if machine.outputs().energised() {
-        wrong.push("something is still driven long after the end".to_owned());
     }
     let at_rest_ms = begun.and_then(|mishap| {
         // The millisecond with number 1 has place 0.
@@ -171,22 +167,55 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         before.works().then(|| from.iter().position(|doing| !doing.works()).unwrap_or(from.len()))
     });
     let tripped = watch.ticks.iter().any(|beside| beside.moment.state == State::Tripped);
-    Story { outcomes, wrong, episodes, kept, at_rest_ms, tripped, watch }
+    Story { outcomes, wrong, episodes, kept, handed, at_rest_ms, tripped, watch }
 }
 
-/// The coils whose current may be too high, or there although nobody asked for it, or seem so.
-fn may_let_go(mishap: Option<Mishap>, near_over_current: [bool; 2]) -> [bool; 2] {
-    use stepwell_plant::FaultKind as Rig;
-    match mishap.map(|mishap| mishap.what) {
-        Some(What::Rig(Rig::InletCoilShort | Rig::InletSwitchStuckOn | Rig::InletCurrentSensorOffset)) => {
-            [true, false]
-        }
-        Some(What::Rig(
-            Rig::PressureCoilShort | Rig::PressureSwitchStuckOn | Rig::PressureCurrentSensorOffset,
-        )) => [false, true],
-        Some(What::Rig(Rig::ConnectorsSwapped) | What::Board(mishap::BoardMishap::StuckAdc)) => [true, true],
-        _ => near_over_current,
+/// What everybody beside the bench makes of what happened there.
+#[derive(Debug)]
+pub struct Judged {
+    /// What each tick did.
+    pub doing: Vec<Doing>,
+    /// How long each dangerous condition went on while something was being worked.
+    pub episodes: Vec<Episode>,
+    /// Everything that must never happen and did.
+    pub wrong: Vec<String>,
+}
+
+/// All that can be told without a record: authority, dangers, the checks of a trace, what is conserved. `begun` is what
+/// went wrong on purpose.
+#[must_use]
+pub fn judged(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Judged {
+    let (doing, mut wrong) = authority::walk(plan, watch);
+    let episodes = danger::episodes(plan, watch, &doing, begun);
+    let moments: Vec<Moment> = watch.ticks.iter().map(|beside| beside.moment).collect();
+    wrong.extend(check::drive_beyond_rating(plan, &moments));
+    wrong.extend(by_life(plan, watch));
+    wrong.extend(danger::too_long(&episodes));
+    wrong.extend(danger::untold(plan, watch, &doing, begun));
+    wrong.extend(watch.truths.and_then(|(before, after)| not_conserved(&before, &after)));
+    if moments.last().is_some_and(|last| last.outputs.energised()) {
+        wrong.push("something is still driven at the end".to_owned());
     }
+    Judged { doing, episodes, wrong }
+}
+
+/// What the checks of a trace find in what a board did from one start to the next.
+fn by_life(plan: &Plan, watch: &Watch) -> Vec<String> {
+    let let_go = letting_go::may_let_go(watch);
+    let mut wrong = Vec::new();
+    let mut begins = 0;
+    for life in watch.ticks.chunk_by(|_, next| !next.restarted) {
+        let ends = begins + life.len();
+        let let_go = &let_go[std::mem::replace(&mut begins, ends)..ends];
+        // While the loop does not run the board's own word for what it does is an old one.
+        let ran = life.iter().zip(let_go).filter(|(beside, _)| beside.running);
+        let (moments, let_go): (Vec<Moment>, Vec<_>) =
+            ran.map(|(beside, let_go)| (beside.moment, *let_go)).unzip();
+        wrong.extend(check::rail_above_guard(plan, &moments));
+        wrong.extend(check::energised_out_of_turn(plan, &moments));
+        wrong.extend(check::stop_out_of_order(plan, &moments, &let_go));
+    }
+    wrong
 }
 
 /// A folder for a store that need not last: on a memory file system where there is one.
@@ -263,7 +292,7 @@ impl World {
             self.begun = Some(mishap);
         }
         let bytes = self.line.at_board(ms, self.machine.now());
-        self.watch.heard(self.machine.now(), &bytes);
+        self.watch.heard(&bytes);
         self.machine.receive(&bytes);
         // A board in this process is never gone.
         let _ = self.machine.tick();
@@ -299,7 +328,11 @@ impl World {
             }
             if ms >= host.wakes_ms && !host.asleep(ms) {
                 let bytes = self.line.at_host(ms);
-                let to_board = host.serve(ms, &bytes, self.line.unplugged(ms));
+                let gone = self.line.unplugged(ms);
+                let to_board = host.serve(ms, &bytes, gone);
+                if host.hears() {
+                    self.watch.arrived(&bytes);
+                }
                 self.line.from_host(ms, &to_board);
                 if host.unwelcome || host.outcome().is_some() {
                     return End::Over;

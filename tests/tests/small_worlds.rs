@@ -1,95 +1,161 @@
 //! Small worlds, gone through whole: every pair of things that can happen on the line and at the bench, at every
 //! point of a short conversation; every single bit of a conversation flipped; every way of splitting it in two.
 
-use std::collections::VecDeque;
+use std::collections::{HashMap, VecDeque};
+use stepwell_plant::FaultKind;
+use stepwell_procedure::read;
 use stepwell_procedure::run::{Plan, Run};
 use stepwell_protocol::frame::{Deframer, decode};
-use stepwell_protocol::message::{FromBoard, ToBoard};
+use stepwell_protocol::message::{FromBoard, Reply, ToBoard};
 use stepwell_protocol::state::State;
 use stepwell_session::engine::{Engine, Operator, Output};
 use stepwell_session::time::HostTime;
 use stepwell_tests::shipped::Scenario;
-use stepwell_tests::trace::Moment;
-use stepwell_tests::world::authority;
+use stepwell_tests::trials::parallel::over_seeds;
 use stepwell_tests::world::case::{Case, Length};
+use stepwell_tests::world::host::Handed;
 use stepwell_tests::world::machine::Machine;
 use stepwell_tests::world::mishap::{BoardMishap, Mishap, What};
 use stepwell_tests::world::watch::Watch;
-use stepwell_tests::{check, world};
+use stepwell_tests::world::{judged, log};
 use stepwell_virtual::SimulatedBench;
 
-/// What can happen at an answer of the board.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+/// What can happen at a word of the board: an answer, or the report of a dwell's end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 enum Happens {
-    AckLate,
-    AckLost,
+    /// It comes late.
+    Late,
+    /// It is lost.
+    Lost,
+    /// The next report is lost, whenever it comes.
+    ReportLost,
     Stop,
     Trip,
     LinkLost,
     BoardReset,
 }
 
-const ALL: [Happens; 6] = [
-    Happens::AckLate,
-    Happens::AckLost,
+const ALL: [Happens; 7] = [
+    Happens::Late,
+    Happens::Lost,
+    Happens::ReportLost,
     Happens::Stop,
     Happens::Trip,
     Happens::LinkLost,
     Happens::BoardReset,
 ];
 
-/// Answers are held up for this long, in ms: longer than a command is repeated, shorter than it is given up.
+/// What happens at the words with these numbers.
+type Script = Vec<(usize, Happens)>;
+
+/// Words are held up for this long, in ms: longer than a command is repeated, shorter than it is given up.
 const LATE_MS: u64 = 350;
 
 /// The host is served every so many ms, and the run ends within so many.
 const SERVED_MS: u64 = 10;
 const LONGEST_MS: u64 = 60_000;
 
-/// Only the coils: two chains of one dwell each.
-fn plan() -> Plan {
+/// A board that is at rest without anybody at the other end is watched for this long, in ms: longer than the last lease
+/// and the last dwell that may wait for its tick.
+const AFTERWARDS_MS: u64 = 1_000;
+
+/// Only the coils: two chains of one dwell each, and two bursts.
+fn coils() -> Plan {
     let mut plan = Case::healthy(Length::Short, "heron", 1).plan();
     plan.procedure.main.truncate(1);
     plan
 }
 
-/// Carries the plan out while `script` happens: each at the answer with its number. Returns the number of answers,
-/// and everything wrong.
-fn carried_out(plan: &Plan, script: &[(usize, Happens)]) -> (usize, Vec<String>) {
+/// The drive turns and pressure rises: a chain of two dwells, the pressure valve held while the pump coasts, a burst.
+fn driven() -> Plan {
+    let mut plan = Case::healthy(Length::Short, "heron", 1).plan();
+    let text = r#"
+stepwell = "procedure"
+format = 1
+name = "driven"
+title = "A moment of pressure"
+
+[[set_up]]
+step = "confirm"
+name = "ready"
+title = "Ready"
+text = "Local codes, the maker's data and licensed practice come first."
+
+[[main]]
+step = "duty-step"
+name = "step"
+title = "Step"
+settle = "1.5 s"
+hold = "0.5 s"
+
+[[tear_down]]
+step = "vent"
+name = "vent"
+title = "Empty the rail"
+watch = "1 s"
+"#;
+    plan.procedure = read::procedure("driven.toml", text).unwrap_or_else(|wrong| panic!("{wrong}"));
+    plan
+}
+
+/// What came of a script.
+#[derive(Debug)]
+struct Played {
+    /// What the board said, and of each whether it was a piece of a burst.
+    words: Vec<bool>,
+    /// Highest pressure of the rail, Pa.
+    highest_pa: f64,
+    wrong: Vec<String>,
+}
+
+/// Carries the plan out while `script` happens.
+fn carried_out(plan: &Plan, script: &[(usize, Happens)]) -> Played {
     let mut machine = Machine::new(Case::healthy(Length::Short, "heron", 1).rig(), 1, None);
     let mut watch = Watch::new();
+    watch.program(7);
     let mut engine = Engine::new(Run::new(plan.clone()), 7, HostTime(0));
+    let mut handed = Handed::default();
     let mut to_host: VecDeque<(u64, Vec<u8>)> = VecDeque::new();
     let mut from_board = Deframer::new();
-    let (mut answers, mut cut, mut over_ms, mut stop) = (0, false, None, false);
+    let (mut cut, mut over, mut stop, mut report_lost) = (false, false, false, false);
+    let mut words = Vec::new();
+    let mut quiet_ms = 0;
     let mut wrong = Vec::new();
-    while over_ms.is_none_or(|over| machine.ms() < over) {
+    while quiet_ms < AFTERWARDS_MS {
         let ms = machine.ms();
-        if ms.is_multiple_of(SERVED_MS) && over_ms.is_none() {
+        if ms.is_multiple_of(SERVED_MS) && !over {
             let now = HostTime(ms * 1_000);
             while to_host.front().is_some_and(|(at, _)| *at <= ms) {
                 let (_, bytes) = to_host.pop_front().expect("there is one");
                 engine.receive(now, &bytes);
+                watch.arrived(&bytes);
             }
             engine.operator(now, Operator::Alive);
             if std::mem::take(&mut stop) {
                 engine.operator(now, Operator::Stop);
             }
             while let Some(output) = engine.poll() {
-                if matches!(output, Output::Finished(..) | Output::Unwelcome(_)) {
-                    over_ms = Some(ms + 12_000);
+                match output {
+                    Output::Write(entry) => handed.entries.push(entry),
+                    Output::Finished(..) | Output::Unwelcome(_) => over = true,
+                    _ => {}
                 }
             }
+            handed.outcome = engine.outcome().cloned();
             if let Some(prompt) = engine.run().prompt().map(|prompt| prompt.number) {
                 engine.operator(now, Operator::Answer { prompt, yes: true });
             }
             let bytes = engine.take_bytes();
             if !cut {
-                watch.heard(machine.now(), &bytes);
+                watch.heard(&bytes);
                 machine.receive(&bytes);
             }
         }
         machine.tick().expect("a board in this process is never gone");
         watch.ticked(&machine);
+        let at_rest =
+            matches!(machine.state(), State::Rest | State::Tripped) && !machine.outputs().energised();
+        quiet_ms = if over && at_rest { quiet_ms + 1 } else { 0 };
         let mut said = Vec::new();
         machine.transmit(&mut said);
         watch.spoke(&said);
@@ -97,24 +163,26 @@ fn carried_out(plan: &Plan, script: &[(usize, Happens)]) -> (usize, Vec<String>)
         let mut held_up_ms = 0;
         let mut lost = false;
         while let Some(body) = from_board.next_body(&mut rest) {
-            if !matches!(body.and_then(decode::<FromBoard<'_>>), Ok(FromBoard::Ack(_))) {
-                continue;
-            }
-            for (_, happens) in script.iter().filter(|(at, _)| *at == answers) {
+            let (report, piece) = match body.and_then(decode::<FromBoard<'_>>) {
+                Ok(FromBoard::Ack(ack)) => (false, matches!(ack.result, Ok(Reply::Burst(_)))),
+                Ok(FromBoard::DwellEnded(_)) => (true, false),
+                _ => continue,
+            };
+            for (_, happens) in script.iter().filter(|(at, _)| *at == words.len()) {
                 match happens {
-                    Happens::AckLate => held_up_ms = LATE_MS,
-                    Happens::AckLost => lost = true,
+                    Happens::Late => held_up_ms = LATE_MS,
+                    Happens::Lost => lost = true,
+                    Happens::ReportLost => report_lost = true,
                     Happens::Stop => stop = true,
-                    Happens::Trip => {
-                        machine.befall(mishap(What::Rig(stepwell_plant::FaultKind::GuardOpen), machine.ms()));
-                    }
+                    Happens::Trip => machine.befall(mishap(What::Rig(FaultKind::GuardOpen), machine.ms())),
                     Happens::LinkLost => cut = true,
                     Happens::BoardReset => {
                         machine.befall(mishap(What::Board(BoardMishap::Reset), machine.ms()));
                     }
                 }
             }
-            answers += 1;
+            lost |= report && std::mem::take(&mut report_lost);
+            words.push(piece);
         }
         if !said.is_empty() && !cut && !lost {
             let after = to_host.back().map_or(0, |(at, _)| *at);
@@ -126,62 +194,98 @@ fn carried_out(plan: &Plan, script: &[(usize, Happens)]) -> (usize, Vec<String>)
         }
     }
     watch.over();
-    let (doing, more) = authority::walk(plan, &watch);
-    wrong.extend(more);
-    wrong.extend(world::danger::too_long(&world::danger::episodes(plan, &watch, &doing, None)));
-    for life in watch.ticks.chunk_by(|_, next| !next.restarted) {
-        let moments: Vec<Moment> = life.iter().map(|beside| beside.moment).collect();
-        wrong.extend(check::everything(plan, &moments));
-    }
-    if machine.outputs().energised() {
-        wrong.push("something is still driven at the end".to_owned());
-    }
-    (answers, wrong)
+    wrong.extend(judged(plan, &watch, None).wrong);
+    wrong.extend(log::dwells(&handed, 0, &watch));
+    let highest_pa = watch.ticks.iter().map(|beside| beside.moment.rail_pa).fold(0.0, f64::max);
+    Played { words, highest_pa, wrong }
 }
 
 fn mishap(what: What, now_ms: u64) -> Mishap {
     Mishap { what, onset_ms: now_ms + 1, of_work: false, for_ms: 3_600_000, severity: 1.0 }
 }
 
-/// All ordered pairs of happenings at all ordered pairs of answers, the same answer twice included.
+/// Plays all scripts and returns how many words the board said in each.
+fn all(plan: &Plan, scripts: &[Script]) -> HashMap<Script, usize> {
+    let played = over_seeds(0..scripts.len() as u64, |number| carried_out(plan, &scripts[number as usize]));
+    let wrong: Vec<String> = played
+        .iter()
+        .zip(scripts)
+        .filter_map(|(played, script)| played.wrong.first().map(|what| format!("{script:?}: {what}")))
+        .collect();
+    let (count, some) = (wrong.len(), wrong[..wrong.len().min(20)].join("\n"));
+    assert!(wrong.is_empty(), "{count} of {}:\n{some}", scripts.len());
+    scripts.iter().cloned().zip(played.iter().map(|played| played.words.len())).collect()
+}
+
+/// Every single happening at every one of `points`, then every pair: at two points in both orders, at the same point
+/// once. A second one at a word that the board does not say any more after the first is the first one alone, and is
+/// not played twice. Returns how many were played.
+fn singles_and_pairs(plan: &Plan, points: &[usize]) -> usize {
+    let one_each = |at: &usize| ALL.map(|happens| vec![(*at, happens)]);
+    let singles: Vec<Script> = points.iter().flat_map(one_each).collect();
+    let words = &all(plan, &singles);
+    let pairs: Vec<Script> = singles
+        .iter()
+        .flat_map(|first| {
+            let later = singles.iter().filter(move |second| {
+                let same = second[0].0 == first[0].0;
+                let order = ALL.iter().position(|happens| *happens == second[0].1)
+                    > ALL.iter().position(|happens| *happens == first[0].1);
+                (second[0].0 > first[0].0 || (same && order)) && second[0].0 < words[first]
+            });
+            later.map(move |second| vec![first[0], second[0]])
+        })
+        .collect();
+    all(plan, &pairs);
+    singles.len() + pairs.len()
+}
+
+/// All words but those between the first and the last piece of a burst, which are of one kind.
+fn points(words: &[bool]) -> Vec<usize> {
+    let piece = |at: usize| words.get(at).copied().unwrap_or(false);
+    (0..words.len()).filter(|&at| !(at > 0 && piece(at - 1) && piece(at) && piece(at + 1))).collect()
+}
+
 #[test]
-fn whatever_two_things_happen_at_whichever_answers_nothing_unsafe_comes_of_it() {
-    let plan = plan();
-    let (answers, wrong) = carried_out(&plan, &[]);
+fn whatever_two_things_happen_while_coils_are_measured_nothing_unsafe_comes_of_it() {
+    let plan = coils();
+    let Played { words, wrong, .. } = carried_out(&plan, &[]);
     assert_eq!(wrong, Vec::<String>::new());
-    assert!((8..40).contains(&answers), "guards, arming, two dwells, two bursts: {answers}");
-    // Bursts are pieces of one kind: of those between the first and the last few only every sixth is tried.
-    let points: Vec<usize> = (0..answers).filter(|at| *at < 6 || *at + 4 > answers || at % 6 == 0).collect();
-    let scripts: Vec<Vec<(usize, Happens)>> = points
-        .iter()
-        .flat_map(|&first| {
-            points.iter().filter(move |&&second| second >= first).map(move |&second| (first, second))
-        })
-        .flat_map(|(first, second)| {
-            ALL.into_iter().flat_map(move |one| ALL.map(|other| vec![(first, one), (second, other)]))
-        })
-        .collect();
-    let results = stepwell_tests::trials::parallel::over_seeds(0..scripts.len() as u64, |number| {
-        carried_out(&plan, &scripts[number as usize]).1
-    });
-    let wrong: Vec<String> = results
-        .iter()
-        .zip(&scripts)
-        .filter_map(|(wrong, script)| wrong.first().map(|what| format!("{script:?}: {what}")))
-        .collect();
+    let points = points(&words);
     assert!(
-        wrong.is_empty(),
-        "{} of {}:\n{}",
-        wrong.len(),
-        scripts.len(),
-        wrong[..wrong.len().min(20)].join("\n")
+        (8..20).contains(&points.len()),
+        "guards, arming, two dwells and reports, two bursts: {points:?}"
     );
+    let played = singles_and_pairs(&plan, &points);
+    println!("coils: {} words, {} points, {played} worlds", words.len(), points.len());
+}
+
+#[test]
+fn whatever_two_things_happen_under_drive_and_pressure_nothing_unsafe_comes_of_it() {
+    let plan = driven();
+    let Played { words, highest_pa, wrong } = carried_out(&plan, &[]);
+    assert_eq!(wrong, Vec::<String>::new());
+    assert!(highest_pa > 1e6, "there is pressure: {highest_pa} Pa");
+    let points = points(&words);
+    assert!((7..20).contains(&points.len()), "guards, arming, two dwells and reports, a burst: {points:?}");
+    let played = singles_and_pairs(&plan, &points);
+    println!("driven: {} words, {} points, {played} worlds", words.len(), points.len());
+}
+
+/// The board says it once; the host has to ask, and its log lacks nothing.
+#[test]
+fn a_dwell_whose_report_is_lost_is_in_the_log_all_the_same() {
+    for plan in [coils(), driven()] {
+        let Played { words, .. } = carried_out(&plan, &[]);
+        let every: Script = (0..words.len() + 2).map(|at| (at, Happens::ReportLost)).collect();
+        assert_eq!(carried_out(&plan, &every).wrong, Vec::<String>::new());
+    }
 }
 
 /// Bytes of a whole conversation up to work, with the tick before which each piece reaches the board.
 fn conversation() -> Vec<(u64, Vec<u8>)> {
     let mut bench = stepwell_tests::trace::Traced::new(&Scenario::healthy("electrical", "heron", 1).setup());
-    let mut engine = Engine::new(Run::new(plan()), 7, HostTime(0));
+    let mut engine = Engine::new(Run::new(coils()), 7, HostTime(0));
     let mut pieces = Vec::new();
     let mut said = Vec::new();
     while bench.trace().iter().filter(|moment| moment.outputs.energised()).count() < 300 {

@@ -1,7 +1,11 @@
 //! Nothing is driven that nobody asked for: every energised output belongs to a dwell that the board took in
-//! time, on a live lease, for no longer than the dwell lasts; or it is the hold of a staged stop.
+//! time, armed, within the guards that it took, on a live lease, for no longer than the dwell lasts; or it is the
+//! hold of a staged stop.
 
-use super::watch::{Beside, Said, Watch};
+use super::letting_go;
+use super::right::Right;
+use super::said::Said;
+use super::watch::{Beside, Watch};
 use crate::check::relieving_duties_e4;
 use std::collections::VecDeque;
 use stepwell_core::Outputs;
@@ -11,11 +15,8 @@ use stepwell_protocol::dwell::{Dwell, Start};
 use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
 
-/// Work goes on this long after the last renewal at the most, in ms.
-pub const LEASE_MS_MAX: usize = 500;
-
-/// A stop that was heard acts within this, in ms: the tick that obeys it.
-const STOP_MS_MAX: usize = 1;
+/// A staged stop holds its valves for so long at the most, in ms, and ends on the next tick.
+const HOLD_MS_MAX: usize = RELIEVE_MS_MAX as usize + 1;
 
 /// A loop that hangs may leave outputs as they are for so long, in ms.
 const HUNG_MS_MAX: usize = 100;
@@ -65,114 +66,138 @@ fn sets(dwell: &Dwell, elapsed_ms: u32) -> Option<Outputs> {
     })
 }
 
+/// What the board was asked and has not done yet, as far as the wire tells.
+#[derive(Default)]
+struct Walk {
+    right: Right,
+    queue: VecDeque<Dwell>,
+    running: Option<Running>,
+    /// When a dwell of the board's present life was carried out last.
+    last_dwell: Option<usize>,
+    may_clear: bool,
+    hung_ms: usize,
+    before: Option<State>,
+    wrong: Once,
+}
+
 /// What each tick did, and everything wrong with it.
 #[must_use]
 pub fn walk(plan: &Plan, watch: &Watch) -> (Vec<Doing>, Vec<String>) {
     let relieving = relieving_duties_e4(plan);
-    let mut wrong = Once::default();
-    let mut doing = Vec::with_capacity(watch.ticks.len());
+    let let_go = letting_go::may_let_go(watch);
+    let mut walk = Walk::default();
     let mut said = watch.said.iter().peekable();
-    let mut queue: VecDeque<Dwell> = VecDeque::new();
-    let mut running: Option<Running> = None;
-    let mut renewed: Option<usize> = None;
-    let mut stopped: Option<usize> = None;
-    let mut last_dwell: Option<usize> = None;
-    let mut may_clear = false;
-    let mut hung_ms = 0;
-    let mut before = State::Rest;
+    let mut doing = Vec::with_capacity(watch.ticks.len());
     for (place, beside) in watch.ticks.iter().enumerate() {
+        let before = place.checked_sub(1).map(|before| &watch.ticks[before]);
         while let Some((_, what)) = said.next_if(|(at, _)| *at <= place) {
-            match what {
-                Said::Renewed => renewed = Some(place),
-                Said::Stop | Said::Disarmed => {
-                    queue.clear();
-                    running = None;
-                    stopped = Some(place);
-                }
-                Said::Dwell(dwell) => {
-                    stopped = None;
-                    queue.push_back(*dwell);
-                }
-                Said::Cleared => may_clear = true,
-                Said::LateActed(action) => {
-                    wrong.say(
-                        "late",
-                        format!("a command that had outlived its time acted at {place} ms: {action:?}"),
-                    );
-                }
-                Said::Foreign | Said::Impossible | Said::Broken => {}
-            }
+            walk.heard(plan, what, place, before);
         }
+        doing.push(walk.tick(place, beside, relieving, let_go[place]));
+    }
+    (doing, walk.wrong.said)
+}
+
+impl Walk {
+    fn heard(&mut self, plan: &Plan, what: &Said, place: usize, before: Option<&Beside>) {
+        self.right.heard(plan, what, place, before, &mut self.wrong);
+        match what {
+            Said::Stop | Said::Disarmed | Said::Opened => {
+                self.queue.clear();
+                self.running = None;
+            }
+            Said::Dwell(dwell) => self.queue.push_back(*dwell),
+            Said::Cleared => self.may_clear = true,
+            Said::LateActed(action) => {
+                let what = format!("a command that had outlived its time acted at {place} ms: {action:?}");
+                self.wrong.say("late", what);
+            }
+            _ => {}
+        }
+    }
+
+    fn tick(&mut self, place: usize, beside: &Beside, relieving: [u16; 2], let_go: [bool; 2]) -> Doing {
         if beside.restarted {
-            queue.clear();
-            (running, renewed) = (None, None);
+            self.queue.clear();
+            (self.running, self.last_dwell) = (None, None);
+            self.right.restarted(place);
         }
         let moment = &beside.moment;
-        if before == State::Tripped && moment.state != State::Tripped && !may_clear && !beside.restarted {
-            wrong.say("latch", format!("a latched trip cleared itself at {place} ms"));
+        let untold = !self.may_clear && !beside.restarted;
+        if self.before == Some(State::Tripped) && moment.state != State::Tripped && untold {
+            self.wrong.say("latch", format!("a latched trip cleared itself at {place} ms"));
         }
-        may_clear = false;
-        before = moment.state;
+        self.may_clear = false;
+        self.before = Some(moment.state);
 
         let outputs = Outputs { burst: None, hand_work: None, ..moment.outputs };
-        hung_ms = if beside.running { 0 } else { hung_ms + 1 };
-        if hung_ms > 0 {
+        self.hung_ms = if beside.running { 0 } else { self.hung_ms + 1 };
+        if self.hung_ms > 0 {
             // Nobody decides: outputs are as they were until the watchdog bites.
-            if outputs.energised() && hung_ms > HUNG_MS_MAX {
-                wrong.say("hung", format!("driven by a loop that has hung for {HUNG_MS_MAX} ms, {place} ms"));
+            if outputs.energised() && self.hung_ms > HUNG_MS_MAX {
+                let what = format!("driven by a loop that has hung for {HUNG_MS_MAX} ms, {place} ms");
+                self.wrong.say("hung", what);
             }
-            doing.push(if outputs.energised() { Doing::Work { expects_flow: false } } else { Doing::Rest });
-            continue;
+            return if outputs.energised() { Doing::Work { expects_flow: false } } else { Doing::Rest };
         }
-        running = carried_out(running, &mut queue, &outputs, beside, place);
-        if running.is_some() {
-            last_dwell = Some(place);
+        if moment.tick != beside.true_tick {
+            let what = format!("the board's clock is at {} instead of {}", moment.tick, beside.true_tick);
+            self.wrong.say("clock", format!("{what}, {place} ms"));
         }
-        let is = if !outputs.energised() {
-            Doing::Rest
-        } else if let Some(running) = &running {
-            Doing::Work { expects_flow: running.dwell.expect_flow }
-        } else {
-            Doing::Hold
-        };
-        match is {
-            Doing::Rest => {}
-            Doing::Work { .. } => {
-                if renewed.is_none_or(|renewed| place - renewed > LEASE_MS_MAX) {
-                    wrong.say("lease", format!("working at {place} ms without a lease"));
-                }
-                if stopped.is_some_and(|stopped| place - stopped > STOP_MS_MAX) {
-                    wrong.say("stop", format!("working at {place} ms after a stop"));
-                }
+        self.queue.retain(|dwell| !past(dwell, beside));
+        self.running = carried_out(self.running.take(), &mut self.queue, &outputs, beside, place);
+        let waits = self.running.is_some() || !self.queue.is_empty();
+        self.right.tick(place, beside, waits, &mut self.wrong);
+        if self.running.is_some() {
+            self.last_dwell = Some(place);
+        }
+        match &self.running {
+            _ if !outputs.energised() => Doing::Rest,
+            Some(running) => {
+                let doing = Doing::Work { expects_flow: running.dwell.expect_flow };
+                self.works(place, &outputs);
+                doing
             }
-            Doing::Hold => {
-                let held = [outputs.inlet_duty_e4, outputs.pressure_duty_e4];
-                let relieves =
-                    held.iter().zip(&relieving).all(|(held, relieving)| *held == 0 || held == relieving);
-                let other = outputs.supply_on || outputs.drive_rpm > 0 || outputs.dump_closed;
-                let in_time = last_dwell.is_some_and(|last| place - last <= RELIEVE_MS_MAX as usize + 1);
-                if !relieves || other || !in_time {
-                    wrong.say(
-                        "driven",
-                        format!("driven at {place} ms although no dwell says so: {outputs:?}"),
-                    );
-                }
+            None => {
+                self.holds(place, &outputs, relieving, let_go);
+                Doing::Hold
             }
         }
-        doing.push(is);
     }
-    (doing, wrong.said)
+
+    fn works(&mut self, place: usize, outputs: &Outputs) {
+        self.right.works(place, outputs, &mut self.wrong);
+        if !self.right.leased(place) {
+            self.wrong.say("lease", format!("working at {place} ms without a lease"));
+        }
+    }
+
+    fn holds(&mut self, place: usize, outputs: &Outputs, relieving: [u16; 2], let_go: [bool; 2]) {
+        let held = [outputs.inlet_duty_e4, outputs.pressure_duty_e4];
+        let relieves = (0..2).all(|coil| held[coil] == relieving[coil] || (held[coil] == 0 && let_go[coil]));
+        let other = outputs.supply_on || outputs.drive_rpm > 0 || outputs.dump_closed;
+        let in_time = self.last_dwell.is_some_and(|last| place - last <= HOLD_MS_MAX);
+        if !relieves || other || !in_time {
+            let what = format!("driven at {place} ms although no dwell says so: {outputs:?}");
+            self.wrong.say("driven", what);
+        }
+    }
+}
+
+/// Whether a dwell with a tick of its own has missed it.
+fn past(dwell: &Dwell, beside: &Beside) -> bool {
+    matches!(dwell.start, Start::At(tick) if Tick(beside.true_tick).is_after(tick))
 }
 
 /// The first of each kind of thing that is wrong; what follows in the next millisecond says nothing new.
 #[derive(Debug, Default)]
-struct Once {
+pub(super) struct Once {
     kinds: Vec<&'static str>,
     said: Vec<String>,
 }
 
 impl Once {
-    fn say(&mut self, kind: &'static str, what: String) {
+    pub(super) fn say(&mut self, kind: &'static str, what: String) {
         if !self.kinds.contains(&kind) {
             self.kinds.push(kind);
             self.said.push(what);
@@ -188,7 +213,7 @@ fn carried_out(
     beside: &Beside,
     place: usize,
 ) -> Option<Running> {
-    let due = |dwell: &Dwell| matches!(dwell.start, Start::At(tick) if tick == Tick(beside.moment.tick));
+    let due = |dwell: &Dwell| matches!(dwell.start, Start::At(tick) if tick == Tick(beside.true_tick));
     let taken_over = queue.iter().any(due);
     let follows = running.is_some() && !taken_over;
     if let Some(running) = running.filter(|running| !taken_over && running.sets(place) == Some(*outputs)) {

@@ -2,8 +2,10 @@
 //! may go on. They know the sheets and the model's truth, and nothing of the board's thresholds.
 
 use super::authority::Doing;
+use super::letting_go::DECAY_MS;
 use super::mishap::{Mishap, What};
-use super::watch::{Beside, Said, Watch};
+use super::said::Said;
+use super::watch::{Beside, Watch};
 use stepwell_plant::FaultKind;
 use stepwell_procedure::run::Plan;
 use stepwell_protocol::state::State;
@@ -52,9 +54,6 @@ type Condition = fn(&Facts<'_>, &Beside, usize) -> bool;
 /// A reading is off by its channel's gain, 1 % on the demo bench, and noise: a condition counts beyond that.
 const GAIN: f64 = 1.02;
 
-/// A coil's current is gone so long after its duty, in ms.
-const DECAY_MS: usize = 100;
-
 const CONDITIONS: &[(&str, usize, Condition)] = &[
     ("stop chain open", 20, |_, beside, _| !beside.contacts[0]),
     ("guard open", 100, |_, beside, _| !beside.contacts[1]),
@@ -102,13 +101,6 @@ const BROKEN_MAX: usize = 40;
 /// is shorted outright, is for the driver's own protection.
 fn over_current(facts: &Facts<'_>, place: usize, coil: usize) -> bool {
     fitted(facts.plan, coil) && facts.shown_a[place][coil] > GAIN * facts.plan.bench.current_max_a
-}
-
-/// Whether a coil's channel ever showed so much that the board may take it for over-current, inlet first.
-#[must_use]
-pub fn near_over_current(plan: &Plan, watch: &Watch) -> [bool; 2] {
-    let least_a = plan.bench.current_max_a / GAIN;
-    [0, 1].map(|coil| (0..watch.ticks.len()).any(|place| shown_a(plan, watch, place, coil) > least_a))
 }
 
 /// What a coil's channel shows over one PWM period up to this tick, A.
@@ -202,7 +194,7 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
     let mut wrong = Vec::new();
     let (mut turning_ms, mut pressed_ms, mut worked) = (0_usize, 0_usize, false);
     let mut driven_ms = [0_usize; 2];
-    let swapped = mishap.is_some_and(|mishap| mishap.what == What::Rig(FaultKind::ConnectorsSwapped));
+    let swapped = mishap.filter(|mishap| mishap.what == What::Rig(FaultKind::ConnectorsSwapped));
     for (place, (beside, doing)) in watch.ticks.iter().zip(doing).enumerate() {
         let moment = &beside.moment;
         worked = (worked || doing.works()) && !beside.restarted;
@@ -212,6 +204,7 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
         let pressed = moment.rail_pa > 2.0 * plan.bench.rail_low_pa;
         pressed_ms = if worked && *doing == Doing::Rest && pressed { pressed_ms + 1 } else { 0 };
         let latched = moment.state == State::Tripped;
+        let swapped = swapped.is_some_and(|mishap| mishap.acts_at(place as u64));
         // The board knows its guards once it has worked.
         for (coil, ms) in driven_ms.iter_mut().enumerate() {
             let on = *doing == Doing::Rest && worked && fitted(plan, coil) && !swapped;
@@ -281,7 +274,7 @@ fn facts<'a>(plan: &'a Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mish
     let mut pulses = 0;
     for (place, (beside, doing)) in watch.ticks.iter().zip(doing).enumerate() {
         let expects = *doing == Doing::Work { expects_flow: true };
-        let pulse = std::mem::replace(&mut pulses, beside.flow_pulses) != beside.flow_pulses;
+        let pulse = std::mem::replace(&mut pulses, beside.pulses[0].count) != beside.pulses[0].count;
         dry = since(expects && !pulse, dry, place);
         let outputs = &beside.moment.outputs;
         for (coil, duty_e4) in [outputs.inlet_duty_e4, outputs.pressure_duty_e4].into_iter().enumerate() {

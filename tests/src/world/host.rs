@@ -4,7 +4,7 @@
 
 use super::mishap::{HostMishap, Mishap, PersonMishap, What};
 use crate::trials::noise::Noise;
-use stepwell_procedure::record::{Outcome, RunHead};
+use stepwell_procedure::record::{Entry, Outcome, RunHead};
 use stepwell_procedure::run::{Plan, Run};
 use stepwell_protocol::channel::Sample;
 use stepwell_protocol::dwell::{Dwell, Ramp, Start};
@@ -34,10 +34,24 @@ pub struct Handed {
     pub samples: Vec<(u32, Sample)>,
     /// How many of them the disk has confirmed.
     pub acknowledged: usize,
+    /// Entries of the log in the order in which they were handed over.
+    pub entries: Vec<Entry>,
+    /// How many of them the disk has confirmed.
+    pub entries_acknowledged: usize,
+    /// What the run came to, once it was over.
+    pub outcome: Option<Outcome>,
     /// Why the disk refused something, the first time.
     pub refused: Option<String>,
     /// Whether the run was sealed.
     pub sealed: bool,
+}
+
+impl Handed {
+    /// The disk has confirmed all that was handed to it.
+    fn confirmed(&mut self) {
+        self.acknowledged = self.samples.len();
+        self.entries_acknowledged = self.entries.len();
+    }
 }
 
 /// The program.
@@ -99,6 +113,12 @@ impl<'s> Host<'s> {
             board_now: Tick(0),
             unwelcome: false,
         }
+    }
+
+    /// Whether it has a port to hear from.
+    #[must_use]
+    pub fn hears(&self) -> bool {
+        !self.unplugged
     }
 
     /// Something begins to go wrong; what is neither the computer's nor the person's is none of its business.
@@ -202,6 +222,7 @@ impl<'s> Host<'s> {
                 Output::Write(entry) => {
                     if let Some(writer) = &mut self.writer {
                         writer.entry(&entry);
+                        self.handed.entries.push(entry);
                     }
                 }
                 Output::Samples { first, first_us, samples } => {
@@ -234,7 +255,7 @@ impl<'s> Host<'s> {
         self.waiting = 0;
         let Some(writer) = &mut self.writer else { return };
         match writer.commit() {
-            Ok(()) => self.handed.acknowledged = self.handed.samples.len(),
+            Ok(()) => self.handed.confirmed(),
             Err(why) => {
                 self.handed.refused.get_or_insert(why.to_string());
             }
@@ -242,10 +263,11 @@ impl<'s> Host<'s> {
     }
 
     fn seal(&mut self, outcome: &Outcome) {
+        self.handed.outcome = Some(outcome.clone());
         let Some(writer) = self.writer.take() else { return };
         match writer.seal(outcome, "{}") {
             Ok(_) => {
-                self.handed.acknowledged = self.handed.samples.len();
+                self.handed.confirmed();
                 self.handed.sealed = true;
             }
             Err(why) => {

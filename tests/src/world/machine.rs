@@ -144,7 +144,10 @@ fn started(serial: u64, cause: ResetCause, unseen: Option<TripCause>) -> Board {
 
 impl SimulatedBench for Machine {
     fn receive(&mut self, bytes: &[u8]) {
-        self.board.receive(bytes);
+        // Nobody takes the bytes while the loop does not run.
+        if self.running {
+            self.board.receive(bytes);
+        }
     }
 
     fn tick(&mut self) -> io::Result<()> {

@@ -1,12 +1,48 @@
-//! The record against what really was: nothing that a disk has confirmed is lost, nothing in it is other than
-//! what the board sent, and what the board sent of its outputs is what it drove.
+//! The samples of a record against what really was: nothing that a disk has confirmed is lost, nothing that reached
+//! the program is left out, and every column of every tick is what the rig showed and the board drove.
 
 use super::host::Handed;
-use super::watch::Watch;
+use super::log;
+use super::said::Said;
+use super::watch::{Beside, Watch};
+use std::collections::HashSet;
 use std::path::Path;
-use stepwell_protocol::channel::{CHANNELS, Channel, Coil};
+use stepwell_procedure::record::Ended;
+use stepwell_protocol::LEASE_MS;
+use stepwell_protocol::channel::{CHANNELS, Channel, Sample};
 use stepwell_protocol::state::Status;
-use stepwell_store::Store;
+use stepwell_store::{Column, Store, StoredRun};
+
+/// A shaft turns for so long after a pulse, in ms (docs/protocol.md, 5.3).
+const TURNS_MS: usize = 2_000;
+
+/// The rail is proven low after so long, in ms, and a median of three ticks stands between (docs/protocol.md, 5.3).
+const PROVEN_MS: usize = 50;
+const MEDIAN_MS: usize = 3;
+
+/// What a disk gives back of a run.
+#[derive(Clone, Debug)]
+pub struct Stored {
+    /// Whether its seal is good.
+    pub sealed: bool,
+    /// Its columns, in the order of [`Channel::ALL`].
+    pub columns: Vec<Column>,
+    /// All else.
+    pub run: StoredRun,
+}
+
+impl Stored {
+    /// Reads and verifies a run.
+    ///
+    /// # Errors
+    /// When it cannot be read, or is not what was written.
+    pub fn read(path: &Path, number: u64) -> Result<Stored, stepwell_store::StoreError> {
+        let store = Store::open_to_read(path)?;
+        let sealed = store.verify(number)?.sealed;
+        let columns = Channel::ALL.into_iter().map(|channel| store.samples(number, channel));
+        Ok(Stored { sealed, columns: columns.collect::<Result<_, _>>()?, run: store.run(number)? })
+    }
+}
 
 /// What became of a record.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -19,70 +55,197 @@ pub struct Kept {
     pub wrong: Vec<String>,
 }
 
-/// Compares the run that `handed` tells of with what is in the store at `path`.
+/// Compares the run of the program's life with this number with what the disk gives back of it.
 #[must_use]
-pub fn compare(path: &Path, handed: &Handed, watch: &Watch) -> Kept {
-    let mut kept = Kept { acknowledged: handed.acknowledged, ..Kept::default() };
+pub fn compare(path: &Path, handed: &Handed, life: usize, watch: &Watch) -> Kept {
     if handed.number == 0 {
-        return kept;
+        return Kept { acknowledged: handed.acknowledged, ..Kept::default() };
     }
-    if let Err(why) = read_back(path, handed, watch, &mut kept) {
-        kept.lost = handed.acknowledged;
-        kept.wrong.push(why.to_string());
+    match Stored::read(path, handed.number) {
+        Ok(stored) => judged(&stored, handed, life, watch),
+        Err(why) => Kept {
+            lost: handed.acknowledged,
+            acknowledged: handed.acknowledged,
+            wrong: vec![why.to_string()],
+        },
     }
-    kept
 }
 
-fn read_back(
-    path: &Path,
-    handed: &Handed,
-    watch: &Watch,
-    kept: &mut Kept,
-) -> Result<(), stepwell_store::StoreError> {
-    let store = Store::open_to_read(path)?;
-    let verified = store.verify(handed.number)?;
-    if verified.sealed != handed.sealed {
-        kept.wrong.push(format!("sealed: {}, said to be: {}", verified.sealed, handed.sealed));
+/// What is wrong with a record that could be read.
+#[must_use]
+pub fn judged(stored: &Stored, handed: &Handed, life: usize, watch: &Watch) -> Kept {
+    let mut kept = Kept { acknowledged: handed.acknowledged, ..Kept::default() };
+    if stored.sealed != handed.sealed {
+        kept.wrong.push(format!("sealed: {}, said to be: {}", stored.sealed, handed.sealed));
     }
-    let mut columns = Vec::with_capacity(CHANNELS);
-    for channel in Channel::ALL {
-        let column = store.samples(handed.number, channel)?;
-        let pieces = column.pieces.into_iter();
-        let flat: Vec<(u32, u16)> = pieces.flat_map(|piece| (piece.first.0..).zip(piece.counts)).collect();
-        columns.push(flat);
-    }
-    for (column, channel) in columns.iter().zip(Channel::ALL) {
-        if column.len() > handed.samples.len() {
-            kept.wrong.push(format!("{} samples of {channel:?} more than there were", column.len()));
+    for (column, channel) in stored.columns.iter().zip(Channel::ALL) {
+        let flat: Vec<(u32, u16)> = column
+            .pieces
+            .iter()
+            .flat_map(|piece| (piece.first.0..).zip(piece.counts.iter().copied()))
+            .collect();
+        if flat.len() > handed.samples.len() {
+            kept.wrong.push(format!("{} samples of {channel:?} more than there were", flat.len()));
         }
-        let good = column.iter().zip(&handed.samples);
+        let good = flat.iter().zip(&handed.samples);
         let same =
             good.take_while(|(kept, (tick, sample))| **kept == (*tick, sample[channel.index()])).count();
         kept.lost = kept.lost.max(handed.acknowledged.saturating_sub(same));
-        if same < column.len().min(handed.samples.len()) {
+        if same < flat.len().min(handed.samples.len()) {
             kept.wrong.push(format!("sample {same} of {channel:?} is not what was handed over"));
         }
     }
-    kept.wrong.extend(untrue(handed, watch));
-    Ok(())
+    kept.wrong.extend(Truth::of(watch).untrue(&handed.samples, watch));
+    kept.wrong.extend(mistimed(stored, watch));
+    kept.wrong.extend(left_out(handed, life, watch));
+    kept.wrong.extend(log::judged(stored, handed, life, watch));
+    kept
 }
 
-/// Samples that the board never sent, or that tell of other outputs than it had.
-fn untrue(handed: &Handed, watch: &Watch) -> Option<String> {
-    handed.samples.iter().find_map(|(tick, sample)| {
-        let Some(beside) = watch.place_of(*tick, sample) else {
-            return Some(format!("the sample of tick {tick} was never sent"));
+/// What of a status word an outside witness knows, tick by tick.
+struct Truth {
+    guards_set: Vec<bool>,
+    lease_alive: Vec<bool>,
+    shaft_turning: Vec<bool>,
+    /// Whether the rail is surely proven low, or surely not; nothing in between.
+    rail_proven_low: Vec<Option<bool>>,
+}
+
+impl Truth {
+    fn of(watch: &Watch) -> Truth {
+        let count = watch.ticks.len();
+        let mut truth = Truth {
+            guards_set: Vec::with_capacity(count),
+            lease_alive: Vec::with_capacity(count),
+            shaft_turning: Vec::with_capacity(count),
+            rail_proven_low: Vec::with_capacity(count),
         };
-        let (outputs, state) = (&beside.moment.outputs, beside.moment.state);
-        let status = Status::from_word(sample[Channel::Status.index()])?;
-        let told = [sample[Coil::Inlet.duty().index()], sample[Coil::Pressure.duty().index()]];
-        let true_to = told == [outputs.inlet_duty_e4, outputs.pressure_duty_e4]
-            && status.state == state
-            && status.drive_on == (outputs.drive_rpm > 0)
-            && status.supply_on == outputs.supply_on
-            && status.dump_closed == outputs.dump_closed;
-        (!true_to).then(|| {
-            format!("tick {tick} tells of {told:?}, {status:?}, and there was {outputs:?}, {state:?}")
+        let mut said = watch.said.iter().peekable();
+        let (mut guards, mut renewed, mut pulse) = (None, None, None);
+        let (mut low_ms, mut high_ms, mut last_pulse) = (0_usize, 0_usize, None);
+        for (place, beside) in watch.ticks.iter().enumerate() {
+            while let Some((_, what)) = said.next_if(|(at, _)| *at <= place) {
+                match what {
+                    Said::Guards(taken) => guards = Some(**taken),
+                    Said::Renewed => renewed = Some(place),
+                    Said::Opened => renewed = None,
+                    _ => {}
+                }
+            }
+            if beside.restarted {
+                (guards, renewed, pulse, last_pulse) = (None, None, None, None);
+                (low_ms, high_ms) = (0, 0);
+            }
+            if last_pulse.replace(beside.pulses[1].count).is_some_and(|last| last != beside.pulses[1].count) {
+                pulse = Some(place);
+            }
+            let rail = beside.analog[Channel::RailPressure.index()];
+            let low = guards.is_some_and(|guards| guards.rail_live.contains(rail) && rail <= guards.rail_low);
+            (low_ms, high_ms) = if low { (low_ms + 1, 0) } else { (0, high_ms + 1) };
+            let proven = low_ms > PROVEN_MS + MEDIAN_MS;
+            let doubtful = low_ms > 0 || high_ms <= MEDIAN_MS;
+            truth.guards_set.push(guards.is_some());
+            truth.lease_alive.push(renewed.is_some_and(|renewed| place - renewed + 1 < LEASE_MS as usize));
+            truth.shaft_turning.push(pulse.is_some_and(|pulse| place - pulse < TURNS_MS));
+            truth.rail_proven_low.push(if proven { Some(true) } else { (!doubtful).then_some(false) });
+        }
+        truth
+    }
+
+    /// Samples that the board never sent, or that tell of something else than there was.
+    fn untrue(&self, samples: &[(u32, Sample)], watch: &Watch) -> Option<String> {
+        samples.iter().find_map(|(tick, sample)| {
+            let Some(place) = watch.place_of(*tick, sample) else {
+                return Some(format!("the sample of tick {tick} was never sent"));
+            };
+            let beside = &watch.ticks[place];
+            let row = row(beside);
+            let told = &sample[..CHANNELS - 1];
+            if told != row {
+                return Some(format!("tick {tick} tells of {told:?}, and there was {row:?}"));
+            }
+            let word = sample[Channel::Status.index()];
+            let Some(status) = Status::from_word(word) else {
+                return Some(format!("tick {tick} has no status: {word:#06x}"));
+            };
+            self.mistold(place, beside, status)
+                .map(|(told, was)| format!("tick {tick} tells of {told}, and there was {was}"))
         })
+    }
+
+    /// What a status word says that is not so, and what is.
+    fn mistold(&self, place: usize, beside: &Beside, status: Status) -> Option<(String, String)> {
+        let outputs = &beside.moment.outputs;
+        let told = (
+            (status.state, status.drive_on, status.supply_on, status.dump_closed),
+            [status.stop_chain_closed, status.guard_closed, status.tank_level_ok],
+            (status.guards_set, status.lease_alive, status.shaft_turning),
+        );
+        let was = (
+            (beside.moment.state, outputs.drive_rpm > 0, outputs.supply_on, outputs.dump_closed),
+            beside.contacts,
+            (self.guards_set[place], self.lease_alive[place], self.shaft_turning[place]),
+        );
+        if told != was {
+            return Some((format!("{told:?}"), format!("{was:?}")));
+        }
+        let proven = self.rail_proven_low[place]?;
+        (status.rail_proven_low != proven)
+            .then(|| (format!("a rail proven low: {}", status.rail_proven_low), format!("{proven}")))
+    }
+}
+
+/// All columns of a tick but its status.
+fn row(beside: &Beside) -> [u16; CHANNELS - 1] {
+    let [rail, feed, inlet, pressure, supply, fluid, body] = beside.analog;
+    let [flow, speed] = beside.pulses;
+    let outputs = &beside.moment.outputs;
+    let duties = [outputs.inlet_duty_e4, outputs.pressure_duty_e4];
+    [
+        rail,
+        feed,
+        inlet,
+        pressure,
+        supply,
+        fluid,
+        body,
+        flow.count,
+        flow.edge_us,
+        speed.count,
+        speed.edge_us,
+        duties[0],
+        duties[1],
+    ]
+}
+
+/// A piece of a column that does not begin when its first tick was sampled, or columns of other pieces.
+fn mistimed(stored: &Stored, watch: &Watch) -> Option<String> {
+    let pieces = |column: &Column| -> Vec<(u32, usize)> {
+        column.pieces.iter().map(|piece| (piece.first.0, piece.counts.len())).collect()
+    };
+    let first = &stored.columns[0];
+    let other = stored.columns.iter().find(|column| pieces(column) != pieces(first));
+    if let Some(column) = other {
+        return Some(format!("{:?} was not kept for the same ticks as {:?}", column.channel, first.channel));
+    }
+    first.pieces.iter().find_map(|piece| {
+        let tick = piece.first.0;
+        let known = watch.times_of(tick).any(|us| Some(us) == piece.first_us);
+        (!known).then(|| format!("tick {tick} was not sampled at {:?} us", piece.first_us))
     })
+}
+
+/// Telemetry that reached the program in time and is not in what it handed over. Beyond the last of what it handed
+/// over nothing is known of a program that was killed or that had given the link up.
+fn left_out(handed: &Handed, life: usize, watch: &Watch) -> Option<String> {
+    let ear = watch.ears.get(life)?;
+    let taken: HashSet<u32> = handed.samples.iter().map(|(tick, _)| *tick).collect();
+    let whole = |told: &&super::said::Told| (told.0..).take(told.2.len()).all(|tick| taken.contains(&tick));
+    let ended = handed.outcome.as_ref().map(|outcome| &outcome.ended);
+    let due = match ended {
+        Some(ended) if !matches!(ended, Ended::LinkLost) => ear.telemetry.len(),
+        _ => ear.telemetry.iter().rposition(|told| whole(&told)).map_or(0, |last| last + 1),
+    };
+    let missing = ear.telemetry[..due].iter().find(|told| !whole(told))?;
+    Some(format!("telemetry from tick {} on reached the program and was left out", missing.0))
 }

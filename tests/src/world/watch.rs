@@ -1,16 +1,16 @@
 //! What really happened on the bench, tick by tick, and what was said on the wire: kept by somebody who
 //! stands beside it and trusts nobody.
 
+use super::ear::Ear;
 use super::machine::Machine;
+use super::said::{Said, Wire};
 use crate::trace::Moment;
-use std::collections::{HashMap, HashSet};
+use std::collections::HashMap;
 use std::fmt::Write;
+use stepwell_core::Pulses;
 use stepwell_plant::Truth;
-use stepwell_protocol::channel::{Coil, Sample};
-use stepwell_protocol::dwell::Dwell;
-use stepwell_protocol::frame::{Deframer, decode};
-use stepwell_protocol::message::{Action, Command, FromBoard, ToBoard};
-use stepwell_protocol::telemetry::unpack;
+use stepwell_protocol::channel::{ANALOG_CHANNELS, Coil, Sample};
+use stepwell_protocol::dwell::DwellReport;
 use stepwell_protocol::time::Tick;
 use stepwell_virtual::SimulatedBench;
 
@@ -19,6 +19,14 @@ use stepwell_virtual::SimulatedBench;
 pub struct Beside {
     /// What the harness always looks at.
     pub moment: Moment,
+    /// Milliseconds since the board started, this one included: what its tick must be.
+    pub true_tick: u32,
+    /// Time of the rig, µs.
+    pub us: u64,
+    /// What the converter gives the board: sums of this tick's conversions, or old ones when it stands still.
+    pub analog: [u16; ANALOG_CHANNELS],
+    /// What the pulse inputs show: flow, shaft.
+    pub pulses: [Pulses; 2],
     /// Whether the stop chain, the guard and the tank are as they should be.
     pub contacts: [bool; 3],
     /// True supply voltage, V.
@@ -31,37 +39,12 @@ pub struct Beside {
     pub fluid_celsius: f64,
     /// True resistances of the circuits, inlet first, Ω.
     pub circuit_ohm: [f64; 2],
-    /// Pulses of the flow meter since the rig was switched on, low 16 bits.
-    pub flow_pulses: u16,
     /// Whether the converter stands still.
     pub converter_stands: bool,
     /// Whether the board started anew at this tick.
     pub restarted: bool,
     /// Whether the board's loop ran.
     pub running: bool,
-}
-
-/// Something said on the wire that was heard at the other end.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Said {
-    /// A renewal of the lease by the session that the board has opened, in time.
-    Renewed,
-    /// A renewal or command, in time, of a session that the board has not opened.
-    Foreign,
-    /// A stop.
-    Stop,
-    /// The board has taken a dwell.
-    Dwell(Dwell),
-    /// The board has cleared its latch because it was told to.
-    Cleared,
-    /// The board was told to disarm, and did.
-    Disarmed,
-    /// The board has carried out a command that had outlived its time.
-    LateActed(Action),
-    /// A dwell that no valve can follow.
-    Impossible,
-    /// A frame that is none.
-    Broken,
 }
 
 /// What the board did from one start to the next.
@@ -80,14 +63,17 @@ pub struct Watch {
     pub ticks: Vec<Beside>,
     /// What was heard, with the number of the millisecond whose tick it came before.
     pub said: Vec<(usize, Said)>,
+    /// What reached each life of the program.
+    pub ears: Vec<Ear>,
     lives: Vec<Life>,
-    to_board: Deframer,
-    from_board: Deframer,
-    session: Option<u32>,
-    /// Commands heard: whether in time, before which millisecond's tick, and what.
-    commands: HashMap<(u32, u16), (bool, usize, Command)>,
-    acted: HashSet<(u32, u16)>,
-    before: Option<Truth>,
+    wire: Wire,
+    /// The millisecond at which the board's present life began.
+    began: usize,
+    stuck: Option<[u16; ANALOG_CHANNELS]>,
+    /// Single conversions of a coil, with the millisecond in which they were made.
+    bursts: Vec<(usize, Coil, Vec<u16>)>,
+    /// What was true at the first tick, and at the latest.
+    pub truths: Option<(Truth, Truth)>,
 }
 
 impl Watch {
@@ -97,85 +83,31 @@ impl Watch {
         Watch::default()
     }
 
-    /// Bytes reach the board, whose latest tick is `now`.
-    pub fn heard(&mut self, now: Tick, bytes: &[u8]) {
-        let mut rest = bytes;
-        let mut said = Vec::new();
-        while let Some(body) = self.to_board.next_body(&mut rest) {
-            match body.and_then(decode::<ToBoard>) {
-                Err(_) => said.push(Said::Broken),
-                Ok(ToBoard::Stop) => said.push(Said::Stop),
-                Ok(ToBoard::Hello(_)) => {}
-                Ok(ToBoard::Renew(renew)) => {
-                    let in_time = !now.is_after(renew.valid_until);
-                    match Some(renew.session) == self.session {
-                        true if in_time => said.push(Said::Renewed),
-                        false if in_time => said.push(Said::Foreign),
-                        _ => {}
-                    }
-                }
-                Ok(ToBoard::Command(command)) => {
-                    let in_time = !now.is_after(command.valid_until);
-                    if Some(command.session) != self.session && in_time {
-                        said.push(Said::Foreign);
-                    }
-                    let Command { session, id, action, .. } = command;
-                    if let Action::Dwell(dwell) = action
-                        && in_time
-                        && dwell.inlet.max_e4().max(dwell.pressure.max_e4()) > 10_000
-                    {
-                        said.push(Said::Impossible);
-                    }
-                    // The first to be heard in time counts; others are its echoes.
-                    let place = self.ticks.len();
-                    let known = self.commands.entry((session, id)).or_insert((in_time, place, command));
-                    if in_time && !known.0 {
-                        *known = (in_time, place, command);
-                    }
-                }
-            }
+    /// Bytes reach the board. One whose loop does not run hears nothing.
+    pub fn heard(&mut self, bytes: &[u8]) {
+        if self.ticks.last().is_none_or(|beside| beside.running) {
+            let place = self.ticks.len();
+            self.wire.heard(place, Tick((place - self.began) as u32), bytes);
         }
-        let at = self.ticks.len();
-        self.said.extend(said.into_iter().map(|said| (at, said)));
     }
 
     /// The board has said this.
     pub fn spoke(&mut self, bytes: &[u8]) {
-        let mut rest = bytes;
-        let mut said = Vec::new();
-        while let Some(body) = self.from_board.next_body(&mut rest) {
-            match body.and_then(decode::<FromBoard<'_>>) {
-                Ok(FromBoard::Welcome(identity)) => self.session = Some(identity.session),
-                Ok(FromBoard::Telemetry(frame)) => {
-                    let samples = unpack(frame.packed, frame.ticks);
-                    for (tick, sample) in
-                        (frame.first.0..).zip(samples.iter().flat_map(|samples| samples.iter()))
-                    {
-                        self.life().sent.insert(tick, *sample);
-                    }
-                }
-                Ok(FromBoard::Ack(ack)) if ack.result.is_ok() => {
-                    let name = (ack.session, ack.id);
-                    let Some((in_time, place, command)) = self.commands.get(&name) else { continue };
-                    if !self.acted.insert(name) {
-                        continue;
-                    }
-                    // The answer may have waited; what it answers acted when it was heard.
-                    let mut act = |what| said.push((*place, what));
-                    if !in_time {
-                        act(Said::LateActed(command.action));
-                    }
-                    match command.action {
-                        Action::Dwell(dwell) => act(Said::Dwell(dwell)),
-                        Action::ClearTrip => act(Said::Cleared),
-                        Action::Disarm => act(Said::Disarmed),
-                        _ => {}
-                    }
-                }
-                _ => {}
-            }
+        for (first, _, samples) in self.wire.spoke(self.ticks.len(), bytes) {
+            self.life().sent.extend((first..).zip(samples));
         }
-        self.said.extend(said);
+    }
+
+    /// A program with this number of a session begins to listen.
+    pub fn program(&mut self, session: u32) {
+        self.ears.push(Ear::new(session));
+    }
+
+    /// Bytes reach the program.
+    pub fn arrived(&mut self, bytes: &[u8]) {
+        if let Some(ear) = self.ears.last_mut() {
+            ear.hear(bytes);
+        }
     }
 
     /// The board's present life.
@@ -189,26 +121,36 @@ impl Watch {
 
     /// A millisecond has passed.
     pub fn ticked(&mut self, machine: &Machine) {
+        let place = self.ticks.len();
         if machine.restarted() {
             self.lives.push(Life::default());
-            self.to_board = Deframer::new();
-            self.from_board = Deframer::new();
-            self.session = None;
+            self.wire.restarted();
+            self.began = place;
         }
         let readings = machine.rig().readings();
         let truth = machine.truth();
-        self.before.get_or_insert(truth);
-        let place = self.ticks.len();
-        self.life().places.insert(machine.now().0, place);
+        self.truths = Some((self.truths.map_or(truth, |(before, _)| before), truth));
+        if machine.running() {
+            self.life().places.insert(machine.now().0, place);
+        }
+        self.stuck = machine.converter_stands().then(|| self.stuck.unwrap_or(readings.analog));
+        if let Some(coil) = self.ticks.last().and_then(|before| before.moment.outputs.burst)
+            && !readings.burst.is_empty()
+        {
+            self.bursts.push((place, coil, readings.burst.to_vec()));
+        }
         self.ticks.push(Beside {
             moment: Moment::of(machine),
+            true_tick: (place - self.began + 1) as u32,
+            us: machine.rig().time_us(),
+            analog: self.stuck.unwrap_or(readings.analog),
+            pulses: [readings.flow, readings.speed],
             contacts: [readings.stop_chain_closed, readings.guard_closed, readings.tank_level_ok],
             supply_v: truth.supply_v,
             current_a: [truth.inlet_coil.mean_current_a, truth.pressure_coil.mean_current_a],
             current_words: Coil::BOTH.map(|coil| readings.analog[coil.current().index()]),
             fluid_celsius: truth.fluid_k - 273.15,
             circuit_ohm: [truth.inlet_coil.circuit_ohm, truth.pressure_coil.circuit_ohm],
-            flow_pulses: readings.flow.count,
             converter_stands: machine.converter_stands(),
             restarted: machine.restarted(),
             running: machine.running(),
@@ -217,17 +159,43 @@ impl Watch {
 
     /// The millisecond at which a board of any life had this tick and put this sample on the wire.
     #[must_use]
-    pub fn place_of(&self, tick: u32, sample: &Sample) -> Option<&Beside> {
+    pub fn place_of(&self, tick: u32, sample: &Sample) -> Option<usize> {
         let lives = self.lives.iter().rev();
         lives
             .filter(|life| life.sent.get(&tick) == Some(sample))
             .find_map(|life| life.places.get(&tick))
-            .and_then(|&place| self.ticks.get(place))
+            .copied()
+    }
+
+    /// The milliseconds at which a board of any life had this tick.
+    pub fn places_of(&self, tick: u32) -> impl Iterator<Item = usize> {
+        self.lives.iter().filter_map(move |life| life.places.get(&tick)).copied()
+    }
+
+    /// The times at which a board of any life had this tick, µs.
+    pub fn times_of(&self, tick: u32) -> impl Iterator<Item = u64> {
+        self.places_of(tick).map(|place| self.ticks[place].us)
+    }
+
+    /// Single conversions of a coil from the millisecond at `place` on, as many as were made in a row.
+    #[must_use]
+    pub fn burst_from(&self, place: usize, coil: Coil) -> Vec<u16> {
+        let from = self.bursts.partition_point(|(at, ..)| *at < place);
+        let row = self.bursts[from..].iter().zip(place..);
+        row.take_while(|((at, of, _), due)| (at, of) == (due, &coil))
+            .flat_map(|((.., counts), _)| counts)
+            .copied()
+            .collect()
+    }
+
+    /// Reports of dwells that the board has told in a session, in order.
+    pub fn reports(&self, session: u32) -> impl Iterator<Item = &DwellReport> {
+        self.wire.reports.iter().filter(move |(of, _)| *of == Some(session)).map(|(_, report)| report)
     }
 
     /// The time of watching is over: what was heard, in order of time.
     pub fn over(&mut self) {
-        self.said.sort_by_key(|(at, _)| *at);
+        self.said = self.wire.over();
     }
 
     /// A line for each change of what the board does, and for each thing said that changes something.
@@ -244,7 +212,7 @@ impl Watch {
                         "{place:7} ms  taken: dwell {} {:?}, {} ms",
                         dwell.serial, dwell.start, dwell.duration_ms
                     );
-                } else if !matches!(what, Said::Renewed | Said::Broken) {
+                } else if !matches!(what, Said::Renewed | Said::Asked | Said::Broken) {
                     let _ = writeln!(out, "{place:7} ms  heard: {what:?}");
                 }
             }
@@ -272,11 +240,5 @@ impl Watch {
             }
         }
         out
-    }
-
-    /// What was true before the first tick.
-    #[must_use]
-    pub fn before(&self) -> Option<&Truth> {
-        self.before.as_ref()
     }
 }

@@ -135,7 +135,6 @@ impl Chain {
         match (pending, result) {
             (Pending::Dwell, Ok(_)) => self.sent += 1,
             (Pending::Dwell, Err(Refusal::Late { .. } | Refusal::DriveMustRest { .. })) if self.moved() => {}
-            (Pending::ReadDwell, Ok(Reply::Dwell(report))) => self.report(report),
             (Pending::ReadBurst, Ok(Reply::Burst(piece))) => {
                 if usize::from(piece.offset) == self.burst.len() {
                     self.burst.extend_from_slice(&piece.counts);

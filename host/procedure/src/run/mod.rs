@@ -40,10 +40,10 @@ use crate::sheet::{BenchSheet, PumpSheet};
 use crate::step::{self, Phase, Rig, Step, shaft};
 use crate::words;
 use chain::Chain;
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 use stepwell_protocol::budget::DriveBudget;
 use stepwell_protocol::channel::{Channel, Sample};
-use stepwell_protocol::dwell::DwellEnd;
+use stepwell_protocol::dwell::{DwellEnd, DwellReport};
 use stepwell_protocol::guards::Guards;
 use stepwell_protocol::identity::Identity;
 use stepwell_protocol::message::{Action, Refusal, Reply, TripCause, TripReport};
@@ -120,6 +120,8 @@ pub struct Run {
     prompts_asked: u32,
     cautions_given: bool,
     serials_used: u16,
+    /// Dwells whose end is in the log: serial and first tick.
+    ends_noted: BTreeSet<(u16, u32)>,
     anchor: Tick,
     findings: Vec<Finding>,
     ended: Option<Ended>,
@@ -233,6 +235,7 @@ impl Run {
             prompts_asked: 0,
             cautions_given: false,
             serials_used: 0,
+            ends_noted: BTreeSet::new(),
             anchor: Tick(0),
             findings: Vec::new(),
             ended: None,
@@ -279,17 +282,7 @@ impl Run {
             Input::Welcome(identity) => self.welcome(identity),
             Input::Telemetry { first, first_us, samples } => self.telemetry(first, first_us, samples),
             Input::Answered { at, result } => self.answered(at, result),
-            Input::DwellEnded(report) => {
-                let mut label = None;
-                if let Stage::Stepping(stepping) = &mut self.stage
-                    && let Doing::Chaining(chain) = &mut stepping.doing
-                {
-                    label = chain.label(report.serial);
-                    chain.report(report);
-                }
-                let what = label.map_or_else(|| format!("dwell {}", report.serial), str::to_owned);
-                self.note(EventKind::Dwell, format!("{what} ended: {}", words::dwell_end(report.end)));
-            }
+            Input::DwellEnded(report) => self.dwell_ended(report),
             Input::Tripped(report) => self.tripped(report),
             Input::Answer { prompt, yes: true } => self.operator(prompt, true, "answered: done"),
             Input::Answer { prompt, yes: false } => self.operator(prompt, false, "answered: no"),
@@ -441,6 +434,7 @@ impl Run {
             (Pending::ReadDwell, Err(Refusal::NothingToRead)) if self.chain().is_some_and(Chain::dropped) => {
                 self.arm_again();
             }
+            (Pending::ReadDwell, Ok(Reply::Dwell(report))) => self.dwell_ended(report),
             (Pending::HandWork, Ok(_)) => {
                 if let Stage::Stepping(stepping) = &mut self.stage
                     && matches!(stepping.doing, Doing::Noting)
@@ -474,6 +468,19 @@ impl Run {
                 _ => None,
             },
             _ => None,
+        }
+    }
+
+    /// A dwell has ended, and the board has said so by itself or because it was asked. It may say so twice.
+    fn dwell_ended(&mut self, report: DwellReport) {
+        let mut label = None;
+        if let Some(chain) = self.chain() {
+            label = chain.label(report.serial);
+            chain.report(report);
+        }
+        if self.ends_noted.insert((report.serial, report.started.0)) {
+            let what = label.map_or_else(|| format!("dwell {}", report.serial), str::to_owned);
+            self.note(EventKind::Dwell, format!("{what} ended: {}", words::dwell_end(report.end)));
         }
     }
 

@@ -1,0 +1,61 @@
+//! What reached the program: told from the bytes that came out of its end of the line.
+
+use super::said::Told;
+use stepwell_protocol::dwell::DwellReport;
+use stepwell_protocol::frame::{Deframer, decode};
+use stepwell_protocol::message::{FromBoard, Reply, TripCause};
+use stepwell_protocol::telemetry::unpack;
+
+/// The ear of one life of the program.
+#[derive(Debug, Default)]
+pub struct Ear {
+    /// Number of its session.
+    pub session: u32,
+    /// Telemetry that came after the greeting was answered.
+    pub telemetry: Vec<Told>,
+    /// Ends of dwells that it was told of without asking.
+    pub told: Vec<DwellReport>,
+    /// Ends of dwells that it was told of because it asked.
+    pub answered: Vec<DwellReport>,
+    /// Trips that it was told of, but for those that mean that the board is another one now.
+    pub trips: Vec<TripCause>,
+    from_board: Deframer,
+    welcome: bool,
+}
+
+impl Ear {
+    /// An ear of the program whose session has this number.
+    #[must_use]
+    pub fn new(session: u32) -> Ear {
+        Ear { session, ..Ear::default() }
+    }
+
+    /// Bytes come out of the line.
+    pub fn hear(&mut self, bytes: &[u8]) {
+        let mut rest = bytes;
+        let mut from_board = std::mem::take(&mut self.from_board);
+        while let Some(body) = from_board.next_body(&mut rest) {
+            let Ok(message) = body.and_then(decode::<FromBoard<'_>>) else { continue };
+            match message {
+                FromBoard::Welcome(identity) => self.welcome |= identity.session == self.session,
+                _ if !self.welcome => {}
+                FromBoard::Telemetry(frame) => {
+                    if let Ok(samples) = unpack(frame.packed, frame.ticks) {
+                        self.telemetry.push((frame.first.0, frame.first_us, samples.to_vec()));
+                    }
+                }
+                FromBoard::DwellEnded(report) => self.told.push(report),
+                FromBoard::Tripped(report) if !matches!(report.cause, TripCause::Restarted(_)) => {
+                    self.trips.push(report.cause);
+                }
+                FromBoard::Ack(ack) if ack.session == self.session => {
+                    if let Ok(Reply::Dwell(report)) = ack.result {
+                        self.answered.push(report);
+                    }
+                }
+                _ => {}
+            }
+        }
+        self.from_board = from_board;
+    }
+}

@@ -1,0 +1,72 @@
+//! Which coils a staged stop may let go at once: those that show too much current, or current that nobody asked
+//! for, for as long as they show it and to the end of the stop in which they did.
+
+use super::said::Said;
+use super::watch::{Beside, Watch};
+use stepwell_protocol::channel::Coil;
+use stepwell_protocol::guards::Guards;
+use stepwell_protocol::state::State;
+
+/// A coil's current is gone so long after its duty, in ms.
+pub(super) const DECAY_MS: usize = 100;
+
+/// What is wrong is found within this, in ms: the longest bound of what lets a coil go (firmware/core, interlock).
+const FOUND_MS: usize = 50;
+
+/// A period of a 200 Hz PWM, in ms.
+const PERIOD_MS: usize = 5;
+
+/// A mean may look as large as its limit when it is this near, as a share: a median of three ticks stands between.
+const NEAR: f64 = 0.98;
+
+/// For each millisecond, inlet first.
+#[must_use]
+pub fn may_let_go(watch: &Watch) -> Vec<[bool; 2]> {
+    let mut said = watch.said.iter().peekable();
+    let mut guards: Option<Guards> = None;
+    let mut zero_ms = [0_usize; 2];
+    let mut reason = [None; 2];
+    let mut held = [false; 2];
+    let mut may = Vec::with_capacity(watch.ticks.len());
+    for (place, beside) in watch.ticks.iter().enumerate() {
+        while let Some((_, what)) = said.next_if(|(at, _)| *at <= place) {
+            if let Said::Guards(taken) = what {
+                guards = Some(**taken);
+            }
+        }
+        if beside.restarted {
+            (guards, zero_ms, reason) = (None, [0; 2], [None; 2]);
+        }
+        let stopping = beside.moment.state == State::Stopping;
+        for coil in Coil::BOTH {
+            let index = coil.index();
+            // What a tick shows was driven by the outputs of the tick before.
+            let before = &watch.ticks[place.saturating_sub(1)].moment.outputs;
+            zero_ms[index] = if before.duty_e4(coil) == 0 { zero_ms[index] + 1 } else { 0 };
+            if shows(watch, beside, guards.as_ref(), coil, place, zero_ms[index]) {
+                reason[index] = Some(place);
+            }
+            let lately = reason[index].is_some_and(|at| place - at <= FOUND_MS);
+            held[index] = lately || (stopping && held[index]);
+        }
+        may.push(held);
+    }
+    may
+}
+
+fn shows(
+    watch: &Watch,
+    beside: &Beside,
+    guards: Option<&Guards>,
+    coil: Coil,
+    place: usize,
+    zero_ms: usize,
+) -> bool {
+    let Some(guard) = guards.and_then(|guards| guards.coils[coil.index()]) else { return false };
+    let column = coil.current().index();
+    let period = &watch.ticks[(place + 1).saturating_sub(PERIOD_MS)..=place];
+    let sum: f64 = period.iter().map(|beside| f64::from(beside.analog[column])).sum();
+    let over = sum > NEAR * f64::from(guard.current_max) * PERIOD_MS as f64;
+    let unasked = zero_ms > DECAY_MS && !guard.zero.contains(beside.analog[column]);
+    over || unasked
+}

@@ -1,0 +1,235 @@
+//! What was seen of the bench and heard on the wire.
+
+use super::{GOOD, Scene, guards, says};
+use stepwell_protocol::channel::Channel;
+use stepwell_protocol::guards::Guards;
+use stepwell_protocol::message::{Action, Command, ToBoard};
+use stepwell_protocol::state::State;
+use stepwell_tests::world::case::{Case, Length};
+use stepwell_tests::world::line::framed;
+use stepwell_tests::world::machine::Machine;
+use stepwell_tests::world::said::Said;
+use stepwell_tests::world::scripted::Scripted;
+use stepwell_tests::world::watch::Watch;
+use stepwell_tests::world::{folder, judged, run};
+use stepwell_virtual::SimulatedBench;
+
+#[test]
+fn work_without_the_right_to_it_is_found() {
+    let mut scene = Scene::of(GOOD);
+    let turns = scene.first(|beside| beside.moment.drive_on());
+    // No renewal is heard after that: the lease is gone 450 ms after the last one, to the tick.
+    let last = scene
+        .watch
+        .said
+        .iter()
+        .rfind(|(at, said)| *at <= turns && *said == Said::Renewed)
+        .expect("renewed")
+        .0;
+    let unleased = scene.seen(|watch| watch.said.retain(|(at, said)| *said != Said::Renewed || *at <= last));
+    says(&unleased, &format!("working at {} ms without a lease", last + 449));
+
+    let never = scene.seen(|watch| watch.said.retain(|(_, said)| !matches!(said, Said::Armed(_))));
+    says(&never, "ms without having been armed");
+    says(&never, "ms without being armed");
+    let disarmed = scene.seen(|watch| {
+        let at = watch.said.partition_point(|(at, _)| *at < turns);
+        watch.said.insert(at, (turns, Said::Tripped));
+    });
+    says(&disarmed, &format!("working at {turns} ms without being armed"));
+
+    let armed = scene.armed();
+    let no_guards = scene.seen(|watch| watch.said.retain(|(_, said)| !matches!(said, Said::Guards(_))));
+    says(&no_guards, &format!("armed at {armed} ms with guards that the board was not given"));
+    let early = scene.seen(|watch| watch.said.retain(|(at, said)| *said != Said::Renewed || *at > armed));
+    says(&early, &format!("armed at {armed} ms without a lease"));
+    for contact in 0..3 {
+        let open = scene.seen(|watch| watch.ticks[armed - 1].contacts[contact] = false);
+        says(&open, "with stop chain, guard or tank as they must not be");
+    }
+    let beyond = scene.seen(|watch| {
+        guards(watch, |guards| guards.drive_rpm_max = 10);
+    });
+    says(&beyond, &format!("beyond the guards at {turns} ms"));
+    let beyond = scene.seen(|watch| {
+        guards(watch, |guards| guards.coils[1] = None);
+    });
+    says(&beyond, "beyond the guards at");
+}
+
+/// What is changed in guards.
+type Change = fn(&mut Guards);
+
+#[test]
+fn guards_other_than_the_sheets_are_found_each_by_its_name() {
+    let mut scene = Scene::of(GOOD);
+    // The rail sensor's zero may be off by 3 MPa, which are 491 counts of a tick's word; all limits with it.
+    let changes: [(&str, Change); 14] = [
+        ("rail limit", |guards| guards.rail_max += 600),
+        ("low rail", |guards| guards.rail_low += 600),
+        ("low rail", |guards| guards.rail_low += 5),
+        ("least supply voltage", |guards| guards.supply.low -= 50),
+        ("largest supply voltage", |guards| guards.supply.high += 50),
+        ("feed sensor", |guards| guards.feed_live = None),
+        ("speed", |guards| guards.drive_rpm_max += 1),
+        ("drive time", |guards| guards.drive_on_ms_max += 1),
+        ("drive time", |guards| guards.drive_rest_ms_min -= 1),
+        ("flow gap", |guards| guards.flow_gap_ms_max += 1),
+        ("coil", |guards| guards.coils[0].as_mut().expect("an inlet valve").duty_max_e4 += 1),
+        ("coil", |guards| guards.coils[1].as_mut().expect("a pressure valve").relieve_e4 += 1),
+        ("coil", |guards| guards.coils[0].as_mut().expect("an inlet valve").current_max += 10),
+        ("coil", |guards| guards.coils[1] = None),
+    ];
+    for (name, change) in changes {
+        let found = scene.seen(|watch| guards(watch, change));
+        says(&found, &format!("whose {name} is not the sheets'"));
+    }
+}
+
+#[test]
+fn what_no_dwell_says_is_found() {
+    let mut scene = Scene::of(GOOD);
+    let (turns, stop) = (scene.first(|beside| beside.moment.drive_on()), scene.stop());
+    let other = scene.seen(|watch| watch.ticks[turns + 500].moment.outputs.pressure_duty_e4 ^= 1);
+    says(&other, &format!("driven at {} ms although no dwell says so", turns + 500));
+    let longer = scene.seen(|watch| watch.ticks[stop].moment.outputs = watch.ticks[stop - 1].moment.outputs);
+    says(&longer, &format!("driven at {stop} ms although no dwell says so"));
+    let stopped = scene.seen(|watch| {
+        let at = watch.said.partition_point(|(at, _)| *at < turns + 100);
+        watch.said.insert(at, (turns + 100, Said::Stop));
+    });
+    says(&stopped, &format!("driven at {} ms although no dwell says so", turns + 100));
+    // A hold is the end of a dwell, and a board that has started anew has carried out none.
+    let held =
+        (stop..stop + 40).find(|place| scene.watch.ticks[*place].moment.outputs.energised()).expect("a hold");
+    let anew = scene.seen(|watch| watch.ticks[held].restarted = true);
+    says(&anew, &format!("driven at {held} ms although no dwell says so"));
+    let hung = scene
+        .seen(|watch| watch.ticks[turns..turns + 101].iter_mut().for_each(|beside| beside.running = false));
+    says(&hung, "driven by a loop that has hung for 100 ms");
+    let clock = scene.seen(|watch| watch.ticks[turns].moment.tick += 1);
+    says(&clock, "the board's clock is at");
+    let late = scene.seen(|watch| watch.said.push((watch.ticks.len() - 1, Said::LateActed(Action::Disarm))));
+    says(&late, "a command that had outlived its time acted");
+    let driven = scene.seen(|watch| watch.ticks.last_mut().expect("ticks").moment.outputs.supply_on = true);
+    says(&driven, "something is still driven at the end");
+}
+
+#[test]
+fn a_stop_out_of_order_is_found_and_a_coil_is_let_go_for_a_reason_only() {
+    let mut scene = Scene::of(GOOD);
+    let stop = scene.stop();
+    let turns_on = scene.seen(|watch| watch.ticks[stop].moment.outputs.drive_rpm = 120);
+    says(&turns_on, "drive, supply or dump energised while stopping");
+    let let_go = |watch: &mut Watch| watch.ticks[stop + 5].moment.outputs.inlet_duty_e4 = 0;
+    says(&scene.seen(let_go), "duties");
+    let over = |watch: &mut Watch, at: usize| {
+        for beside in &mut watch.ticks[at..at + 8] {
+            beside.analog[Channel::InletCurrent.index()] = u16::MAX;
+        }
+    };
+    let found = scene.seen(|watch| {
+        over(watch, stop - 3);
+        let_go(watch);
+    });
+    assert!(!found.contains("duties"), "a coil that shows too much current may be let go: {found}");
+    // What was over a second before is no reason any more.
+    let found = scene.seen(|watch| {
+        over(watch, stop - 1_000);
+        let_go(watch);
+    });
+    says(&found, "duties");
+    // And the reason of one stop is none in the next.
+    let later = (stop + 2_000..scene.watch.ticks.len())
+        .find(|place| scene.watch.ticks[*place].moment.state == State::Stopping)
+        .expect("a stop");
+    let found = scene.seen(|watch| {
+        over(watch, stop);
+        watch.ticks[later].moment.outputs.inlet_duty_e4 = 0;
+    });
+    says(&found, "duties");
+}
+
+#[test]
+fn a_latch_that_clears_itself_is_found() {
+    let mut scene = Scene::of("short heron 1 clean guard-open@work2500+60000*1");
+    let latched = scene.first(|beside| beside.moment.state == State::Tripped);
+    let cleared = scene.seen(|watch| watch.ticks[latched + 100].moment.state = State::Rest);
+    says(&cleared, &format!("a latched trip cleared itself at {} ms", latched + 100));
+}
+
+#[test]
+fn a_board_that_stays_armed_though_it_was_left_alone_is_found() {
+    let case = Case::healthy(Length::Short, "heron", 1);
+    let plan = case.plan();
+    let mut host = Scripted::new(&plan, Machine::new(case.rig(), 1, None));
+    host.arm();
+    host.pass(121_000);
+    let armed =
+        host.watch.ticks.iter().position(|beside| beside.moment.state == State::Armed).expect("armed");
+    let (mut watch, judged_as_it_was) = host.over();
+    assert_eq!(judged_as_it_was.wrong, Vec::<String>::new());
+    assert_eq!(watch.ticks.last().map(|beside| beside.moment.state), Some(State::Rest));
+    watch.ticks[armed..].iter_mut().for_each(|beside| beside.moment.state = State::Armed);
+    says(&judged(&plan, &watch, None).wrong.join("\n"), "and nothing was asked for 120000 ms");
+}
+
+/// The board hears a command in time; the watch is told of both command and answer later, as if the board had heard it
+/// then: by the true clock it was late, and acted all the same.
+#[test]
+fn late_is_late_by_the_true_clock_to_the_tick() {
+    for (late_ms, late) in [(0, false), (1, true), (500, true)] {
+        let case = Case::healthy(Length::Short, "heron", 1);
+        let plan = case.plan();
+        let mut host = Scripted::new(&plan, Machine::new(case.rig(), 1, None));
+        let valid_until = host.machine.now().plus_ms(20);
+        let command = Command { session: 7, id: 1, valid_until, action: Action::SetGuards(host.guards()) };
+        let bytes = framed(&ToBoard::Command(command));
+        host.machine.receive(&bytes);
+        let mut answer = Vec::new();
+        host.machine.transmit(&mut answer);
+        host.pass(20 + late_ms);
+        host.watch.heard(&bytes);
+        host.watch.spoke(&answer);
+        host.pass(10);
+        let (_, judged) = host.over();
+        let found = judged.wrong.iter().any(|wrong| wrong.contains("outlived its time"));
+        assert_eq!(found, late, "{late_ms} ms late: {:?}", judged.wrong);
+    }
+}
+
+#[test]
+fn lost_liquid_and_gas_are_found_and_fluid_that_is_too_hot() {
+    // A short run finds its rig full, and no gas in it.
+    let mut scene = Scene::of("acceptance heron 1 clean");
+    let after = |watch: &mut Watch| watch.truths.expect("ticks");
+    let liquid = scene.seen(|watch| {
+        let (first, mut last) = after(watch);
+        last.stored_liquid_m3 -= 1e-3 * (last.counters.supplied_m3 + first.stored_liquid_m3);
+        watch.truths = Some((first, last));
+    });
+    says(&liquid, "m3 of liquid came");
+    let gas = scene.seen(|watch| {
+        let (first, mut last) = after(watch);
+        last.stored_gas_kg += 1e-3 * (first.stored_gas_kg + last.counters.gas_in_kg);
+        watch.truths = Some((first, last));
+    });
+    says(&gas, "kg of gas came");
+    let hot = scene.plan.bench.fluid_celsius.1 + 6.0;
+    let turns = scene.first(|beside| beside.moment.drive_on());
+    let heated = |ms: usize| {
+        move |watch: &mut Watch| {
+            watch.ticks[turns..turns + ms].iter_mut().for_each(|beside| beside.fluid_celsius = hot);
+        }
+    };
+    assert_eq!(scene.seen(heated(1_000)), "", "a second is allowed");
+    says(&scene.seen(heated(1_001)), "fluid too hot for 1001 ms");
+}
+
+#[test]
+fn a_run_that_does_not_end_is_found() {
+    let folder = folder();
+    let case: Case = "short heron 1 clean person-silent@0+3600000*1".parse().expect("a case");
+    let story = run(&case, &folder.path().join("runs.stepwell"));
+    assert_eq!(story.wrong, ["the run does not end"]);
+}

@@ -1,0 +1,141 @@
+//! What the disk gives back, and what the program handed to it.
+
+use super::{GOOD, Scene, guards, says};
+use stepwell_procedure::finding::Verdict;
+use stepwell_procedure::record::{Entry, Event, EventKind};
+use stepwell_protocol::channel::Channel;
+use stepwell_protocol::frame::{FRAME_MAX, encode};
+use stepwell_protocol::message::FromBoard;
+use stepwell_protocol::state::State;
+use stepwell_protocol::telemetry::{TelemetryFrame, pack};
+use stepwell_protocol::time::Tick;
+use stepwell_tests::world::host::Handed;
+use stepwell_tests::world::said::Said;
+use stepwell_tests::world::watch::Beside;
+
+#[test]
+fn a_record_that_is_not_what_was_handed_over_is_found() {
+    let mut scene = Scene::of(GOOD);
+    let unsealed = scene.given_back(|stored| stored.sealed = false);
+    says(&unsealed.wrong.join("\n"), "sealed: false, said to be: true");
+    for index in 0..14 {
+        let changed = scene.given_back(|stored| stored.columns[index].pieces[0].counts[700] ^= 1);
+        says(
+            &changed.wrong.join("\n"),
+            &format!("sample 700 of {:?} is not what was handed over", Channel::ALL[index]),
+        );
+        assert_eq!(changed.lost, scene.handed.acknowledged - 700);
+    }
+    let dropped = scene.given_back(|stored| {
+        for column in &mut stored.columns {
+            column.pieces.last_mut().expect("pieces").counts.pop();
+        }
+    });
+    assert_eq!(dropped.lost, 1);
+    let more = scene.given_back(|stored| stored.columns[3].pieces.last_mut().expect("pieces").counts.push(0));
+    says(&more.wrong.join("\n"), "samples of PressureCurrent more than there were");
+    says(&more.wrong.join("\n"), "PressureCurrent was not kept for the same ticks");
+    let mistimed = scene.given_back(|stored| stored.columns[0].pieces[0].first_us = Some(1));
+    says(&mistimed.wrong.join("\n"), "was not sampled at Some(1) us");
+    let event = scene.given_back(|stored| drop(stored.run.events.remove(5)));
+    says(&event.wrong.join("\n"), "an entry that was confirmed is not there");
+    let finding = scene.given_back(|stored| drop(stored.run.findings.remove(0)));
+    says(&finding.wrong.join("\n"), "an entry that was confirmed is not there");
+    let better = scene.given_back(|stored| {
+        stored.run.outcome.verdict = Verdict::Pass;
+        stored.run.findings[0].verdict = Verdict::Fail;
+    });
+    says(&better.wrong.join("\n"), "found Fail, and in all Pass");
+    let burst = scene.given_back(|stored| stored.run.bursts[0].counts[50] ^= 1);
+    says(&burst.wrong.join("\n"), "is not what the rig showed");
+}
+
+#[test]
+fn telemetry_that_tells_of_something_else_than_there_was_is_found() {
+    let mut scene = Scene::of(GOOD);
+    let (tick, sample) = scene.handed.samples[9_000];
+    let place = scene.watch.place_of(tick, &sample).expect("it was sent");
+    for index in 0..7 {
+        let found = scene.shown(|watch| watch.ticks[place].analog[index] ^= 1);
+        says(&found, &format!("tick {tick} tells of"));
+    }
+    let changes: [fn(&mut Beside); 12] = [
+        |beside| beside.pulses[0].count ^= 1,
+        |beside| beside.pulses[0].edge_us ^= 1,
+        |beside| beside.pulses[1].count ^= 1,
+        |beside| beside.pulses[1].edge_us ^= 1,
+        |beside| beside.moment.outputs.inlet_duty_e4 ^= 1,
+        |beside| beside.moment.outputs.pressure_duty_e4 ^= 1,
+        |beside| beside.moment.outputs.supply_on ^= true,
+        |beside| beside.moment.outputs.drive_rpm = u16::from(beside.moment.outputs.drive_rpm == 0),
+        |beside| beside.moment.outputs.dump_closed ^= true,
+        |beside| beside.moment.state = State::Tripped,
+        |beside| beside.contacts[0] ^= true,
+        |beside| beside.contacts[2] ^= true,
+    ];
+    for change in changes {
+        let found = scene.shown(|watch| change(&mut watch.ticks[place]));
+        says(&found, &format!("tick {tick} tells of"));
+    }
+    // What only the wire tells: guards, lease, when the rail is low; and the shaft's pulses over two seconds.
+    let no_guards = scene.shown(|watch| watch.said.retain(|(_, said)| !matches!(said, Said::Guards(_))));
+    says(&no_guards, "tells of");
+    let no_lease = scene.shown(|watch| watch.said.retain(|(_, said)| *said != Said::Renewed));
+    says(&no_lease, "tells of");
+    let never_low = scene.shown(|watch| guards(watch, |guards| guards.rail_low = 0));
+    says(&never_low, "tells of a rail proven low: true");
+}
+
+#[test]
+fn samples_that_nobody_sent_or_that_were_left_out_are_found() {
+    let mut scene = Scene::of(GOOD);
+    let never = scene.handed(|handed| handed.samples[500].1[0] ^= 1);
+    says(&never, "was never sent");
+    let tick = scene.handed.samples[500].0;
+    let left_out = scene.handed(|handed| {
+        handed.samples.remove(500);
+    });
+    says(&left_out, "reached the program and was left out");
+    // A board that puts a word on the wire that is no status.
+    let (_, mut sample) = scene.handed.samples[500];
+    sample[Channel::Status.index()] = u16::MAX;
+    let mut packed = [0; 400];
+    let len = pack(&[sample], &mut packed).expect("a tick can be packed");
+    let frame =
+        TelemetryFrame { number: 0, first: Tick(tick), first_us: 0, ticks: 1, packed: &packed[..len] };
+    let mut bytes = [0; FRAME_MAX];
+    let len = encode(&FromBoard::Telemetry(frame), &mut bytes).expect("a frame");
+    scene.watch.spoke(&bytes[..len]);
+    let no_status = scene.handed(|handed| handed.samples[500].1 = sample);
+    says(&no_status, "has no status: 0xffff");
+}
+
+fn is_dwell(entry: &Entry) -> bool {
+    matches!(entry, Entry::Event(event) if event.kind == EventKind::Dwell)
+}
+
+#[test]
+fn a_log_that_lacks_an_end_or_a_trip_or_has_one_too_many_is_found() {
+    let remove = |handed: &mut Handed| {
+        let at = handed.entries.iter().position(is_dwell).expect("a dwell");
+        handed.entries[at] = Entry::Event(Event::new(Tick(0), EventKind::Step, "something else"));
+    };
+    let double = |handed: &mut Handed| {
+        let dwell = handed.entries.iter().find(|entry| is_dwell(entry)).expect("a dwell").clone();
+        handed.entries.push(dwell);
+    };
+    let mut completed = Scene::of(GOOD);
+    says(&completed.handed(remove), "dwells ended");
+    says(&completed.handed(double), "dwells ended");
+    let mut tripped = Scene::of("short heron 1 clean guard-open@work2500+60000*1");
+    says(&tripped.handed(remove), "told of dwells that ended");
+    says(&tripped.handed(double), "told of dwells that ended");
+    let unnamed = tripped.handed(|handed| {
+        for entry in &mut handed.entries {
+            if let Entry::Event(event) = entry {
+                event.cause = None;
+            }
+        }
+    });
+    says(&unnamed, "a trip that is not in the log: guard-open");
+}

@@ -117,7 +117,7 @@ pub fn cause(cause: TripCause) -> (String, &'static str) {
             ("the drive has used up its time".into(), "let the drive rest as long as its rating says")
         }
         TripCause::ShaftStillTurning => (
-            "the shaft still turns long after the drive was switched off".into(),
+            "the shaft turns although the drive has long been off".into(),
             "DO NOT TOUCH the shaft; isolate the drive, check its contactor",
         ),
         TripCause::PressureTrapped => (

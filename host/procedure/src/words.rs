@@ -209,7 +209,11 @@ fn limit(limit: Limit) -> String {
 #[must_use]
 pub fn refusal(refused: Refusal, reading: Option<&Reading>) -> String {
     match refused {
-        Refusal::WrongSession => "the board talks to another program; close it and connect again".into(),
+        Refusal::WrongSession => {
+            "the board no longer knows this program: it has restarted, or talks to another one; close that one and \
+             connect again"
+                .into()
+        },
         Refusal::OutOfOrder { .. } => "a command was lost on the link; connect again".into(),
         Refusal::Late { late_ms } => {
             format!("the command came {late_ms} ms too late; the link or the computer is too slow")

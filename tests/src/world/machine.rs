@@ -32,6 +32,7 @@ pub struct Machine {
     ms: u64,
     restarted: bool,
     running: bool,
+    trips: Vec<TripCause>,
 }
 
 impl Machine {
@@ -49,6 +50,7 @@ impl Machine {
             ms: 0,
             restarted: false,
             running: true,
+            trips: Vec::new(),
         }
     }
 
@@ -83,6 +85,12 @@ impl Machine {
         self.running
     }
 
+    /// The first cause of each trip, in order.
+    #[must_use]
+    pub fn trips(&self) -> &[TripCause] {
+        &self.trips
+    }
+
     /// Whether the converter stands still.
     #[must_use]
     pub fn converter_stands(&self) -> bool {
@@ -107,6 +115,13 @@ impl Machine {
                 if mishap.begins_at(self.ms) {
                     let readings = self.rig.readings();
                     self.stuck = Some((readings.analog, readings.conversions_taken));
+                }
+                true
+            }
+            BoardMishap::Forgets => {
+                if mishap.begins_at(self.ms) {
+                    self.board.forget();
+                    self.restarted = true;
                 }
                 true
             }
@@ -157,7 +172,11 @@ impl SimulatedBench for Machine {
             if let Some((analog, conversions_taken)) = self.stuck {
                 (readings.analog, readings.conversions_taken) = (analog, conversions_taken);
             }
+            let before = self.board.latched();
             self.outputs = self.board.tick(self.rig.time_us(), &readings);
+            if before.is_none() {
+                self.trips.extend(self.board.latched());
+            }
         }
         Ok(())
     }

@@ -80,7 +80,7 @@ pub fn tables(digests: &[Digest]) -> String {
     let mut by_mishap: BTreeMap<&str, Row> = BTreeMap::new();
     let mut by_danger: BTreeMap<&str, Row> = BTreeMap::new();
     for digest in digests {
-        let name = digest.case.mishap.map_or("nothing", |mishap| mishap.what.name());
+        let name = digest.case.what();
         let row = by_mishap.entry(name).or_insert_with(Row::new);
         row.cases += 1;
         row.tripped += usize::from(digest.tripped);

@@ -10,6 +10,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::process::ExitCode;
+use stepwell_protocol::state::State;
 use stepwell_tests::trials::noise::Noise;
 use stepwell_tests::trials::parallel::over_seeds;
 use stepwell_tests::world::case::{Case, Length, PUMPS};
@@ -31,7 +32,8 @@ from `tests/scenarios/hazards.toml`, with simulation of whole runs on a good lin
 wrong on three pumps at instants spread over the time in which something is driven. Times are from the fault, or from
 the moment its condition is there, until nothing is worked any more; a valve may be held where it relieves for 5 s more.
 What came of it: of so many runs, those that tripped, by the first cause, and how the others ended; a row that claims
-something else is an error of this program. A fault that came late in a short run may well leave it complete.
+something else is an error of this program. A fault that came late in a short run may well leave it to pass, and the
+short procedure fails on a Plover with nothing wrong (row 1).
 *metal*: nothing but a real rig can prove it. Local codes, the maker's data and licensed practice come first; no row
 replaces an emergency stop, a relief valve or a guard that work without any of this.
 
@@ -44,6 +46,9 @@ Nothing detects a hand near a jet, a missing eye protection or the wrong fluid o
 /// Instants at which each thing goes wrong on each pump.
 const INSTANTS: u64 = 5;
 
+/// The name under which nothing goes wrong.
+const CONTROL: &str = "nothing";
+
 /// What simulation says of one hazard.
 #[derive(Debug, Default)]
 struct Measured {
@@ -55,15 +60,24 @@ struct Measured {
     came: BTreeMap<String, usize>,
     told: usize,
     beyond: usize,
+    /// The highest the rail went, share of the pump's guard.
+    of_guard: f64,
     wrong: Vec<String>,
 }
 
 fn main() -> ExitCode {
     let mut rows = String::new();
     let mut wrong = Vec::new();
-    for (place, hazard) in hazards().iter().enumerate() {
+    let works_ms = PUMPS.map(work_ms);
+    let hazards = hazards();
+    for what in What::all() {
+        if !hazards.iter().any(|hazard| hazard.mishaps.iter().any(|name| name == what.name())) {
+            wrong.push(format!("{} has no row", what.name()));
+        }
+    }
+    for (place, hazard) in hazards.iter().enumerate() {
         let number = place + 1;
-        let measured = measure(hazard);
+        let measured = measure(hazard, &works_ms);
         let mut faults = measured.wrong.clone();
         faults.extend(unfounded(hazard, &measured));
         rows.push_str(&row(number, hazard, &measured));
@@ -89,7 +103,10 @@ fn row(number: usize, hazard: &Hazard, measured: &Measured) -> String {
     let dash = || "–".to_owned();
     let (bound, longest) = match (cases, hazard.harmless) {
         (0, _) => (dash(), dash()),
-        (_, true) if *beyond > 0 => (dash(), format!("rail above the pump's guard in {beyond} runs")),
+        (_, true) if hazard.rail => {
+            let unheld = if *beyond > 0 { format!(", too long in {beyond} runs") } else { String::new() };
+            (dash(), format!("rail at {:.0} % of its guard{unheld}", 100.0 * measured.of_guard))
+        }
         (_, true) => (dash(), "no harm".to_owned()),
         (_, false) => (bound_ms.to_string(), format!("{longest_ms} of {while_working}")),
     };
@@ -113,6 +130,9 @@ fn unfounded(hazard: &Hazard, measured: &Measured) -> Vec<String> {
             wrong.push("nothing proves it".to_owned());
         }
         return wrong;
+    }
+    if measured.beyond > 0 && !hazard.rail {
+        wrong.push("the rail went above its guard".to_owned());
     }
     if !hazard.harmless {
         if measured.while_working == 0 {
@@ -141,35 +161,36 @@ fn unfounded(hazard: &Hazard, measured: &Measured) -> Vec<String> {
     wrong
 }
 
-fn measure(hazard: &Hazard) -> Measured {
-    let whats: Vec<What> = hazard
-        .mishaps
-        .iter()
-        .map(|name| {
-            What::all().find(|what| what.name() == name).unwrap_or_else(|| panic!("no mishap {name}"))
-        })
-        .collect();
+fn measure(hazard: &Hazard, works_ms: &[u64]) -> Measured {
+    let whats: Vec<Option<What>> = hazard.mishaps.iter().map(|name| played(name)).collect();
     let mut measured = Measured { bound_ms: hazard.within_ms.unwrap_or(0), ..Measured::default() };
-    let count = whats.len() as u64 * PUMPS.len() as u64 * INSTANTS;
-    let stories = over_seeds(0..count, |number| {
-        let what = whats[(number % whats.len() as u64) as usize];
-        let pump = PUMPS[(number / whats.len() as u64 % PUMPS.len() as u64) as usize];
+    let (kinds, pumps) = (whats.len() as u64, PUMPS.len() as u64);
+    let stories = over_seeds(0..kinds * pumps * INSTANTS, |number| {
+        let what = whats[(number % kinds) as usize];
+        let pump = (number / kinds % pumps) as usize;
+        let instant = number / kinds / pumps;
         let mut noise = Noise::new(number);
-        let drawn = Case::drawn_mishap(what, Length::Short, &mut noise);
-        let mishap = Mishap {
-            onset_ms: noise.uniform(0.0, WORK_MS) as u64,
-            of_work: true,
-            severity: hazard.severity.unwrap_or(drawn.severity),
-            for_ms: hazard.for_ms.unwrap_or(drawn.for_ms),
-            ..drawn
-        };
-        let case = Case { mishap: Some(mishap), ..Case::healthy(Length::Short, pump, number) };
-        (case.to_string(), carried_out(&case))
+        let mishap = what.map(|what| {
+            let drawn = Case::drawn_mishap(what, Length::Short, &mut noise);
+            let spread_ms = hazard.until_ms.unwrap_or(works_ms[pump]) as f64 / INSTANTS as f64;
+            Mishap {
+                onset_ms: ((instant as f64 + noise.uniform(0.0, 1.0)) * spread_ms) as u64,
+                of_work: true,
+                severity: hazard.severity.unwrap_or(drawn.severity),
+                for_ms: hazard.for_ms.unwrap_or(drawn.for_ms),
+                ..drawn
+            }
+        });
+        let case = Case { mishap, ..Case::healthy(Length::Short, PUMPS[pump], number) };
+        let story = carried_out(&case);
+        (case.to_string(), case.plan().pump.rail_guard_pa, story)
     });
-    for (case, story) in stories {
+    for (case, guard_pa, story) in stories {
         measured.cases += 1;
         measured.wrong.extend(story.wrong.first().map(|what| format!("{what} ({case})")));
         measured.beyond += usize::from(!story.beyond.is_empty());
+        let rail_pa = story.watch.ticks.iter().map(|beside| beside.moment.rail_pa).fold(0.0, f64::max);
+        measured.of_guard = measured.of_guard.max(rail_pa / guard_pa);
         let came = trips(&story).into_iter().next().unwrap_or_else(|| ended(&story).to_owned());
         *measured.came.entry(came).or_default() += 1;
         if let Some(told) = &hazard.told {
@@ -197,8 +218,18 @@ fn measure(hazard: &Hazard) -> Measured {
     measured
 }
 
-/// Dwells of a short run take this long together, in ms, or longer.
-const WORK_MS: f64 = 9_000.0;
+/// What a name stands for; nothing goes wrong in a control.
+fn played(name: &str) -> Option<What> {
+    let what = What::all().find(|what| what.name() == name);
+    assert!(what.is_some() || name == CONTROL, "no mishap {name}");
+    what
+}
+
+/// Milliseconds in which something is worked in a run on this pump when nothing goes wrong.
+fn work_ms(pump: &'static str) -> u64 {
+    let story = carried_out(&Case::healthy(Length::Short, pump, 0));
+    story.watch.ticks.iter().filter(|beside| beside.moment.state == State::Dwelling).count() as u64
+}
 
 fn carried_out(case: &Case) -> Story {
     let folder = stepwell_tests::world::folder();

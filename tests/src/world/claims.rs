@@ -3,7 +3,8 @@
 
 use super::Story;
 use serde::Deserialize;
-use stepwell_procedure::record::Ended;
+use stepwell_procedure::finding::Verdict;
+use stepwell_procedure::record::{Ended, Outcome};
 
 /// One row.
 #[derive(Clone, Debug, Deserialize)]
@@ -22,13 +23,18 @@ pub struct Hazard {
     /// Nothing needs to stop.
     #[serde(default)]
     pub harmless: bool,
-    /// What is played.
+    /// What is played; "nothing" is a control.
     #[serde(default)]
     pub mishaps: Vec<String>,
     /// Instead of a drawn severity.
     pub severity: Option<f64>,
     /// Instead of a drawn duration, ms.
     pub for_ms: Option<u64>,
+    /// It begins within so much of the work, ms, instead of all of it.
+    pub until_ms: Option<u64>,
+    /// How high the rail goes is what counts.
+    #[serde(default)]
+    pub rail: bool,
     /// The causes by which the board may trip first, as the protocol names them; by any other it must not.
     #[serde(default)]
     pub trips: Vec<String>,
@@ -74,18 +80,24 @@ pub fn trips(story: &Story) -> Vec<String> {
     story.trips.iter().map(|cause| format!("{cause:?}")).collect()
 }
 
-/// How the last life of the program ended, in a word or two.
+/// How the last life of the program ended, in a word or two: a run that came to its end, by its verdict.
 #[must_use]
 pub fn ended(story: &Story) -> &'static str {
-    match story.outcomes.last().and_then(Option::as_ref).map(|outcome| &outcome.ended) {
-        Some(Ended::Completed) => "completed",
-        Some(Ended::Gated { .. }) => "gated",
-        Some(Ended::Stopped) => "stopped",
-        Some(Ended::Declined { .. }) => "declined",
-        Some(Ended::Tripped { .. }) => "tripped",
-        Some(Ended::Refused { .. }) => "refused",
-        Some(Ended::LinkLost) => "link lost",
-        Some(Ended::Interrupted) => "interrupted",
-        None => "no end",
+    let Some(Outcome { ended, verdict }) = story.outcomes.last().and_then(Option::as_ref) else {
+        return "no end";
+    };
+    match (ended, verdict) {
+        (Ended::Gated { .. }, _) => "gated",
+        (Ended::Stopped, _) => "stopped",
+        (Ended::Declined { .. }, _) => "declined",
+        (Ended::Tripped { .. }, _) => "tripped",
+        (Ended::Refused { .. }, _) => "refused",
+        (Ended::LinkLost, _) => "link lost",
+        (Ended::Interrupted, _) => "interrupted",
+        (Ended::Completed, Verdict::Pass) => "passed",
+        (Ended::Completed, Verdict::ConditionalPass | Verdict::ConditionalFail) => "conditional",
+        (Ended::Completed, Verdict::Fail) => "failed",
+        (Ended::Completed, Verdict::NotMeasured) => "not measured",
+        (Ended::Completed, Verdict::Invalid) => "invalid",
     }
 }

@@ -82,7 +82,8 @@ impl Case {
         let pump = PUMPS[noise.uniform(0.0, PUMPS.len() as f64) as usize];
         let place = noise.uniform(0.0, (all.len() + 2 * CONTROLS) as f64) as usize;
         let mishap = all.get(place).map(|what| Case::drawn_mishap(*what, length, &mut noise));
-        let line = if (all.len()..all.len() + CONTROLS).contains(&place) { Quality::CLEAN } else { Quality::BAD };
+        let line =
+            if (all.len()..all.len() + CONTROLS).contains(&place) { Quality::CLEAN } else { Quality::BAD };
         Case { length, pump, seed, line, mishap, unseen: None }
     }
 

@@ -41,7 +41,9 @@ impl Digest {
     #[must_use]
     pub fn of(case: Case, story: &Story) -> Digest {
         let names = |what: What| {
-            HAZARDS.iter().any(|row| row.mishaps.iter().any(|name| name == what.name()) && row.is_named_in(story))
+            HAZARDS
+                .iter()
+                .any(|row| row.mishaps.iter().any(|name| name == what.name()) && row.is_named_in(story))
         };
         let named = case.mishap.is_some_and(|mishap| names(mishap.what));
         let named_as = match case.mishap {

@@ -492,7 +492,8 @@ fn wires_to_relays() {
 #[test]
 fn a_slow_rail_sensor_has_seen_two_thirds_after_its_time_constant() {
     let rail = AnalogChannel::RailPressure.index();
-    let code = |plant: &mut Plant| (0..100).map(|_| f64::from(plant.conversions()[rail])).sum::<f64>() / 100.0;
+    let code =
+        |plant: &mut Plant| (0..100).map(|_| f64::from(plant.conversions()[rail])).sum::<f64>() / 100.0;
     let mut plant = Plant::new(primed(), 0);
     run(&mut plant, 0.9, TURNING);
     let onset_us = plant.time_us();

@@ -247,6 +247,28 @@ fn a_store_or_a_folder_that_may_not_be_written_begins_nothing() {
     permit(&folder, 0o755);
 }
 
+/// What is carried out is what was read when the run began, and that is what is kept.
+#[test]
+fn a_sheet_that_is_edited_in_a_run_changes_nothing_of_it() {
+    let folder = folder("edited");
+    let (store, sheet) = (folder.join("runs"), folder.join("heron.toml"));
+    let text = include_str!("../library/pumps/heron.toml");
+    std::fs::write(&sheet, text).unwrap();
+    let mut command = stepwell(&store);
+    command.args(["run", "electrical", "--yes", "--real-time", "--pump"]).arg(&sheet);
+    let mut run = command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();
+    let begun = (0..600).any(|_| {
+        rest(Duration::from_millis(50));
+        written(&store).is_some()
+    });
+    assert!(begun, "it never began");
+    std::fs::write(&sheet, "no sheet any more").unwrap();
+    assert_eq!(run.try_wait().unwrap(), None, "it was over before the sheet was edited");
+    assert_eq!(run.wait().unwrap().code(), Some(0));
+    let kept = stepwell_store::Store::open_to_read(&store).unwrap().run(1).unwrap();
+    assert_eq!(kept.head.pump_sheet_text, text);
+}
+
 #[test]
 fn verify_names_the_first_bad_record_and_the_runs_that_are_good() {
     let store = folder("verify").join("runs");

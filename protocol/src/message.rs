@@ -255,7 +255,7 @@ pub enum TripCause {
     NoFlow,
     /// The drive has used up its budget.
     DriveBudget,
-    /// The shaft still turns long after the drive was switched off.
+    /// The shaft turns although the drive has long been off.
     ShaftStillTurning,
     /// Pressure stays in the rail long after everything went to rest.
     PressureTrapped,

@@ -11,6 +11,7 @@
 
 pub mod authority;
 pub mod case;
+pub mod claims;
 pub mod danger;
 pub mod ear;
 pub mod host;
@@ -40,6 +41,7 @@ use std::path::Path;
 use stepwell_plant::Truth;
 use stepwell_procedure::record::Outcome;
 use stepwell_procedure::run::Plan;
+use stepwell_protocol::message::TripCause;
 use stepwell_protocol::state::State;
 use stepwell_store::Store;
 use stepwell_virtual::SimulatedBench;
@@ -52,6 +54,9 @@ pub struct Story {
     pub outcomes: Vec<Option<Outcome>>,
     /// Everything that must never happen and did.
     pub wrong: Vec<String>,
+    /// What went beyond the pump's guard while the only sensor that could tell showed too little: left to the rig's
+    /// relief valve and gauge.
+    pub beyond: Vec<String>,
     /// How long each dangerous condition went on while something was being worked.
     pub episodes: Vec<Episode>,
     /// What became of each life's record.
@@ -63,6 +68,10 @@ pub struct Story {
     pub at_rest_ms: Option<usize>,
     /// Whether the board tripped.
     pub tripped: bool,
+    /// The first cause of each trip.
+    pub trips: Vec<TripCause>,
+    /// All that the program said of its last run.
+    pub told: String,
     /// What stood beside the bench.
     pub watch: Watch,
 }
@@ -131,7 +140,8 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     };
     let mut outcomes = Vec::new();
     let mut handed = Vec::new();
-    let mut hung = false;
+    let (mut hung, mut wrong_said) = (false, Vec::new());
+    let mut told;
     let mut file = Store::open(store).expect("a store can be made");
     loop {
         let session = (case.seed as u32).wrapping_mul(2).wrapping_add(1 + outcomes.len() as u32);
@@ -140,6 +150,8 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         let end = world.live(&mut host, case);
         outcomes.push(host.outcome().cloned());
         handed.push(std::mem::take(&mut host.handed));
+        wrong_said.append(&mut host.wrong);
+        told = std::mem::take(&mut host.told);
         hung |= end == End::Hung;
         if end != End::Restarted {
             break;
@@ -148,7 +160,7 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     drop(file);
     world.pass(AFTERWARDS_MS);
 
-    let World { mut watch, begun, .. } = world;
+    let World { machine, mut watch, begun, .. } = world;
     watch.over();
     let kept: Vec<Kept> = handed
         .iter()
@@ -156,6 +168,7 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         .map(|(life, handed)| record::compare(store, handed, life, &watch))
         .collect();
     let Judged { doing, episodes, mut wrong } = judged(plan, &watch, begun);
+    wrong.extend(wrong_said);
     wrong.extend(kept.iter().flat_map(|kept| kept.wrong.clone()));
     if hung {
         wrong.push("the run does not end".to_owned());
@@ -167,7 +180,15 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         before.works().then(|| from.iter().position(|doing| !doing.works()).unwrap_or(from.len()))
     });
     let tripped = watch.ticks.iter().any(|beside| beside.moment.state == State::Tripped);
-    Story { outcomes, wrong, episodes, kept, handed, at_rest_ms, tripped, watch }
+    let trips = machine.trips().to_vec();
+    let hidden = begun.is_some_and(|mishap| hides_pressure(mishap.what));
+    let (beyond, mut wrong): (Vec<_>, Vec<_>) =
+        wrong.into_iter().partition(|what| hidden && what.starts_with(ABOVE_GUARD));
+    let most_pa = watch.ticks.iter().map(|beside| beside.moment.rail_pa).fold(0.0, f64::max);
+    if most_pa > plan.bench.rail_max_pa {
+        wrong.push(format!("{:.0} MPa, more than the rig can stand", most_pa * 1e-6));
+    }
+    Story { outcomes, wrong, beyond, episodes, kept, handed, at_rest_ms, tripped, trips, told, watch }
 }
 
 /// What everybody beside the bench makes of what happened there.
@@ -216,6 +237,16 @@ fn by_life(plan: &Plan, watch: &Watch) -> Vec<String> {
         wrong.extend(check::stop_out_of_order(plan, &moments, &let_go));
     }
     wrong
+}
+
+/// How checkers begin that say that the rail is above the pump's guard.
+const ABOVE_GUARD: &str = "rail above its guard";
+
+/// Whether the rail's sensor shows less than there is: then nothing that the board knows can tell, and its guard
+/// holds no more than what the sensor leaves of it. What the rig can stand still holds.
+fn hides_pressure(what: What) -> bool {
+    use stepwell_plant::FaultKind as Rig;
+    matches!(what, What::Rig(Rig::RailSensorLow | Rig::RailSensorSlow))
 }
 
 /// A folder for a store that need not last: on a memory file system where there is one.

@@ -22,7 +22,7 @@
 //! | `TankLow`           | the level input says low                          | 500 ms    | 1 s     |   | x | x | x |
 //! | `CoilOpen`          | ≥ 10 % for 50 ms, mean of 20 ms draws < a tenth   | –         | 50 ms   |   |   | x | x |
 //! | `NoFlow`            | flow expected, no pulse for `flow_gap_ms_max`     | –         | that    |   |   | x |   |
-//! | `ShaftStillTurning` | drive off for 5 s, a pulse, never still since     | –         | 5 s     | x | x | x | x |
+//! | `ShaftStillTurning` | drive off, the shaft turns for 5 s, never still   | –         | 5 s     | x | x | x | x |
 //! | `PressureTrapped`   | after a dwell, for 10 s the rail not proven low   | –         | 10 s    | x | x |   | x |
 //!
 //! R, A, D, S: at Rest, Armed, Dwelling, Stopping; in Tripped the causes of Armed are counted. The

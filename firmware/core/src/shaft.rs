@@ -10,7 +10,7 @@ const SLOW_MS: u16 = 500;
 /// A drive that is on for so long without a pulse has no sensor that tells anything, in ms.
 const DUMB_MS: u16 = 1_000;
 
-/// A shaft that still turns so long after its drive was switched off is being driven by something.
+/// A shaft that turns for so long without its drive, coasting or from standstill, is being driven by something.
 const COAST_MS_MAX: u16 = 5_000;
 
 /// What the speed pulses tell.
@@ -19,7 +19,7 @@ pub(crate) struct Shaft {
     last_count: Option<u16>,
     /// Since the latest pulse.
     age_ms: u16,
-    /// Since the drive went off; `None` while it is on, and after the shaft was seen still.
+    /// Since the drive went off, or the shaft began to turn without it; `None` while it stands.
     coasting_ms: Option<u16>,
     /// Since the drive went on, or the latest pulse since then.
     awaited_ms: u16,
@@ -40,6 +40,8 @@ impl Shaft {
         self.coasting_ms = match self.coasting_ms {
             _ if drive_on => Some(0),
             Some(ms) if self.turning() => Some(ms.saturating_add(1)),
+            // Nobody asked for it: a drive that starts by itself, or a hand on the coupling.
+            None if pulse => Some(0),
             _ => None,
         };
     }
@@ -54,9 +56,8 @@ impl Shaft {
         self.age_ms < SLOW_MS || self.dumb
     }
 
-    /// A pulse came on this tick although the drive has been off for long, and the shaft has not
-    /// been still in between: a single pulse of a hand on the coupling is none. Told once for each
-    /// time that the drive was on.
+    /// A pulse came on this tick although the shaft has turned for long without its drive and has not been still
+    /// in between: a hand that turns the coupling a little is none. Told again every so often while it lasts.
     pub(crate) fn turns_on(&mut self) -> bool {
         let turns_on = self.age_ms == 0 && self.coasting_ms.is_some_and(|ms| ms >= COAST_MS_MAX);
         if turns_on {

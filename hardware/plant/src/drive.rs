@@ -9,6 +9,8 @@ pub struct DriveParameters {
     pub powered: bool,
     /// Whether its contactor is welded: once turning, it turns on although nobody asks it to.
     pub welded: bool,
+    /// Speed at which it turns by itself, asked or not, rpm; 0 when it obeys.
+    pub by_itself_rpm: u16,
     /// Inertia of motor, coupling and pump, kg m2.
     pub inertia_kg_m2: f64,
     /// Controller gain, N m s/rad: droop is its inverse.
@@ -40,6 +42,7 @@ impl Default for DriveParameters {
         Self {
             powered: true,
             welded: false,
+            by_itself_rpm: 0,
             inertia_kg_m2: 0.01,
             gain_n_m_s_per_rad: 4.8,
             torque_max_n_m: 15.0,
@@ -77,6 +80,7 @@ impl Drive {
     /// The controller is implicit inside its limits.
     pub fn advance(&mut self, dt_s: f64, target_rpm: u16, load_n_m: f64, drive: &DriveParameters) {
         let target_rpm = if drive.welded { target_rpm.max(self.target_rpm) } else { target_rpm };
+        let target_rpm = target_rpm.max(drive.by_itself_rpm);
         let enabled = target_rpm > 0 && drive.powered;
         self.ramp(dt_s, if enabled { target_rpm } else { 0 }, drive.ramp_s);
         let omega = self.omega_rad_per_s;

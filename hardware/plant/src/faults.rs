@@ -45,6 +45,7 @@ fault_kinds! {
     StickingPressureValve "sticking-pressure-valve" "Pressure poppet friction 4 N sliding, 5 N from rest; in proportion.";
     WeakInletSpring "weak-inlet-spring" "Inlet spring down to 1.1 N and 4000 N/m; in proportion.";
     WeakPressureSpring "weak-pressure-spring" "Pressure valve spring down to half its force and rate; in proportion.";
+    PressureValveJammedShut "pressure-valve-jammed-shut" "Pressure valve's poppet jammed on its seat (any severity above 0).";
     BlockedFilter "blocked-filter" "Filter resistance 401 times the clean one; the excess in proportion.";
     AirIngress "air-ingress" "5 % air in what is drawn from the tank, and the filter bleed shut; both in proportion.";
     WornPump "worn-pump" "Plunger leak 60 times that of a new pump; the excess in proportion.";
@@ -58,6 +59,8 @@ fault_kinds! {
     RailSensorShort "rail-sensor-short" "Rail sensor line shorted to its 5 V supply (any severity above 0).";
     RailSensorStuck "rail-sensor-stuck" "Rail sensor output stuck where it is, without noise (any severity above 0).";
     RailSensorOffset "rail-sensor-offset" "Rail sensor reads 4 MPa too much; in proportion.";
+    RailSensorLow "rail-sensor-low" "Rail sensor shows half of the pressure; the share not shown in proportion.";
+    RailSensorSlow "rail-sensor-slow" "Rail sensor follows a second late; in proportion.";
     RailSensorNoisy "rail-sensor-noisy" "Rail sensor noise 20 times the healthy one; the excess in proportion.";
     FeedSensorOpen "feed-sensor-open" "Feed pressure sensor line open, pulled to 0 V (any severity above 0).";
     SpeedSensorDead "speed-sensor-dead" "Speed sensor gives no pulses (any severity above 0).";
@@ -66,6 +69,11 @@ fault_kinds! {
     FluidThermistorOpen "fluid-thermistor-open" "Oil thermistor open, pulled to 5 V (any severity above 0).";
     FluidThermistorShort "fluid-thermistor-short" "Oil thermistor shorted, 0 V (any severity above 0).";
     EmptyTank "empty-tank" "The feed draws air from the tank, and the level contact says so; the share of air in proportion.";
+    TankContactStuck "tank-contact-stuck" "The feed draws air from the tank, and the level contact says full; the share of air in proportion.";
+    DriveStartsByItself "drive-starts-by-itself" "Drive contactor closes by itself: it turns at 250 rpm or more, asked or not (any severity above 0).";
+    DriveWireOpen "drive-wire-open" "Wire to the drive's relay open: the drive gets no power (any severity above 0).";
+    SupplyWireOpen "supply-wire-open" "Wire to the supply pump's relay open: it gets no power (any severity above 0).";
+    DumpWireOpen "dump-wire-open" "Wire to the dump's relay open: it gets no power and stays open (any severity above 0).";
     DriveRunsOn "drive-runs-on" "Drive contactor welded: once it turns, it turns on (any severity above 0).";
     BrokenCoupling "broken-coupling" "The drive turns, the pump does not (any severity above 0).";
     DeadPlunger "dead-plunger" "The inlet check of one plunger stays shut; its lost area in proportion.";
@@ -73,7 +81,9 @@ fault_kinds! {
     DumpStuckShut "dump-stuck-shut" "Dump stuck shut (any severity above 0).";
     ReturnPinched "return-pinched" "Return line resistance 500000 times the healthy one; 500000 to the power of severity.";
     StopChainOpen "stop-chain-open" "Stop chain open: drive and dump lose their power (any severity above 0).";
+    StopChainContactStuck "stop-chain-contact-stuck" "Stop chain open, so that drive and dump lose their power, and the contact to the board says closed (any severity above 0).";
     GuardOpen "guard-open" "Guard open (any severity above 0).";
+    GuardContactStuck "guard-contact-stuck" "Guard open, and its contact says shut (any severity above 0).";
     HotFluid "hot-fluid" "Oil heats towards 50 K above normal within half a minute; in proportion.";
     InletCurrentSensorOffset "inlet-current-sensor-offset" "Inlet shunt amplifier reads 0.15 A too much; in proportion.";
     PressureCurrentSensorOffset "pressure-current-sensor-offset" "Pressure shunt amplifier reads 0.15 A too much; in proportion.";
@@ -204,6 +214,7 @@ pub fn apply(kind: FaultKind, severity: f64, rig: &mut Rig) {
             rig.pressure_valve.opening_n *= left;
             rig.pressure_valve.spring_n_per_m *= left;
         }
+        FaultKind::PressureValveJammedShut => rig.pressure_valve.jammed_shut = true,
         FaultKind::BlockedFilter => rig.low.contamination += 400.0 * s,
         FaultKind::AirIngress => {
             rig.feed.gas_share = (rig.feed.gas_share + 0.05 * s).min(1.0);
@@ -225,6 +236,8 @@ pub fn apply(kind: FaultKind, severity: f64, rig: &mut Rig) {
             rig.sensors.rail.signal.noise_v = 0.0;
         }
         FaultKind::RailSensorOffset => rig.sensors.rail.signal.offset += 4e6 * s,
+        FaultKind::RailSensorLow => rig.sensors.rail.signal.gain -= 0.5 * at_most_1,
+        FaultKind::RailSensorSlow => rig.sensors.rail.signal.lag_s += s,
         FaultKind::RailSensorNoisy => rig.sensors.rail.signal.noise_v *= 1.0 + 19.0 * s,
         FaultKind::FeedSensorOpen => rig.sensors.feed.signal.line = Line::Pulled(0.0),
         FaultKind::SpeedSensorDead => rig.sensors.speed_pulses_per_rev = 0.0,
@@ -236,6 +249,11 @@ pub fn apply(kind: FaultKind, severity: f64, rig: &mut Rig) {
             rig.feed.gas_share = rig.feed.gas_share.max(at_most_1);
             rig.contacts.tank_level_ok = false;
         }
+        FaultKind::TankContactStuck => rig.feed.gas_share = rig.feed.gas_share.max(at_most_1),
+        FaultKind::DriveStartsByItself => rig.drive.by_itself_rpm = 250,
+        FaultKind::DriveWireOpen => rig.drive.powered = false,
+        FaultKind::SupplyWireOpen => rig.feed.powered = false,
+        FaultKind::DumpWireOpen => rig.dump.powered = false,
         FaultKind::DriveRunsOn => rig.drive.welded = true,
         FaultKind::BrokenCoupling => rig.drive.coupling = 0.0,
         FaultKind::DeadPlunger => rig.pump.inlet_opening[0] *= 1.0 - at_most_1,
@@ -247,7 +265,15 @@ pub fn apply(kind: FaultKind, severity: f64, rig: &mut Rig) {
             rig.drive.powered = false;
             rig.dump.powered = false;
         }
-        FaultKind::GuardOpen => rig.contacts.guard_closed = false,
+        FaultKind::StopChainContactStuck => {
+            rig.drive.powered = false;
+            rig.dump.powered = false;
+        }
+        FaultKind::GuardOpen => {
+            rig.guard_open = true;
+            rig.contacts.guard_closed = false;
+        }
+        FaultKind::GuardContactStuck => rig.guard_open = true,
         FaultKind::HotFluid => {
             rig.tank.bath_k += 50.0 * s;
             rig.tank.bath_s = 10.0;

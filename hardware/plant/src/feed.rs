@@ -32,6 +32,8 @@ pub enum FeedPump {
 pub struct FeedParameters {
     /// The pump.
     pub pump: FeedPump,
+    /// Whether an electric pump has power when it is switched on.
+    pub powered: bool,
     /// Volume of the suction line, m3.
     pub suction_m3: f64,
     /// How well the pump moves air, compared with oil, 1.
@@ -56,6 +58,7 @@ impl Default for FeedParameters {
     fn default() -> Self {
         Self {
             pump: FeedPump::Electric { flow_12v_m3_per_s: 45e-6, stall_pa: 7e5, current_a: 5.0 },
+            powered: true,
             suction_m3: 30e-6,
             dry_share: 0.4,
             gas_share: 0.0,
@@ -95,7 +98,7 @@ impl FeedParameters {
     /// Current of the feed's own motor, A.
     pub fn current_a(&self, on: bool) -> f64 {
         match self.pump {
-            FeedPump::Electric { current_a, .. } if on => current_a,
+            FeedPump::Electric { current_a, .. } if on && self.powered => current_a,
             _ => 0.0,
         }
     }

@@ -369,7 +369,7 @@ impl Plant {
         let pump_rad_per_s = self.drive.omega_rad_per_s * rig.drive.coupling;
         let around = Boundary {
             drive: FeedDrive {
-                on: self.inputs.supply_on,
+                on: self.inputs.supply_on && rig.feed.powered,
                 supply_v: self.supply_v,
                 shaft_rad_per_s: pump_rad_per_s,
                 suction_limit_m3_per_s: self.suction_limit_m3_per_s,
@@ -427,6 +427,7 @@ impl Plant {
         let steps = dt_us as f64 / STEP_US as f64;
         self.inputs.idle()
             && self.drive.omega_rad_per_s == 0.0
+            && self.rig.drive.by_itself_rpm == 0
             && self.coils.iter().all(|coil| coil.magnetising_a == 0.0 && coil.lagged_a < CALM_A)
             && self.network.restlessness(before_pa) <= CALM_PER_STEP * steps
             && self.spool.v_m_per_s.abs() < CALM_M_PER_S

@@ -44,6 +44,8 @@ pub struct PressureValveParameters {
     pub flow_force: f64,
     /// Area that a damaged seat leaves open, m2.
     pub seat_fault_m2: f64,
+    /// Whether the poppet is jammed on its seat.
+    pub jammed_shut: bool,
 }
 
 impl Default for PressureValveParameters {
@@ -62,6 +64,7 @@ impl Default for PressureValveParameters {
             seat_cosine: FRAC_1_SQRT_2,
             flow_force: 1.4,
             seat_fault_m2: 0.0,
+            jammed_shut: false,
         }
     }
 }
@@ -150,6 +153,10 @@ impl PressureValveParameters {
 
     /// Moves the poppet on under magnetic force `magnet_n`.
     pub fn advance(&self, poppet: &mut Slider, load: &Load, magnet_n: f64) {
+        if self.jammed_shut {
+            *poppet = Slider::default();
+            return;
+        }
         poppet.advance(load.force_n(poppet.x_m, magnet_n), &load.projection, &self.friction, self.travel_m);
     }
 

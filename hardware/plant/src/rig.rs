@@ -120,8 +120,10 @@ pub struct Rig {
     pub tank: TankParameters,
     /// Sensors.
     pub sensors: SensorParameters,
-    /// Contacts.
+    /// What the contacts say.
     pub contacts: Contacts,
+    /// Whether the guard is open, whatever its contact says.
+    pub guard_open: bool,
     /// Ambient temperature, K; coils and drive start there.
     pub ambient_k: f64,
     /// Whether bubbles make flow and delivery irregular.
@@ -159,6 +161,7 @@ impl Default for Rig {
             tank: TankParameters { volume_m3: 10e-3, bath_k: fluid.initial_temperature_k, bath_s: 600.0 },
             sensors: SensorParameters::default(),
             contacts: Contacts { stop_chain_closed: true, guard_closed: true, tank_level_ok: true },
+            guard_open: false,
             ambient_k: 298.15,
             bubble_noise: true,
             primed: false,

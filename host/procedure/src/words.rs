@@ -117,7 +117,7 @@ pub fn cause(cause: TripCause) -> (String, &'static str) {
             ("the drive has used up its time".into(), "let the drive rest as long as its rating says")
         }
         TripCause::ShaftStillTurning => (
-            "the shaft still turns long after the drive was switched off".into(),
+            "the shaft turns although the drive has long been off".into(),
             "DO NOT TOUCH the shaft; isolate the drive, check its contactor",
         ),
         TripCause::PressureTrapped => (
@@ -209,7 +209,11 @@ fn limit(limit: Limit) -> String {
 #[must_use]
 pub fn refusal(refused: Refusal, reading: Option<&Reading>) -> String {
     match refused {
-        Refusal::WrongSession => "the board talks to another program; close it and connect again".into(),
+        Refusal::WrongSession => {
+            "the board no longer knows this program: it has restarted, or talks to another one; close that one and \
+             connect again"
+                .into()
+        },
         Refusal::OutOfOrder { .. } => "a command was lost on the link; connect again".into(),
         Refusal::Late { late_ms } => {
             format!("the command came {late_ms} ms too late; the link or the computer is too slow")

@@ -8,7 +8,7 @@
 //! quarter of a second loses it, and the board goes to rest.
 
 use crate::link::{Heard, Link, LinkStatistics, Unwelcome};
-use crate::time::HostTime;
+use crate::time::{HostTime, Onward};
 use std::collections::VecDeque;
 use stepwell_procedure::calibrate::Calibration;
 use stepwell_procedure::finding::Finding;
@@ -131,6 +131,7 @@ pub struct View {
 /// Link and run together.
 #[derive(Debug)]
 pub struct Engine {
+    time: Onward,
     link: Link,
     run: Run,
     board: Option<Identity>,
@@ -156,6 +157,7 @@ impl Engine {
     #[must_use]
     pub fn new(run: Run, session: u32, now: HostTime) -> Engine {
         Engine {
+            time: Onward::from(now),
             link: Link::new(session, now),
             run,
             board: None,
@@ -173,6 +175,7 @@ impl Engine {
 
     /// Bytes have come from the board.
     pub fn receive(&mut self, now: HostTime, bytes: &[u8]) {
+        let now = self.time.at(now);
         let mut heard = std::mem::take(&mut self.heard);
         self.link.receive(now, bytes, &mut heard);
         for fact in heard.drain(..) {
@@ -183,7 +186,8 @@ impl Engine {
     }
 
     /// The operator has said something.
-    pub fn operator(&mut self, now: HostTime, said: Operator) {
+    pub fn operator(&mut self, clock: HostTime, said: Operator) {
+        let now = self.time.at(clock);
         self.operator_seen = now;
         match said {
             Operator::Alive => {}
@@ -199,7 +203,7 @@ impl Engine {
         }
         self.drain_run();
         // Intents that came from this are sent by the next tick, which is due at once.
-        self.tick(now);
+        self.tick(clock);
     }
 
     /// The port is gone.
@@ -214,11 +218,13 @@ impl Engine {
 
     /// The port is open again. The run stays as it ended; the board is watched and nothing else.
     pub fn port_reopened(&mut self, now: HostTime) {
+        let now = self.time.at(now);
         self.link.reopened(now);
     }
 
     /// Time has passed.
     pub fn tick(&mut self, now: HostTime) {
+        let now = self.time.at(now);
         if self.stop_again.is_some_and(|again| now >= again) {
             let energised =
                 self.status().is_none_or(|status| !matches!(status.state, State::Rest | State::Tripped));
@@ -243,7 +249,7 @@ impl Engine {
     #[must_use]
     pub fn tick_at(&self) -> HostTime {
         let link = self.link.tick_at();
-        self.stop_again.map_or(link, |again| link.min(again))
+        self.time.clock(self.stop_again.map_or(link, |again| link.min(again)))
     }
 
     /// Bytes for the board; taken once.
@@ -366,7 +372,7 @@ impl Engine {
     /// Everything a screen shows, at `now`.
     #[must_use]
     pub fn view(&self, now: HostTime) -> View {
-        let age_ms = self.link.silence_us(now) / 1_000;
+        let age_ms = self.link.silence_us(self.time.peek(now)) / 1_000;
         let fresh = age_ms <= STALE_MS && !self.latest.is_empty();
         let calibration = self.run.calibration();
         let live = match (fresh, calibration) {

@@ -1,8 +1,37 @@
-//! Real errors of SQLite at an instant that a test chooses, and their end. For simulations of whole runs;
+//! Errors of SQLite at an instant that a test chooses, and their end. For simulations of whole runs;
 //! compiled with the feature `faults` only, which no program turns on.
+//!
+//! Without room and without rights SQLite itself refuses. A disk that fails is played: SQLite's own code for it,
+//! at the place of a transaction where it would come, and what SQLite does next, which is to undo the transaction
+//! ("Atomic Commit In SQLite", sections 3 and 5). What a disk then has of it that failed to sync is not
+//! played; `docs/testing.md` says how that is tried on a real file.
 
 use crate::error::{StoreError, met};
 use crate::{RunWriter, Store};
+use rusqlite::ffi::{Error, SQLITE_IOERR_FSYNC, SQLITE_IOERR_WRITE};
+
+/// What a disk fails to do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Failing {
+    /// To write a page, in the middle of a transaction.
+    Write,
+    /// To sync the journal, at the end of a transaction.
+    Sync,
+}
+
+impl Failing {
+    /// At the place in a transaction where this would fail: it does when it is what fails.
+    pub(crate) fn strikes(self, failing: Option<Failing>) -> rusqlite::Result<()> {
+        let code = match self {
+            Failing::Write => SQLITE_IOERR_WRITE,
+            Failing::Sync => SQLITE_IOERR_FSYNC,
+        };
+        if failing == Some(self) {
+            return Err(rusqlite::Error::SqliteFailure(Error::new(code), None));
+        }
+        Ok(())
+    }
+}
 
 /// The most pages a database can have (SQLite's documentation, "Limits In SQLite").
 const PAGES_MAX: u32 = 4_294_967_294;
@@ -34,6 +63,12 @@ impl Store {
             .pragma_update(None, "query_only", read_only)
             .map_err(met(&self.path, "setting whether the store may be written"))
     }
+
+    /// From now on the disk fails to do this, or nothing any more: every commit of something is refused with
+    /// [`StoreError::System`].
+    pub fn disk_fails(&self, failing: Option<Failing>) {
+        self.failing.set(failing);
+    }
 }
 
 impl RunWriter<'_> {
@@ -51,5 +86,10 @@ impl RunWriter<'_> {
     /// As there.
     pub fn read_only(&self, read_only: bool) -> Result<(), StoreError> {
         self.store.read_only(read_only)
+    }
+
+    /// [`Store::disk_fails`] in the middle of a run.
+    pub fn disk_fails(&self, failing: Option<Failing>) {
+        self.store.disk_fails(failing);
     }
 }

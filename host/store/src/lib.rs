@@ -25,6 +25,8 @@ mod write;
 
 pub use column::{Column, Gap, Piece};
 pub use error::StoreError;
+#[cfg(feature = "faults")]
+pub use faults::Failing;
 pub use read::{RunState, RunSummary, StoredRun};
 pub use recorder::Recorder;
 pub use rescue::{Missing, NotSealed, Rescued};
@@ -42,6 +44,8 @@ use std::path::{Path, PathBuf};
 pub struct Store {
     connection: Connection,
     path: PathBuf,
+    #[cfg(feature = "faults")]
+    failing: std::cell::Cell<Option<Failing>>,
 }
 
 impl Store {
@@ -52,7 +56,7 @@ impl Store {
     /// When the path is a folder, the file is not a store, is damaged or was written by a newer program,
     /// or it cannot be written.
     pub fn open(path: &Path) -> Result<Store, StoreError> {
-        Ok(Store { connection: layout::open(path)?, path: path.to_owned() })
+        Ok(Store::of(layout::open(path)?, path))
     }
 
     /// Opens the file for reading. Never makes one.
@@ -60,7 +64,16 @@ impl Store {
     /// # Errors
     /// [`StoreError::NothingStored`] when there is no file; otherwise as [`Store::open`].
     pub fn open_to_read(path: &Path) -> Result<Store, StoreError> {
-        Ok(Store { connection: layout::open_to_read(path)?, path: path.to_owned() })
+        Ok(Store::of(layout::open_to_read(path)?, path))
+    }
+
+    fn of(connection: Connection, path: &Path) -> Store {
+        Store {
+            connection,
+            path: path.to_owned(),
+            #[cfg(feature = "faults")]
+            failing: std::cell::Cell::default(),
+        }
     }
 
     /// Where the store is.

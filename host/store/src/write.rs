@@ -221,12 +221,16 @@ impl RunWriter<'_> {
     fn write(&mut self, seal: Option<&str>) -> Result<(), StoreError> {
         let doing = format!("writing run {}", self.number);
         let err = |error| met(&self.store.path, doing.clone())(error);
+        #[cfg(feature = "faults")]
+        let failing = self.store.failing.get();
         let transaction =
             self.store.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(err)?;
         let mut chain = self.chain;
         let run = self.number.cast_signed();
         (|| {
             write_entries(&transaction, run, &mut chain, &self.entries)?;
+            #[cfg(feature = "faults")]
+            crate::Failing::Write.strikes(failing)?;
             write_chunks(&transaction, run, &mut chain, &self.waiting)?;
             if let Some(json) = seal {
                 let (seq, digest) = chain.append(Body::Seal(json.as_bytes()));
@@ -235,6 +239,8 @@ impl RunWriter<'_> {
                     params![run, seq.cast_signed(), json, digest],
                 )?;
             }
+            #[cfg(feature = "faults")]
+            crate::Failing::Sync.strikes(failing)?;
             transaction.commit()
         })()
         .map_err(err)?;

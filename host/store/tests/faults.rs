@@ -11,7 +11,7 @@ mod sample;
 use sample::{folder, head, outcome, samples};
 use stepwell_protocol::channel::Channel;
 use stepwell_protocol::time::Tick;
-use stepwell_store::{RunWriter, Store, StoreError};
+use stepwell_store::{Failing, RunWriter, Store, StoreError};
 
 /// Sets the fault after one committed second, goes on for twenty, takes it away, seals: errors by second.
 fn through(fault: impl Fn(&RunWriter<'_>, bool)) -> Vec<StoreError> {
@@ -49,5 +49,17 @@ fn a_disk_that_fills_and_empties_again() {
 fn a_right_to_write_that_is_taken_and_given_back() {
     for error in through(|writer, read_only| writer.read_only(read_only).unwrap()) {
         assert!(matches!(error, StoreError::NotPermitted { .. }), "{error}");
+    }
+}
+
+#[test]
+fn a_disk_that_fails_to_write_or_to_sync_and_recovers() {
+    for failing in [Failing::Write, Failing::Sync] {
+        for error in through(|writer, fails| writer.disk_fails(fails.then_some(failing))) {
+            assert!(
+                matches!(&error, StoreError::System { found, .. } if found.contains("disk I/O error")),
+                "{failing:?}: {error}"
+            );
+        }
     }
 }

@@ -58,7 +58,12 @@ pub struct Case {
     pub unseen: Option<TripCause>,
 }
 
-const PUMPS: [&str; 3] = ["heron", "dunlin", "plover"];
+/// Cases in which nothing goes wrong are drawn so many times as often as one of a mishap, on each kind of line: what
+/// comes of them is what the others are compared with.
+const CONTROLS: usize = 3;
+
+/// The shipped pumps.
+pub const PUMPS: [&str; 3] = ["heron", "dunlin", "plover"];
 
 impl Case {
     /// Nothing goes wrong.
@@ -67,16 +72,29 @@ impl Case {
         Case { length, pump, seed, line: Quality::CLEAN, mishap: None, unseen: None }
     }
 
-    /// The case of a seed: a bad line, and one thing that goes wrong. Every twentieth is a whole acceptance.
+    /// The case of a seed: a bad line, and one thing that goes wrong; or nothing, on that line or a good one.
+    /// Every twentieth is a whole acceptance.
     #[must_use]
     pub fn drawn(seed: u64) -> Case {
         let length = if seed.is_multiple_of(20) { Length::Acceptance } else { Length::Short };
         let mut noise = Noise::new(seed ^ 0xCA5E);
         let all: Vec<What> = What::all().collect();
         let pump = PUMPS[noise.uniform(0.0, PUMPS.len() as f64) as usize];
-        let what = all[noise.uniform(0.0, all.len() as f64) as usize];
-        let mishap = Case::drawn_mishap(what, length, &mut noise);
-        Case { length, pump, seed, line: Quality::BAD, mishap: Some(mishap), unseen: None }
+        let place = noise.uniform(0.0, (all.len() + 2 * CONTROLS) as f64) as usize;
+        let mishap = all.get(place).map(|what| Case::drawn_mishap(*what, length, &mut noise));
+        let line =
+            if (all.len()..all.len() + CONTROLS).contains(&place) { Quality::CLEAN } else { Quality::BAD };
+        Case { length, pump, seed, line, mishap, unseen: None }
+    }
+
+    /// What goes wrong, by its name in tables.
+    #[must_use]
+    pub fn what(&self) -> &'static str {
+        match self.mishap {
+            Some(mishap) => mishap.what.name(),
+            None if self.line == Quality::CLEAN => "nothing, good line",
+            None => "nothing",
+        }
     }
 
     /// A mishap of this kind that begins somewhere in a run.

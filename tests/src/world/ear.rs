@@ -11,7 +11,7 @@ use stepwell_protocol::telemetry::unpack;
 pub struct Ear {
     /// Number of its session.
     pub session: u32,
-    /// Telemetry that came after the greeting was answered.
+    /// Telemetry that came after the greeting was answered, until the board started anew.
     pub telemetry: Vec<Told>,
     /// Ends of dwells that it was told of without asking.
     pub told: Vec<DwellReport>,
@@ -21,6 +21,7 @@ pub struct Ear {
     pub trips: Vec<TripCause>,
     from_board: Deframer,
     welcome: bool,
+    over: bool,
 }
 
 impl Ear {
@@ -40,7 +41,13 @@ impl Ear {
                 FromBoard::Welcome(identity) => self.welcome |= identity.session == self.session,
                 _ if !self.welcome => {}
                 FromBoard::Telemetry(frame) => {
-                    if let Ok(samples) = unpack(frame.packed, frame.ticks) {
+                    let due =
+                        self.telemetry.last().map_or(0, |(first, _, samples)| first + samples.len() as u32);
+                    // Ticks that begin again are those of a board that has started anew: nothing of the run is left.
+                    self.over |= frame.first.0 < due;
+                    if let Ok(samples) = unpack(frame.packed, frame.ticks)
+                        && !self.over
+                    {
                         self.telemetry.push((frame.first.0, frame.first_us, samples.to_vec()));
                     }
                 }

@@ -2,8 +2,10 @@
 //! serve them but on a clock of the world's; and the person at the bench. The recorder's thread and what the
 //! program does when a run cannot be kept are played here, in short: a thread has no place on a virtual clock.
 
-use super::mishap::{HostMishap, Mishap, PersonMishap, What};
+use super::mishap::{HostMishap, LineMishap, Mishap, PersonMishap, What};
 use crate::trials::noise::Noise;
+use std::fmt::Write as _;
+use stepwell_procedure::finding::Verdict;
 use stepwell_procedure::record::{Entry, Outcome, RunHead};
 use stepwell_procedure::run::{Plan, Run};
 use stepwell_protocol::channel::Sample;
@@ -14,7 +16,7 @@ use stepwell_protocol::message::{Action, Command, ToBoard};
 use stepwell_protocol::time::Tick;
 use stepwell_session::engine::{Engine, Operator, Output};
 use stepwell_session::time::HostTime;
-use stepwell_store::{RunWriter, Store};
+use stepwell_store::{Failing, RunWriter, Store};
 
 /// Ticks between commits, as in the program: the last second may be lost.
 const COMMIT_EVERY_TICKS: usize = 1_000;
@@ -24,6 +26,16 @@ const ANSWER_MS_MAX: f64 = 500.0;
 
 /// The program is served this late at the most when nothing is wrong, in ms: one period of a USB adapter.
 const SERVED_MS_MAX: f64 = 16.0;
+
+/// What the clock of the program shows when the rig is switched on, in µs: room for setting it back.
+const CLOCK_STARTS_US: i64 = 4 * HOUR_US;
+
+/// An hour, in µs.
+const HOUR_US: i64 = 3_600_000_000;
+
+/// A board that can be heard again is heard within this time, in ms: it is greeted twice a second, and on the worst
+/// line a greeting and its answer get through about every other time.
+const BACK_MS_MAX: u64 = 15_000;
 
 /// What was handed to the disk for one run.
 #[derive(Debug, Default)]
@@ -71,11 +83,19 @@ pub struct Host<'s> {
     pub wakes_ms: u64,
     /// How far its clock is ahead of the rig's, µs.
     clock_ahead_us: i64,
+    /// Everything the program did that it must not.
+    pub wrong: Vec<String>,
+    /// All that was said of the run: events, findings that do not pass, how it ended.
+    pub told: String,
     answers_ms: Option<u64>,
     pressed_ms: Option<u64>,
     disk_struck: bool,
     said_no: bool,
+    /// The port is gone now.
     unplugged: bool,
+    /// The link was lost, and answers again.
+    lost: bool,
+    back: bool,
     clock_struck: bool,
     mad_sent: bool,
     /// Number of the latest command.
@@ -91,7 +111,7 @@ impl<'s> Host<'s> {
     #[must_use]
     pub fn new(plan: &Plan, store: &'s mut Store, session: u32, ms: u64) -> Host<'s> {
         Host {
-            engine: Engine::new(Run::new(plan.clone()), session, HostTime(ms * 1_000)),
+            engine: Engine::new(Run::new(plan.clone()), session, shown(ms, 0)),
             plan: plan.clone(),
             store: Some(store),
             writer: None,
@@ -102,11 +122,15 @@ impl<'s> Host<'s> {
             session,
             wakes_ms: ms,
             clock_ahead_us: 0,
+            wrong: Vec::new(),
+            told: String::new(),
             answers_ms: None,
             pressed_ms: None,
             disk_struck: false,
             said_no: false,
             unplugged: false,
+            lost: false,
+            back: false,
             clock_struck: false,
             mad_sent: false,
             last_id: 0,
@@ -155,14 +179,19 @@ impl<'s> Host<'s> {
             None => SERVED_MS_MAX,
         };
         self.wakes_ms = ms + 1 + self.noise.uniform(0.0, between) as u64;
-        if let (Some(severity), false) = (self.befalls(HostMishap::ClockJump, ms), self.clock_struck) {
-            self.clock_struck = true;
-            self.clock_ahead_us += (3.6e9 * severity) as i64;
+        for (kind, way) in [(HostMishap::ClockJump, 1.0), (HostMishap::ClockBack, -1.0)] {
+            if let (Some(severity), false) = (self.befalls(kind, ms), self.clock_struck) {
+                self.clock_struck = true;
+                self.clock_ahead_us += (way * severity * HOUR_US as f64) as i64;
+            }
         }
-        let now = HostTime((ms as i64 * 1_000 + self.clock_ahead_us) as u64);
-        if port_gone && !self.unplugged {
-            self.unplugged = true;
-            self.engine.port_lost("the port is gone: cable pulled, or the board lost power");
+        let now = shown(ms, self.clock_ahead_us);
+        if port_gone != std::mem::replace(&mut self.unplugged, port_gone) {
+            if port_gone {
+                self.engine.port_lost("the port is gone: cable pulled, or the board lost power");
+            } else {
+                self.engine.port_reopened(now);
+            }
         }
         self.strike_disk(ms);
         if !self.unplugged {
@@ -173,9 +202,14 @@ impl<'s> Host<'s> {
         self.person_acts(ms, now);
         self.record();
         let mut to_board = self.engine.take_bytes();
-        if let Some(id) = commands(&to_board).last() {
-            self.last_id = *id;
+        if self.lost && says(&to_board).any(|said| !matches!(said, ToBoard::Stop | ToBoard::Hello(_))) {
+            self.wrong.push(format!("a command or a renewal on a link that was lost, {ms} ms"));
         }
+        let commands = says(&to_board).filter_map(|said| match said {
+            ToBoard::Command(command) => Some(command.id),
+            _ => None,
+        });
+        self.last_id = commands.last().unwrap_or(self.last_id);
         if self.befalls(HostMishap::Mad, ms).is_some() && !self.mad_sent {
             self.mad_sent = true;
             to_board.extend(self.nonsense());
@@ -199,19 +233,27 @@ impl<'s> Host<'s> {
 
     fn strike_disk(&mut self, ms: u64) {
         let Some(writer) = &self.writer else { return };
-        let full = self.befalls(HostMishap::DiskFull, ms).is_some();
-        let read_only = self.befalls(HostMishap::ReadOnly, ms).is_some();
-        let struck = full || read_only;
+        let Some(Mishap { what: What::Host(kind), .. }) = self.mishap else { return };
+        let once_is_over = kind == HostMishap::DiskFullOnce && self.handed.refused.is_some();
+        let struck = self.befalls(kind, ms).is_some() && !once_is_over;
         if struck == self.disk_struck {
             return;
         }
-        self.disk_struck = struck;
-        let kind = self.mishap.map(|mishap| mishap.what);
         let set = match kind {
-            Some(What::Host(HostMishap::DiskFull)) => writer.disk_full(struck),
-            _ => writer.read_only(struck),
+            HostMishap::DiskFull | HostMishap::DiskFullOnce => writer.disk_full(struck),
+            HostMishap::ReadOnly => writer.read_only(struck),
+            HostMishap::WriteError => {
+                writer.disk_fails(struck.then_some(Failing::Write));
+                Ok(())
+            }
+            HostMishap::SyncError => {
+                writer.disk_fails(struck.then_some(Failing::Sync));
+                Ok(())
+            }
+            _ => return,
         };
         set.expect("the disk can be struck and healed");
+        self.disk_struck = struck;
     }
 
     /// Everything the engine wants written down or said.
@@ -220,6 +262,7 @@ impl<'s> Host<'s> {
             match output {
                 Output::Board(identity) => self.begin(&identity),
                 Output::Write(entry) => {
+                    self.hear(&entry);
                     if let Some(writer) = &mut self.writer {
                         writer.entry(&entry);
                         self.handed.entries.push(entry);
@@ -238,7 +281,9 @@ impl<'s> Host<'s> {
                 }
                 Output::Finished(outcome, _) => self.seal(&outcome),
                 Output::Unwelcome(_) => self.unwelcome = true,
-                Output::Ask(_) | Output::Lost(_) | Output::Back(_) => {}
+                Output::Lost(_) => self.lost = true,
+                Output::Back(_) => self.back = true,
+                Output::Ask(_) => {}
             }
         }
     }
@@ -262,8 +307,24 @@ impl<'s> Host<'s> {
         }
     }
 
+    /// Keeps what an entry says.
+    fn hear(&mut self, entry: &Entry) {
+        match entry {
+            Entry::Event(event) => self.told.push_str(&event.text),
+            Entry::Finding(finding) if finding.verdict != Verdict::Pass => {
+                for line in std::iter::once(&finding.label).chain(&finding.notes).chain(&finding.check_next) {
+                    self.told.push_str(line);
+                    self.told.push('\n');
+                }
+            }
+            _ => return,
+        }
+        self.told.push('\n');
+    }
+
     fn seal(&mut self, outcome: &Outcome) {
         self.handed.outcome = Some(outcome.clone());
+        let _ = writeln!(self.told, "{:?}", outcome.ended);
         let Some(writer) = self.writer.take() else { return };
         match writer.seal(outcome, "{}") {
             Ok(_) => {
@@ -271,6 +332,9 @@ impl<'s> Host<'s> {
                 self.handed.sealed = true;
             }
             Err(why) => {
+                if !self.disk_struck {
+                    self.wrong.push(format!("the disk is whole again and the run is not sealed: {why}"));
+                }
                 self.handed.refused.get_or_insert(why.to_string());
             }
         }
@@ -296,7 +360,7 @@ impl<'s> Host<'s> {
             self.answers_ms = None;
             return;
         };
-        if self.person(PersonMishap::Silent, ms) {
+        if self.person(PersonMishap::Silent, ms) || self.looks_out_for_readings(ms) {
             return;
         }
         let answers_ms =
@@ -311,6 +375,23 @@ impl<'s> Host<'s> {
         for _ in 0..times {
             self.engine.operator(now, Operator::Answer { prompt, yes: !no });
         }
+    }
+
+    /// Whether the person waits for readings to come back through a line that is cut or was, until they do.
+    fn looks_out_for_readings(&mut self, ms: u64) -> bool {
+        let cut = |mishap: &Mishap| {
+            matches!(mishap.what, What::Line(LineMishap::Unplug | LineMishap::Interrupted))
+                && ms >= mishap.onset_ms
+        };
+        let Some(mishap) = self.mishap.filter(cut) else { return false };
+        if !self.lost || self.back {
+            return false;
+        }
+        let late = ms > mishap.onset_ms + mishap.for_ms + BACK_MS_MAX;
+        if late {
+            self.wrong.push(format!("readings have not come back by {ms} ms"));
+        }
+        !late
     }
 
     /// A command that is well framed and means nothing.
@@ -339,14 +420,17 @@ impl<'s> Host<'s> {
     }
 }
 
-/// Numbers of the commands in these bytes, which are whole frames.
-fn commands(bytes: &[u8]) -> Vec<u16> {
+/// What the program's clock shows at `ms` of rig time when it is so far ahead.
+fn shown(ms: u64, ahead_us: i64) -> HostTime {
+    HostTime((CLOCK_STARTS_US + ms as i64 * 1_000 + ahead_us) as u64)
+}
+
+/// What these bytes say, which are whole frames.
+fn says(bytes: &[u8]) -> impl Iterator<Item = ToBoard> + '_ {
     let (mut deframer, mut rest) = (Deframer::new(), bytes);
-    let mut ids = Vec::new();
+    let mut all = Vec::new();
     while let Some(body) = deframer.next_body(&mut rest) {
-        if let Ok(ToBoard::Command(command)) = body.and_then(decode) {
-            ids.push(command.id);
-        }
+        all.extend(body.and_then(decode).ok());
     }
-    ids
+    all.into_iter()
 }

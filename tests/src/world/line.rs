@@ -3,8 +3,8 @@
 use super::mishap::{LineMishap, Mishap, What};
 use crate::trials::noise::Noise;
 use std::collections::VecDeque;
-use stepwell_protocol::frame::{self, FRAME_MAX};
-use stepwell_protocol::message::{Renew, ToBoard};
+use stepwell_protocol::frame::{self, Deframer, FRAME_MAX};
+use stepwell_protocol::message::{FromBoard, Renew, ToBoard};
 use stepwell_protocol::time::Tick;
 
 /// How bad the line is all the time: shares of frames lost and broken, each way.
@@ -81,14 +81,14 @@ impl Line {
     /// The host says something.
     pub fn from_host(&mut self, ms: u64, bytes: &[u8]) {
         let acting = self.acting(ms);
-        let dead = matches!(acting, Some((LineMishap::DeafBoard | LineMishap::Unplug, _)));
+        let dead = acting.is_some_and(|(kind, _)| kind == LineMishap::DeafBoard || is_cut(kind));
         carry(&mut self.to_board, &mut self.noise, self.quality, acting, (ms, dead), bytes);
     }
 
     /// The board says something.
     pub fn from_board(&mut self, ms: u64, bytes: &[u8]) {
         let acting = self.acting(ms);
-        let dead = matches!(acting, Some((LineMishap::DeafHost | LineMishap::Unplug, _)));
+        let dead = acting.is_some_and(|(kind, _)| kind == LineMishap::DeafHost || is_cut(kind));
         carry(&mut self.to_host, &mut self.noise, self.quality, acting, (ms, dead), bytes);
     }
 
@@ -128,6 +128,25 @@ impl Line {
     }
 }
 
+/// Whether nothing gets through, either way.
+fn is_cut(kind: LineMishap) -> bool {
+    matches!(kind, LineMishap::Unplug | LineMishap::Interrupted)
+}
+
+/// Whether a frame is of the kind that this mishap swallows.
+fn swallows(kind: LineMishap, frame: &[u8]) -> bool {
+    if !matches!(kind, LineMishap::TelemetryLost | LineMishap::ReportsLost) {
+        return false;
+    }
+    let (mut deframer, mut rest) = (Deframer::new(), frame);
+    let Some(Ok(body)) = deframer.next_body(&mut rest) else { return false };
+    match frame::decode::<FromBoard<'_>>(body) {
+        Ok(FromBoard::Telemetry(_)) => kind == LineMishap::TelemetryLost,
+        Ok(FromBoard::DwellEnded(_) | FromBoard::Tripped(_)) => kind == LineMishap::ReportsLost,
+        _ => false,
+    }
+}
+
 /// The bytes of a message.
 ///
 /// # Panics
@@ -160,7 +179,8 @@ fn carry(
         let latency_ms = noise.uniform(0.0, LATENCY_MS_MAX) as u64;
         let (kind, severity) = acting.map_or((None, 0.0), |(kind, severity)| (Some(kind), severity));
         let struck = kind.is_some() && chance(noise, 0.5 * severity);
-        if dead || lost || (struck && kind == Some(LineMishap::Drop)) {
+        let swallowed = kind.is_some_and(|kind| swallows(kind, &frame));
+        if dead || lost || swallowed || (struck && kind == Some(LineMishap::Drop)) {
             continue;
         }
         if broken || (struck && kind == Some(LineMishap::Flip)) {

@@ -31,7 +31,9 @@ pub struct Machine {
     stuck: Option<([u16; ANALOG_CHANNELS], u16)>,
     ms: u64,
     restarted: bool,
+    forgot: bool,
     running: bool,
+    trips: Vec<TripCause>,
 }
 
 impl Machine {
@@ -48,7 +50,9 @@ impl Machine {
             stuck: None,
             ms: 0,
             restarted: false,
+            forgot: false,
             running: true,
+            trips: Vec::new(),
         }
     }
 
@@ -77,10 +81,22 @@ impl Machine {
         self.restarted
     }
 
+    /// Whether that was no start but a loss of all it knew: its time goes on.
+    #[must_use]
+    pub fn forgot(&self) -> bool {
+        self.forgot
+    }
+
     /// Whether the board's loop ran at the latest tick: it was neither hung nor without power.
     #[must_use]
     pub fn running(&self) -> bool {
         self.running
+    }
+
+    /// The first cause of each trip, in order.
+    #[must_use]
+    pub fn trips(&self) -> &[TripCause] {
+        &self.trips
     }
 
     /// Whether the converter stands still.
@@ -107,6 +123,13 @@ impl Machine {
                 if mishap.begins_at(self.ms) {
                     let readings = self.rig.readings();
                     self.stuck = Some((readings.analog, readings.conversions_taken));
+                }
+                true
+            }
+            BoardMishap::Forgets => {
+                if mishap.begins_at(self.ms) {
+                    self.board.forget();
+                    (self.restarted, self.forgot) = (true, true);
                 }
                 true
             }
@@ -152,7 +175,7 @@ impl SimulatedBench for Machine {
 
     fn tick(&mut self) -> io::Result<()> {
         self.ms += 1;
-        self.restarted = false;
+        (self.restarted, self.forgot) = (false, false);
         self.rig.advance(&self.outputs);
         self.running = self.runs();
         if self.running {
@@ -160,7 +183,11 @@ impl SimulatedBench for Machine {
             if let Some((analog, conversions_taken)) = self.stuck {
                 (readings.analog, readings.conversions_taken) = (analog, conversions_taken);
             }
+            let before = self.board.latched();
             self.outputs = self.board.tick(self.rig.time_us(), &readings);
+            if before.is_none() {
+                self.trips.extend(self.board.latched());
+            }
         }
         Ok(())
     }

@@ -97,6 +97,9 @@ named! {
         ForeignBytes "line-foreign-bytes" "4000 bytes a second that mean nothing reach the board besides; in proportion.";
         DeafBoard "line-to-board-dead" "Nothing reaches the board.";
         DeafHost "line-to-host-dead" "Nothing reaches the host.";
+        TelemetryLost "telemetry-lost" "No telemetry reaches the host; answers and reports do.";
+        ReportsLost "reports-lost" "No report of a dwell's end or of a trip reaches the host; telemetry and answers do.";
+        Interrupted "line-interrupted" "Nothing gets through, either way, then everything again; the port stays.";
         Unplug "unplug" "The plug is pulled and put back: the port is gone for the program.";
         SecondHost "second-host" "Another program renews a lease of its own on the same board ten times a second.";
         OldFrames "old-frames" "What reached the board in the last 30 s reaches it again.";
@@ -112,9 +115,13 @@ named! {
         Suspend "host-suspended" "The computer sleeps, its clock sleeps too.";
         Slow "host-slow" "The program is served every 600 ms only; in proportion.";
         ClockJump "host-clock-jumps" "The clock of the program jumps ahead by an hour; in proportion.";
+        ClockBack "host-clock-goes-back" "The clock of the program is set back by an hour; in proportion.";
         ScreenHangs "screen-hangs" "The operator's side gives no sign of life.";
         DiskFull "disk-full" "Nothing more fits on the disk.";
+        DiskFullOnce "disk-full-once" "Nothing more fits on the disk, until it has said so once: somebody makes room.";
         ReadOnly "disk-read-only" "Every write is refused.";
+        WriteError "disk-write-error" "The disk fails to write: an I/O error in the middle of each transaction.";
+        SyncError "disk-sync-error" "The disk fails to sync: an I/O error at the end of each transaction.";
         Mad "host-mad" "A command that nothing can mean is sent: a duty of 655 %.";
     }
 }
@@ -126,6 +133,7 @@ named! {
         BrownOut "board-brown-out" "Its supply dips for 20 ms.";
         HungLoop "board-hangs" "Its loop hangs: outputs stay as they are until the watchdog bites after 50 ms.";
         StuckAdc "board-adc-stuck" "Its converter stands still: the same counts, the same number of conversions.";
+        Forgets "board-forgets" "It loses guards, session and dwell, and neither says so nor begins its time anew.";
         Fault "board-faults" "Its processor runs into a fault and starts it again at once.";
         PowerLost "board-power-lost" "Its supply is off for a while.";
     }

@@ -2,9 +2,16 @@
 
 use super::Story;
 use super::case::Case;
+use super::claims::{Hazard, hazards};
+use super::line::Quality;
+use super::mishap::What;
 use hdrhistogram::Histogram;
 use std::collections::BTreeMap;
 use std::fmt::Write;
+use std::sync::LazyLock;
+
+/// What is claimed of each thing that can go wrong.
+static HAZARDS: LazyLock<Vec<Hazard>> = LazyLock::new(hazards);
 
 /// What a campaign keeps of one story.
 #[derive(Debug)]
@@ -14,6 +21,12 @@ pub struct Digest {
     /// Everything that must never happen and did.
     pub wrong: Vec<String>,
     tripped: bool,
+    /// Whether a trip or words name what went wrong, as its row of hazards claims; of a control, the names under which
+    /// that would be said of it.
+    named: bool,
+    named_as: Vec<&'static str>,
+    /// Whether the rail went above its guard unseen, and was left to the rig's relief valve.
+    beyond: bool,
     at_rest_ms: Option<usize>,
     lost: usize,
     acknowledged: usize,
@@ -27,10 +40,23 @@ impl Digest {
     /// What is kept of `story`.
     #[must_use]
     pub fn of(case: Case, story: &Story) -> Digest {
+        let names = |what: What| {
+            HAZARDS
+                .iter()
+                .any(|row| row.mishaps.iter().any(|name| name == what.name()) && row.is_named_in(story))
+        };
+        let named = case.mishap.is_some_and(|mishap| names(mishap.what));
+        let named_as = match case.mishap {
+            None => What::all().filter(|what| names(*what)).map(What::name).collect(),
+            Some(_) => Vec::new(),
+        };
         let dangers = story.episodes.iter();
         Digest {
             case,
             wrong: story.wrong.clone(),
+            named,
+            named_as,
+            beyond: !story.beyond.is_empty(),
             tripped: story.tripped,
             at_rest_ms: story.at_rest_ms,
             lost: story.lost(),
@@ -52,6 +78,8 @@ impl Digest {
 struct Row {
     cases: usize,
     tripped: usize,
+    named: usize,
+    beyond: usize,
     unsafe_cases: usize,
     lost: usize,
     times_ms: Histogram<u64>,
@@ -61,7 +89,7 @@ struct Row {
 impl Row {
     fn new() -> Row {
         let times_ms = Histogram::new(3).expect("three digits are possible");
-        Row { cases: 0, tripped: 0, unsafe_cases: 0, lost: 0, times_ms, bound_ms: 0 }
+        Row { cases: 0, tripped: 0, named: 0, beyond: 0, unsafe_cases: 0, lost: 0, times_ms, bound_ms: 0 }
     }
 
     fn times(&self) -> String {
@@ -80,9 +108,11 @@ pub fn tables(digests: &[Digest]) -> String {
     let mut by_mishap: BTreeMap<&str, Row> = BTreeMap::new();
     let mut by_danger: BTreeMap<&str, Row> = BTreeMap::new();
     for digest in digests {
-        let name = digest.case.mishap.map_or("nothing", |mishap| mishap.what.name());
+        let name = digest.case.what();
         let row = by_mishap.entry(name).or_insert_with(Row::new);
         row.cases += 1;
+        row.named += usize::from(digest.named);
+        row.beyond += usize::from(digest.beyond);
         row.tripped += usize::from(digest.tripped);
         row.unsafe_cases += usize::from(!digest.wrong.is_empty());
         row.lost += digest.lost;
@@ -108,12 +138,20 @@ pub fn tables(digests: &[Digest]) -> String {
         total(|digest| digest.lost),
     );
     out.push_str(
-        "| what goes wrong | procedures | tripped | unsafe | lost | trips while working | median, ms | 99 %, ms | \
-         longest, ms |\n|---|---:|---:|---:|---:|---:|---:|---:|---:|\n",
+        "| what goes wrong | procedures | tripped | named | so is a control, % | beyond | unsafe | lost | trips while working | median, ms | 99 %, ms | \
+         longest, ms |\n|---|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|\n",
     );
+    let on_this_line = |digest: &&Digest| digest.case.mishap.is_none() && digest.case.line == Quality::BAD;
+    let controls: Vec<&Digest> = digests.iter().filter(on_this_line).collect();
     for (name, row) in &by_mishap {
-        let Row { cases, tripped, unsafe_cases, lost, .. } = row;
-        let _ = writeln!(out, "| {name} | {cases} | {tripped} | {unsafe_cases} | {lost} {}", row.times());
+        let Row { cases, tripped, named, beyond, unsafe_cases, lost, .. } = row;
+        let by_chance = controls.iter().filter(|control| control.named_as.contains(name)).count();
+        let by_chance = 100.0 * by_chance as f64 / controls.len().max(1) as f64;
+        let _ = writeln!(
+            out,
+            "| {name} | {cases} | {tripped} | {named} | {by_chance:.0} | {beyond} | {unsafe_cases} | {lost} {}",
+            row.times()
+        );
     }
     out.push_str(
         "\n| dangerous condition | bound, ms | times while working | median, ms | 99 %, ms | longest, ms |\n\

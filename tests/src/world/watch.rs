@@ -123,9 +123,11 @@ impl Watch {
     pub fn ticked(&mut self, machine: &Machine) {
         let place = self.ticks.len();
         if machine.restarted() {
-            self.lives.push(Life::default());
             self.wire.restarted();
-            self.began = place;
+            if !machine.forgot() {
+                self.lives.push(Life::default());
+                self.began = place;
+            }
         }
         let readings = machine.rig().readings();
         let truth = machine.truth();

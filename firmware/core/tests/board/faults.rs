@@ -531,14 +531,30 @@ fn a_shaft_that_only_creeps_is_reported_with_its_first_pulse_after_5_s() {
 }
 
 #[test]
-fn a_shaft_turned_by_hand_long_after_it_was_still_is_no_fault() {
+fn a_shaft_turned_a_little_by_hand_long_after_it_was_still_is_no_fault() {
     let mut bench = Bench::dwelling();
     bench.send(&ToBoard::Stop);
     bench.run(10_000);
     bench.rig.broken.shaft_turns_on = true;
-    bench.run(10_000);
+    bench.run(4_900);
     assert_eq!(bench.board.state(), State::Rest);
     assert_eq!(bench.arm(&guards()), Err(Refusal::NotReady(TripCause::ShaftStillTurning)));
+}
+
+/// A drive that starts by itself, its contactor closing for no reason.
+#[test]
+fn a_shaft_that_begins_to_turn_by_itself_is_reported_after_5_s_and_again() {
+    let mut bench = Bench::dwelling();
+    bench.send(&ToBoard::Stop);
+    bench.run(10_000);
+    bench.rig.broken.shaft_turns_on = true;
+    let ms = bench.ms_until(5_020, |bench| !bench.heard.trips.is_empty());
+    assert!(ms >= 5_000, "{ms}");
+    assert_eq!(bench.cause(), Some(TripCause::ShaftStillTurning));
+    clears(&mut bench);
+    bench.rig.broken.shaft_turns_on = true;
+    bench.run(5_020);
+    assert_eq!(bench.board.state(), State::Tripped, "cleared, and it turns again");
 }
 
 #[test]

@@ -255,6 +255,15 @@ fn mechanical_faults_of_valves() {
 }
 
 #[test]
+fn a_pressure_valve_jammed_shut_lets_the_rail_rise_as_far_as_the_drive_can() {
+    let mut plant = faulty(&[(FaultKind::PressureValveJammedShut, 1.0)]);
+    run(&mut plant, 1.5, TURNING);
+    // As with a line that is always on: the drive stalls above 1 000 bar.
+    assert!(gauge_bar(plant.truth().p4_pa) > 1_000.0, "{} bar", gauge_bar(plant.truth().p4_pa));
+    assert_eq!(plant.truth().flows.return_m3_per_s, 0.0);
+}
+
+#[test]
 fn feed_faults() {
     let row = sequence(&[(FaultKind::BlockedFilter, 1.0)]);
     near("feed pressure", row.p2_still, 0.62, 0.02);
@@ -400,6 +409,9 @@ fn sensor_faults_show_in_conversions_and_not_in_the_truth() {
     assert!(stuck < 425.0 && stuck_rms == 0.0, "stuck at the start: {stuck}, {stuck_rms}");
     let (offset, _) = read(&[(FaultKind::RailSensorOffset, 1.0)], rail);
     near("offset", offset - healthy, 3_276.0 * 4.0 / 200.0, 1.0);
+    // Half of what was above the zero of 10 %.
+    let (low, _) = read(&[(FaultKind::RailSensorLow, 1.0)], rail);
+    near("low", low - 409.5, 0.5 * (healthy - 409.5), 1.0);
     let (_, noisy_rms) = read(&[(FaultKind::RailSensorNoisy, 1.0)], rail);
     // 2 mV and 40 mV in counts of 1.22 mV, with pulsation and rounding below.
     near("noise", noisy_rms, 40.0 / 1.221, 0.1 * 33.0);
@@ -451,6 +463,46 @@ fn safety_contacts_and_what_hangs_on_them() {
     assert!(!plant.contacts().stop_chain_closed);
     assert_eq!(plant.truth().speed_rad_per_s, 0.0, "the drive has lost its power");
     near("the dump has opened", gauge_bar(plant.truth().p4_pa), 0.2, 0.5);
+
+    let mut blind = faulty(&[(FaultKind::StopChainContactStuck, 1.0)]);
+    let m = settle(&mut blind, at(0, 2_000));
+    assert!(blind.contacts().stop_chain_closed && m.rpm == 0.0, "{} rpm in a chain that says closed", m.rpm);
+    let mut guard = faulty(&[(FaultKind::GuardContactStuck, 1.0)]);
+    guard.step(&STILL);
+    assert!(guard.contacts().guard_closed && guard.rig().guard_open);
+    let mut tank = faulty(&[(FaultKind::TankContactStuck, 1.0)]);
+    run(&mut tank, 1.0, SUPPLIED);
+    assert!(tank.contacts().tank_level_ok, "nobody says so");
+    assert!(gauge_bar(tank.truth().p2_pa) < 3.0 || tank.truth().gas.filter_m3 > 1e-6, "air arrives");
+}
+
+#[test]
+fn wires_to_relays() {
+    assert_eq!(settle(&mut faulty(&[(FaultKind::DriveWireOpen, 1.0)]), at(0, 2_000)).rpm, 0.0);
+    let mut dry = faulty(&[(FaultKind::SupplyWireOpen, 1.0)]);
+    run(&mut dry, 1.0, SUPPLIED);
+    near("no feed pressure", gauge_bar(dry.truth().p2_pa), 0.0, 0.1);
+    let mut open = faulty(&[(FaultKind::DumpWireOpen, 1.0)]);
+    // As with a dump stuck open, above.
+    assert!(settle(&mut open, at(0, 3_000)).p4_bar < 2.5);
+    let mut alone = faulty(&[(FaultKind::DriveStartsByItself, 1.0)]);
+    near("nobody asked for it", settle(&mut alone, Inputs::default()).rpm, 250.0, 10.0);
+}
+
+#[test]
+fn a_slow_rail_sensor_has_seen_two_thirds_after_its_time_constant() {
+    let rail = AnalogChannel::RailPressure.index();
+    let code =
+        |plant: &mut Plant| (0..100).map(|_| f64::from(plant.conversions()[rail])).sum::<f64>() / 100.0;
+    let mut plant = Plant::new(primed(), 0);
+    run(&mut plant, 0.9, TURNING);
+    let onset_us = plant.time_us();
+    plant.inject(Fault { kind: FaultKind::RailSensorSlow, severity: 1.0, onset_us, end_us: None });
+    let (zero, low_pa) = (code(&mut plant), plant.truth().p4_pa);
+    run(&mut plant, 1.0, at(0, 2_000));
+    let share = (code(&mut plant) - zero) / (3_276.0 * (plant.truth().p4_pa - low_pa) / 200e6);
+    // 1 - exp(-t) a second after the duty stepped; the rail itself takes up to a tenth of it.
+    assert!((0.59..=0.64).contains(&share), "{share} shown");
 }
 
 #[test]

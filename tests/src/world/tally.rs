@@ -2,7 +2,7 @@
 
 use super::Story;
 use super::case::Case;
-use super::claims::{Hazard, hazards};
+use super::claims::{Hazard, hazards, trips};
 use super::line::Quality;
 use super::mishap::What;
 use hdrhistogram::Histogram;
@@ -25,6 +25,8 @@ pub struct Digest {
     /// that would be said of it.
     named: bool,
     named_as: Vec<&'static str>,
+    /// The first cause by which it tripped, unless that names what went wrong.
+    unnamed_trip: Option<String>,
     /// Whether the rail went above its guard unseen, and was left to the rig's relief valve.
     beyond: bool,
     at_rest_ms: Option<usize>,
@@ -45,6 +47,7 @@ impl Digest {
                 .iter()
                 .any(|row| row.mishaps.iter().any(|name| name == what.name()) && row.is_named_in(story))
         };
+        let unnamed_trip = trips(story).into_iter().next();
         let named = case.mishap.is_some_and(|mishap| names(mishap.what));
         let named_as = match case.mishap {
             None => What::all().filter(|what| names(*what)).map(What::name).collect(),
@@ -56,6 +59,7 @@ impl Digest {
             wrong: story.wrong.clone(),
             named,
             named_as,
+            unnamed_trip: unnamed_trip.filter(|_| !named),
             beyond: !story.beyond.is_empty(),
             tripped: story.tripped,
             at_rest_ms: story.at_rest_ms,
@@ -80,6 +84,7 @@ struct Row {
     tripped: usize,
     named: usize,
     beyond: usize,
+    unnamed: BTreeMap<String, usize>,
     unsafe_cases: usize,
     lost: usize,
     times_ms: Histogram<u64>,
@@ -89,7 +94,17 @@ struct Row {
 impl Row {
     fn new() -> Row {
         let times_ms = Histogram::new(3).expect("three digits are possible");
-        Row { cases: 0, tripped: 0, named: 0, beyond: 0, unsafe_cases: 0, lost: 0, times_ms, bound_ms: 0 }
+        Row {
+            cases: 0,
+            tripped: 0,
+            named: 0,
+            beyond: 0,
+            unnamed: BTreeMap::new(),
+            unsafe_cases: 0,
+            lost: 0,
+            times_ms,
+            bound_ms: 0,
+        }
     }
 
     fn times(&self) -> String {
@@ -112,6 +127,9 @@ pub fn tables(digests: &[Digest]) -> String {
         let row = by_mishap.entry(name).or_insert_with(Row::new);
         row.cases += 1;
         row.named += usize::from(digest.named);
+        if let Some(cause) = &digest.unnamed_trip {
+            *row.unnamed.entry(cause.clone()).or_default() += 1;
+        }
         row.beyond += usize::from(digest.beyond);
         row.tripped += usize::from(digest.tripped);
         row.unsafe_cases += usize::from(!digest.wrong.is_empty());
@@ -139,18 +157,21 @@ pub fn tables(digests: &[Digest]) -> String {
     );
     out.push_str(
         "| what goes wrong | procedures | tripped | named | so is a control, % | beyond | unsafe | lost | trips while working | median, ms | 99 %, ms | \
-         longest, ms |\n|---|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|\n",
+         longest, ms | other trips |\n|---|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|---|\n",
     );
     let on_this_line = |digest: &&Digest| digest.case.mishap.is_none() && digest.case.line == Quality::BAD;
     let controls: Vec<&Digest> = digests.iter().filter(on_this_line).collect();
     for (name, row) in &by_mishap {
         let Row { cases, tripped, named, beyond, unsafe_cases, lost, .. } = row;
+        let unnamed: Vec<String> =
+            row.unnamed.iter().map(|(cause, count)| format!("{cause} {count}")).collect();
         let by_chance = controls.iter().filter(|control| control.named_as.contains(name)).count();
         let by_chance = 100.0 * by_chance as f64 / controls.len().max(1) as f64;
         let _ = writeln!(
             out,
-            "| {name} | {cases} | {tripped} | {named} | {by_chance:.0} | {beyond} | {unsafe_cases} | {lost} {}",
-            row.times()
+            "| {name} | {cases} | {tripped} | {named} | {by_chance:.0} | {beyond} | {unsafe_cases} | {lost} {} {} |",
+            row.times(),
+            unnamed.join(", ")
         );
     }
     out.push_str(

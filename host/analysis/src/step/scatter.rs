@@ -58,8 +58,43 @@ pub(super) struct Scatter {
     /// What a wrong level before, and a wrong level after, of one unit each does to the parameters.
     by_level: [DVector<f64>; 2],
     pub(super) degrees_of_freedom: f64,
-    /// How much of the residuals' squares a steady drift of the base line would take, by the derivatives.
-    pub(super) drift_squares: f64,
+    /// A steady drift of the base line that is not fitted; `None` where it is, or cannot be told.
+    pub(super) unfitted_drift: Option<UnfittedDrift>,
+}
+
+/// A steady drift of the base line under a curve that was fitted without one.
+#[derive(Clone, Debug)]
+pub(super) struct UnfittedDrift {
+    /// Change of the base line over the record by the residuals, and its standard uncertainty.
+    change: f64,
+    u: f64,
+    /// What of the residuals' squares it would take, by the derivatives.
+    pub(super) squares: f64,
+    /// What a change of one unit does to the parameters.
+    by_drift: DVector<f64>,
+}
+
+impl UnfittedDrift {
+    /// Odds for it, of a drift that was as likely beforehand as none and is known beforehand to be 0 with a
+    /// standard uncertainty of `beforehand_u`: both are normal, so that the integral over its size is closed
+    /// (Kass and Raftery, J. Am. Stat. Assoc. 90, 1995, eq. 1).
+    pub(super) fn odds(&self, beforehand_u: f64) -> f64 {
+        let told = self.told(beforehand_u);
+        (1.0 - told).sqrt() * (0.5 * told * (self.change / self.u).powi(2)).exp()
+    }
+
+    /// How far something with these derivatives is off if there is one: root of the mean square over what is then
+    /// known of its size.
+    pub(super) fn off(&self, by: &[f64], beforehand_u: f64) -> f64 {
+        let told = self.told(beforehand_u);
+        let size = (told * self.change).hypot(told.sqrt() * self.u);
+        size * by.iter().zip(self.by_drift.iter()).map(|(a, b)| a * b).sum::<f64>().abs()
+    }
+
+    /// Weight of the residuals beside what is known beforehand.
+    fn told(&self, beforehand_u: f64) -> f64 {
+        beforehand_u.powi(2) / (beforehand_u.powi(2) + self.u.powi(2))
+    }
 }
 
 impl Scatter {
@@ -114,19 +149,22 @@ impl Scatter {
             return None;
         }
         let drift_alone = drift_drift - by_drift.dot(&(&inverse * &by_drift));
+        let by_drift = &inverse * &by_drift;
         let meat = normal + (&alike + alike.transpose()) * memory.share;
         let used = (&inverse * &meat).trace();
         let squares: f64 = residuals.iter().map(|r| r * r).sum();
         let variance = (squares / (n as f64 - used).max(1.0)).max(sd_least * sd_least);
+        // One that drifts already has none left but rounding.
+        let unfitted_drift = (drift_alone > 1e-9 * drift_drift).then(|| UnfittedDrift {
+            change: drift_left / drift_alone,
+            u: (variance * memory.inflation() / drift_alone).sqrt(),
+            squares: drift_left.powi(2) / drift_alone,
+            by_drift,
+        });
         Some(Scatter {
             covariance: &inverse * meat * &inverse * variance,
             by_level: levels.map(|level| &inverse * level),
-            // One that drifts already has none left but rounding.
-            drift_squares: if drift_alone > 1e-9 * drift_drift {
-                drift_left.powi(2) / drift_alone
-            } else {
-                0.0
-            },
+            unfitted_drift,
             degrees_of_freedom: (n.saturating_sub(p) as f64 / memory.inflation()).max(1.0),
         })
     }

@@ -156,7 +156,7 @@ impl<'a, C: Curve> Fitted<'a, C> {
             numbers: C::NUMBERS + self.model.1.numbers(),
             drifts: self.model.1.drift.is_some(),
             drift_squares: drift.map_or(0.0, |drift| drift.squares),
-            drift_odds: drift.map_or(0.0, |drift| drift.odds(beforehand_u)),
+            drift_odds: drift.map_or(0.0, |drift| (-0.5 * DRIFT_ODDS).exp() * drift.evidence(beforehand_u)),
             drift_u: drift.map_or(0.0, |drift| drift.off(CHANGE, beforehand_u)),
             curve: self.curve,
         })

@@ -152,8 +152,10 @@ pub(super) fn found(window: &Window, apart: &Fitted) -> Option<(Window, Fitted, 
     let mut forms: Vec<(Window, Fitted, f64)> = vec![(at_once.0, at_once.1, 0.0)];
     forms.extend(soft.map(|(with, fit)| (with, fit, LN_2)));
     if let Some(ripple) = rippled(&steady, window, &searched, length_s) {
-        // Each of the independent frequencies might have been the one.
-        let ln_prior = -((PERIODS.1 - PERIODS.0) / PERIODS_STEP / TAU.sqrt()).ln();
+        // Each of the independent frequencies might have been the one, of every octave as likely (Jeffreys): nobody
+        // knows how long a rise takes beside a turn of the shaft.
+        let periods = ripple.known[HZ].value * length_s;
+        let ln_prior = (PERIODS_STEP * TAU.sqrt() / (periods * (PERIODS.1 / PERIODS.0).ln())).ln();
         let wavering = fit(ripple, searched.parameters);
         let both = fit(softly(ripple, &searched), searched.parameters);
         forms.extend(wavering.map(|(with, fit)| (with, fit, ln_prior)));

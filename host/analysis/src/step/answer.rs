@@ -14,12 +14,14 @@ pub(super) fn by_model(record: &StepRecord<'_>, trace: &Trace<'_>, said: &Said) 
             .with_given("resolution of the recorder", 1.0, e.resolution)
             .with_given("shape of the curve", 1.0, e.choice)
     };
+    let change =
+        measured(&found.change).with_given("drift of the base line that does not show", 1.0, said.drift_u);
     let from_s = found.onset_s.value;
     let resolved = check_resolved(time_s, from_s, from_s + found.rise_time_s.value);
     let time = |e: &Estimate| resolved.map(|()| measured(e));
     let onset_s = time(&found.onset_s);
     StepResponse {
-        pressure_rise: Ok(with_gain(record, trace, &measured(&found.change))),
+        pressure_rise: Ok(with_gain(record, trace, &change)),
         dead_time: since_instant(record, &onset_s),
         onset_s,
         time_constant: match &found.tau_s {

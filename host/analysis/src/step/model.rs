@@ -1,11 +1,11 @@
 //! What a fitted model says of a step, and how two models share the answer.
 
-use super::Shape;
 use super::first_order::FirstOrder;
 use super::misfit::Misfit;
 use super::scatter::{Memory, Scatter};
 use super::second_order::{self, SecondOrder};
 use super::under::{Curve, Under};
+use super::{DRIFT_PERCENT_MAX, Shape};
 
 /// From the onset on, a response is over after so many of its slowest time constants.
 const OVER_TIME_CONSTANTS: f64 = 7.0;
@@ -69,8 +69,12 @@ pub(super) struct Said {
     independent: f64,
     numbers: usize,
     drifts: bool,
-    /// What a drift would take of the squares.
+    /// What a drift that is not fitted would take of the squares, and the odds for it.
     drift_squares: f64,
+    drift_odds: f64,
+    /// How far such a drift moves the change; of what models say together, the standard uncertainty of the change
+    /// from a drift that may hide.
+    pub(super) drift_u: f64,
 }
 
 /// What a recorder's steps and rounding leave unknown in one sample, on the scale of the data.
@@ -116,7 +120,7 @@ impl<'a, C: Curve> Fitted<'a, C> {
     fn said(
         self,
         shape: Shape,
-        before: f64,
+        (before, change): (f64, f64),
         say: impl Fn(&dyn Fn(f64, &[f64]) -> Estimate, Memory, &[f64]) -> Findings,
     ) -> Option<Said> {
         let memory = Memory::of(&self.residuals);
@@ -126,6 +130,8 @@ impl<'a, C: Curve> Fitted<'a, C> {
         // Where a wrong shape would show: from a little before the onset.
         let response = (self.place(-0.5), self.place(SHAPE_TIME_CONSTANTS));
         let misfit = Misfit::of(&self.residuals, response, grain.sample);
+        let drift = scatter.unfitted_drift.as_ref();
+        let beforehand_u = change.abs() * DRIFT_U;
         let estimate = |value: f64, by: &[f64]| {
             let u = scatter.uncertainty(by);
             Estimate {
@@ -149,7 +155,9 @@ impl<'a, C: Curve> Fitted<'a, C> {
             independent: n / memory.inflation(),
             numbers: C::NUMBERS + self.model.1.numbers(),
             drifts: self.model.1.drift.is_some(),
-            drift_squares: scatter.drift_squares,
+            drift_squares: drift.map_or(0.0, |drift| drift.squares),
+            drift_odds: drift.map_or(0.0, |drift| (-0.5 * DRIFT_ODDS).exp() * drift.evidence(beforehand_u)),
+            drift_u: drift.map_or(0.0, |drift| drift.off(CHANGE, beforehand_u)),
             curve: self.curve,
         })
     }
@@ -165,8 +173,8 @@ pub(super) fn first_order(
     let fitted = Fitted::of(time_s, y, model, grain, (m.onset_s, m.tau_s));
     let rise = 9.0_f64.ln();
     let top = fitted.place(0.5) - fitted.place(0.0);
-    fitted.said(Shape::FirstOrder, m.before, |estimate, memory, residuals| {
-        let change = estimate(m.change, &[0.0, 1.0]);
+    fitted.said(Shape::FirstOrder, (m.before, m.change), |estimate, memory, residuals| {
+        let change = estimate(m.change, CHANGE);
         Findings {
             change,
             onset_s: estimate(m.onset_s, &[0.0, 0.0, 1.0]),
@@ -198,8 +206,8 @@ pub(super) fn second_order(
         (second_order::unit_rise(z + h) - second_order::unit_rise(z - h)) / (2.0 * h * w)
     };
     let top = fitted.place(0.5) - fitted.place(0.0);
-    fitted.said(Shape::SecondOrder, m.before, |estimate, memory, residuals| {
-        let change = estimate(m.change, &[0.0, 1.0]);
+    fitted.said(Shape::SecondOrder, (m.before, m.change), |estimate, memory, residuals| {
+        let change = estimate(m.change, CHANGE);
         let hidden = no_overshoot(&change, residuals, memory, top);
         Findings {
             change,
@@ -245,6 +253,13 @@ fn no_overshoot(change: &Estimate, residuals: &[f64], memory: Memory, samples: u
     }
 }
 
+/// Standard uncertainty of a drift about which nothing is known but that a base line moves by no more than
+/// [`DRIFT_PERCENT_MAX`] of the step, as a share of it: rectangular (JCGM 100, 4.3.7).
+const DRIFT_U: f64 = DRIFT_PERCENT_MAX / 100.0 / 1.732_050_807_568_877_2;
+
+/// Derivatives of the change with respect to the numbers of either curve.
+const CHANGE: &[f64] = &[0.0, 1.0];
+
 /// How much rarer records that drift are held to be, as twice the logarithm of the odds, 2 to 1.
 const DRIFT_ODDS: f64 = 1.39;
 
@@ -273,6 +288,13 @@ impl Said {
         !models.iter().any(|said| !said.is_misfit && hoped.is_needless(said, n))
     }
 
+    /// Probability that a drift hides under this model, where models without one have the share `steady`: what
+    /// is left of its odds when those that drift have had theirs.
+    fn hides(&self, steady: f64) -> f64 {
+        let none = 1.0 / (1.0 + self.drift_odds);
+        if self.drifts || none >= steady { 0.0 } else { 1.0 - none / steady }
+    }
+
     /// Whether this model holds `simpler`, and evidence speaks for that by more than leaves a doubt.
     fn is_needless(&self, simpler: &Said, independent: f64) -> bool {
         let odds = if self.drifts == simpler.drifts { ODDS_DOUBTED } else { DRIFT_ODDS_DOUBTED };
@@ -292,19 +314,27 @@ impl Said {
 /// Schwarz's criterion makes it, with the variance of that mixture. A model that holds a simpler one which the
 /// evidence favours is left out: by more than a mention where it has another shape, by 20 to 1 where it drifts
 /// (after Occam's window of Madigan and Raftery, J. Am. Stat. Assoc. 89, 1994, from memory).
+///
+/// Schwarz's criterion asks the more of a drift the longer the record is, which keeps the scatter of a drift that
+/// nobody needs out of the values. The uncertainty of the change has the drift with the odds it really has. (Times
+/// are moved by a good deal less than their own uncertainty.)
 pub(super) fn together(models: Vec<Said>) -> Option<Said> {
     let sound: Vec<Said> = models.into_iter().filter(|said| !said.is_misfit).collect();
     let independent = sound.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?.independent;
     let against = |said: &Said| said.against(independent);
     let best = sound.iter().min_by(|a, b| against(a).total_cmp(&against(b)))?;
-    let counted: Vec<(f64, &Findings)> = sound
+    let counted: Vec<(f64, &Said)> = sound
         .iter()
         .filter(|said| !sound.iter().any(|other| said.is_needless(other, independent)))
-        .map(|said| (((against(best) - against(said)) / 2.0).exp(), &said.findings))
+        .map(|said| (((against(best) - against(said)) / 2.0).exp(), said))
         .collect();
+    let sum = |drifts: bool| counted.iter().filter(|(_, s)| s.drifts == drifts).map(|(w, _)| w).sum::<f64>();
+    let steady = sum(false) / (sum(false) + sum(true));
+    let hidden = |(believed, said): &(f64, &Said)| believed * said.hides(steady) * said.drift_u.powi(2);
+    let drift_u = (counted.iter().map(hidden).sum::<f64>() / (sum(false) + sum(true))).sqrt();
     let mixed = |of: &dyn Fn(&Findings) -> Option<Estimate>| {
         let parts: Vec<(f64, Estimate)> =
-            counted.iter().filter_map(|(weight, findings)| Some((*weight, of(findings)?))).collect();
+            counted.iter().filter_map(|(weight, said)| Some((*weight, of(&said.findings)?))).collect();
         Estimate::mixed(&parts)
     };
     let findings = Findings {
@@ -315,5 +345,5 @@ pub(super) fn together(models: Vec<Said>) -> Option<Said> {
         // Of the models that have one, where the likeliest has.
         tau_s: best.findings.tau_s.and_then(|_| mixed(&|f| f.tau_s)),
     };
-    Some(Said { findings, ..best.clone() })
+    Some(Said { findings, drift_u, ..best.clone() })
 }

@@ -266,6 +266,28 @@ fn coverage_of_a_step() {
     assert_covers_at_least("overshoot", repeats, covered[3]);
 }
 
+/// In noise of 1 % nobody can tell a steady base line from one that drifts by a few tenths of a per cent of the
+/// step, which would move the rise by more than the scatter of one that is read without a drift: it is in the
+/// budget of the rise, and of nothing else.
+#[test]
+fn a_drift_that_does_not_show_is_in_the_budget_of_the_rise() {
+    const NAME: &str = "drift of the base line that does not show";
+    let mut noise = Noise::seeded(52);
+    let (time_s, clean) = sampled(0.6, |t| 5.0e6 + 8.0e6 * (1.0 - (-t.max(0.0) / 0.04).exp()));
+    let noisy: Vec<f64> = clean.iter().map(|p| p + noise.normal(0.08e6)).collect();
+    let found = step_response(&record(&time_s, &noisy)).unwrap();
+    let has = |finding: &Result<Measured, Unmeasured>| {
+        finding
+            .as_ref()
+            .unwrap()
+            .budget()
+            .iter()
+            .any(|line| line.name == NAME && line.standard_uncertainty > 0.0)
+    };
+    assert!(has(&found.pressure_rise));
+    assert!(!has(&found.time_constant));
+}
+
 #[test]
 fn coverage_of_overshoot() {
     let repeats = 200;

@@ -25,6 +25,7 @@ mod line;
 mod pairs;
 mod penalty;
 mod plateau;
+mod rests;
 mod smooth;
 mod spline;
 
@@ -32,10 +33,11 @@ use crate::reason::{Signal, Unmeasured};
 use crate::series::{check_columns, check_count, check_finite, check_not_clipped, resolution, spacing_s};
 use crate::stats::{mean, standard_deviation};
 use crate::uncertainty::Measured;
-use corners::{Corner, ends, longest};
+use corners::{Corner, ends};
 use legs::{Gathered, Ways};
 use rand_chacha::ChaCha8Rng;
 use rand_core::SeedableRng;
+use rests::Rests;
 use smooth::{Curves, Known, Reading, Smooth};
 
 /// Fewest readings on each way; an average that may be straight and a difference need five in all.
@@ -199,10 +201,13 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     let dead = ends(ways, &readings);
     // A corner lies anywhere within a step of duty: a rectangular distribution.
     let within_step = ways.step / scale.duty_range.abs() / 12.0_f64.sqrt();
-    let mut corners = Corner::of(&dead);
-    for corner in &mut corners {
-        corner.u = corner.u.hypot(within_step);
-    }
+    let rests = Rests::of(&dead);
+    let corners = Corner::of(&dead, rests.as_ref().map_or(&[], |rests| &rests.lengths));
+    let elsewhere: Vec<Vec<Corner>> = rests
+        .iter()
+        .flat_map(|rests| rests.moved(within_step))
+        .map(|lengths| Corner::of(&dead, &lengths))
+        .collect();
     let mut duties: Vec<f64> = readings.iter().map(|reading| reading.at).collect();
     duties.sort_by(f64::total_cmp);
     duties.dedup_by(|b, a| *b - *a < SAME_SHARE);
@@ -216,7 +221,7 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     } else {
         let even = (0..=PLACES).map(|k| k as f64 / PLACES as f64);
         // A corner shows where it is, and where it may be as well.
-        even.chain(corners.iter().flat_map(|corner| [corner.at, corner.moved().at])).collect()
+        even.chain([&corners].into_iter().chain(&elsewhere).flatten().map(|corner| corner.at)).collect()
     };
     places.sort_by(f64::total_cmp);
     places.dedup_by(|b, a| *b - *a < if ways.is_points { SAME_SHARE } else { 1e-9 });
@@ -232,12 +237,12 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
         });
     }
     let degrees = smooth.degrees_of_freedom();
-    let moved: Vec<Curves> = (0..corners.len())
-        .filter_map(|k| {
-            let mut corners = corners.clone();
-            corners[k] = corners[k].moved();
-            Some(smooth.with_corners(&readings, &corners, known)?.expected(&places))
-        })
+    // Curves of the likeliest shape with a corner elsewhere, against the same shape as it is: what other shapes
+    // make of the sweep is in the draws.
+    let likeliest = smooth.likeliest(&places);
+    let moved: Vec<Curves> = elsewhere
+        .iter()
+        .filter_map(|corners| Some(smooth.with_corners(&readings, corners, known)?.expected(&places)))
         .collect();
     let rounding = resolution / scale.output_range / 12.0_f64.sqrt();
     let noise = smooth.variance();
@@ -252,7 +257,7 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
             .with_scatter("scatter about the smooth curves", standard_deviation(&values), degrees)
             .with_scatter(
                 "where the output begins to move",
-                moved.iter().map(|curves| what(curves) - found).fold(0.0, f64::hypot),
+                moved.iter().map(|curves| what(curves) - what(&likeliest)).fold(0.0, f64::hypot),
                 degrees,
             )
             .with_given("resolution of the recorder", 1.0, rounding)
@@ -279,11 +284,14 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     let places_duty = |at: &f64| scale.duty_from + at * scale.duty_range;
     Ok(Sweep {
         hysteresis,
-        dead_band: longest(&dead)
-            .map(|found| {
-                // Where nothing was seen, a stretch may be hidden from 0 up to a step.
-                let within_step = if found.value == 0.0 { 2.0 * within_step } else { within_step };
-                found
+        dead_band: rests
+            .map(|rests| {
+                let (longest, u) = rests.longest;
+                // One shorter than a step may be hidden in it, from 0 on.
+                let is_hidden = longest * scale.duty_range.abs() < 0.5 * ways.step;
+                let within_step = if is_hidden { 2.0 * within_step } else { within_step };
+                Measured::new(longest)
+                    .with_scatter("where the output begins to move", u, rests.degrees_of_freedom)
                     .with_given("resolution of the recorder", 1.0, rounding)
                     .with_given("step of the duty", 1.0, within_step)
                     .scaled(scale.duty_range.abs())

@@ -108,9 +108,20 @@ impl Smooth {
         known: Known,
     ) -> Option<Smooth> {
         let (spline, problem) = Problem::of(readings, corners, known);
-        let (_, best) = self.candidates.iter().max_by(|a, b| a.0.total_cmp(&b.0))?;
+        let best = self.best()?;
         let candidate = problem.candidate(best.average, best.difference)?;
         Some(Smooth { spline, corners: corners.to_vec(), candidates: vec![(1.0, candidate)] })
+    }
+
+    /// The description with the most weight.
+    fn best(&self) -> Option<&Candidate> {
+        self.candidates.iter().max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, candidate)| candidate)
+    }
+
+    /// The curves of the likeliest description, at the given places.
+    pub(super) fn likeliest(&self, places: &[f64]) -> Curves {
+        let best = self.best().map_or_else(|| DVector::zeros(COLUMNS), |best| best.best.clone());
+        self.curves(places, &DMatrix::from_columns(&[best])).remove(0)
     }
 
     /// The curves that are expected, at the given places.

@@ -4,7 +4,7 @@
 //! told by the likelihood of every place, the smooth curve and its smoothness integrated out.
 
 use super::penalty::{Penalised, eliminated};
-use super::spline::{ROUGH, Spline};
+use super::spline::{ROUGH, ROUGHEST, Spline};
 use nalgebra::DMatrix;
 
 /// Longest stretch that is looked for, as a share of the sweep.
@@ -14,8 +14,8 @@ pub(super) const LONGEST: f64 = 0.6;
 const PLACES_FIRST: usize = 48;
 const PLACES: usize = 16;
 const ROUNDS: usize = 8;
-/// Penalties on roughness, as powers of ten of the mean weight.
-const DECADES: core::ops::RangeInclusive<i32> = -10..=4;
+/// Penalties on roughness, as powers of ten of the mean weight: from [`ROUGHEST`] on.
+const DECADES: core::ops::RangeInclusive<i32> = ROUGHEST..=4;
 /// Level, slope and bend; the sum of squares; the rough columns.
 const FREE: usize = 3;
 const COLUMNS: usize = FREE + 1 + ROUGH;

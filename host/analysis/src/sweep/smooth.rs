@@ -10,7 +10,7 @@
 
 use super::corners::Corner;
 use super::penalty::{Penalised, eliminated};
-use super::spline::{ROUGH, Spline};
+use super::spline::{ROUGH, ROUGHEST, Spline};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use rand_chacha::ChaCha8Rng;
 use rand_core::Rng;
@@ -25,8 +25,8 @@ const COLUMNS: usize = PLAIN + 2 * ROUGH;
 /// Width of the slopes of the difference that are expected, in output spans over the sweep.
 const SLOPE_RANGE: f64 = 0.2;
 /// Penalties on roughness that are tried, in powers of ten of the mean weight.
-const OF_AVERAGE: core::ops::RangeInclusive<i32> = -10..=4;
-const OF_DIFFERENCE: core::ops::RangeInclusive<i32> = -9..=3;
+const OF_AVERAGE: core::ops::RangeInclusive<i32> = ROUGHEST..=4;
+const OF_DIFFERENCE: core::ops::RangeInclusive<i32> = ROUGHEST..=3;
 /// Descriptions with less than this of the weight are left out.
 const WEIGHT_MIN: f64 = 2e-3;
 

@@ -30,7 +30,9 @@ mod smooth;
 mod spline;
 
 use crate::reason::{Signal, Unmeasured};
-use crate::series::{check_columns, check_count, check_finite, check_not_clipped, resolution, spacing_s};
+use crate::series::{
+    check_columns, check_count, check_finite, check_not_clipped, noise_sd, resolution, spacing_s,
+};
 use crate::stats::{mean, standard_deviation};
 use crate::uncertainty::Measured;
 use corners::{Corner, ends};
@@ -39,6 +41,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_core::SeedableRng;
 use rests::Rests;
 use smooth::{Curves, Known, Reading, Smooth};
+use std::f64::consts::PI;
 
 /// Fewest readings on each way; an average that may be straight and a difference need five in all.
 pub const POINTS_MIN: usize = 2;
@@ -127,7 +130,7 @@ pub fn sweep(record: &SweepRecord<'_>) -> Result<Sweep, Unmeasured> {
         check_not_clipped(time_s, output, record.signal)?;
     }
     let ways = legs::ways(duty, output, record.signal, record.time_s.is_some())?;
-    measured(&ways, resolution(output))
+    measured(&ways, Steps { step: resolution(output), noise: noise_sd(output) })
 }
 
 /// Measures a sweep of settled points, each way in the order in which they were taken; the way there may
@@ -163,7 +166,10 @@ pub fn sweep_of_points(up: &[SweepPoint], down: &[SweepPoint]) -> Result<Sweep, 
     let count = readings.len() as f64;
     let noise = if usual > 0.0 { (usual, legs::WEIGHT_OF_SCATTER * count) } else { (0.0, 0.0) };
     let turned = up[up.len() - 1].duty < up[0].duty;
-    let mut sweep = measured(&Ways { readings, is_points: true, ends, step: 0.0, noise, turned }, 0.0)?;
+    let mut sweep = measured(
+        &Ways { readings, is_points: true, ends, step: 0.0, noise, turned },
+        Steps { step: 0.0, noise: 0.0 },
+    )?;
     // Of the curves and the points themselves, those that know it better.
     if let Some(of_points) = pairs::hysteresis(up, down)
         && of_points.standard_uncertainty() < sweep.hysteresis.standard_uncertainty()
@@ -191,7 +197,7 @@ fn is_torn(ways: &Ways) -> bool {
             .any(|way| of_way(way).windows(2).any(|pair| pair[1] - pair[0] > MISSING_SHARE_MAX * range))
 }
 
-fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
+fn measured(ways: &Ways, steps: Steps) -> Result<Sweep, Unmeasured> {
     if is_torn(ways) {
         let why = "a stretch of duty is missing on one of its ways; record it again";
         return Err(Unmeasured::NoFit { curve: "curve of output over duty", why });
@@ -244,9 +250,15 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
         .iter()
         .filter_map(|corners| Some(smooth.with_corners(&readings, corners, known)?.expected(&places)))
         .collect();
-    let rounding = resolution / scale.output_range / 12.0_f64.sqrt();
-    let noise = smooth.variance();
-    let rounding = if noise < rounding * rounding { rounding } else { 0.0 };
+    let rounding = if ways.is_points {
+        // What levels or points are rounded by shows in their scatter, if that is larger.
+        let rounding = steps.step / scale.output_range / 12.0_f64.sqrt();
+        if smooth.variance() < rounding * rounding { rounding } else { 0.0 }
+    } else {
+        // Noise as neighbours show it, or less where the curves come closer than that.
+        let noise = steps.noise.min(smooth.variance().sqrt() * scale.output_range);
+        Steps { noise, ..steps }.where_it_rests() / scale.output_range
+    };
     let duty_u = if ways.is_points && !corners.is_empty() { duty_scatter(&readings) } else { 0.0 };
     let read_off = |what: &dyn Fn(&Curves) -> f64, gain_share: f64| {
         let values: Vec<f64> = draws.iter().map(what).collect();
@@ -310,6 +322,29 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
         up: side(-1.0),
         down: side(1.0),
     })
+}
+
+/// Steps in which a recorder shows the output, and the noise of a sample, both in its unit.
+#[derive(Clone, Copy, Debug)]
+struct Steps {
+    step: f64,
+    noise: f64,
+}
+
+impl Steps {
+    /// Standard uncertainty of a long mean of an output that rests: whatever lies between two steps, less what
+    /// noise carries across them. The mean of a rounded value in normal noise is off by
+    /// `step/pi sum (-1)^k/k exp(-2 (pi k noise/step)^2) sin(2 pi k value/step)` (Widrow and Kollar, Quantization
+    /// Noise, 2008, chapter on dither, from memory); that is `step/sqrt(12)` without noise.
+    fn where_it_rests(self) -> f64 {
+        if self.step <= 0.0 {
+            return 0.0;
+        }
+        // What is seen of the noise has the rounding in it.
+        let noise = ((self.noise / self.step).powi(2) - 1.0 / 12.0).max(0.0);
+        let part = |k: f64| (-4.0 * PI * PI * k * k * noise).exp() / (2.0 * PI * PI * k * k);
+        self.step * (1..=50).map(|k| part(f64::from(k))).sum::<f64>().sqrt()
+    }
 }
 
 /// Standard deviation of duties that were meant to be the same, as a share of the sweep.

@@ -58,14 +58,14 @@ impl Corner {
             .collect()
     }
 
-    /// The place on a way that counts where samples spread over an extent of duty: the corner as long as
+    /// The place on a way that counts where so many samples spread over an extent of duty: the corner as long as
     /// nothing moves.
-    pub(super) fn met(corners: &[Corner], at: f64, width: f64, is_up: bool) -> f64 {
+    pub(super) fn met(corners: &[Corner], at: f64, width: f64, samples: f64, is_up: bool) -> f64 {
         corners.iter().filter(|corner| corner.is_up == is_up).fold(at, |at, corner| {
             if corner.is_top {
-                corner.at - beyond(-corner.at, -at, width)
+                corner.at - beyond(-corner.at, -at, width, samples)
             } else {
-                corner.at + beyond(corner.at, at, width)
+                corner.at + beyond(corner.at, at, width, samples)
             }
         })
     }

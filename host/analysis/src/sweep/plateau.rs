@@ -27,6 +27,7 @@ pub(super) struct Near {
     pub(super) from_end: f64,
     pub(super) width: f64,
     pub(super) output: f64,
+    /// How many samples it is the mean of.
     pub(super) weight: f64,
 }
 
@@ -88,10 +89,16 @@ pub(super) fn plateau(readings: &[Near]) -> Option<Plateau> {
     Some(Plateau { tried, readings: readings.len() })
 }
 
-/// Mean of `(x - corner)`, where it is above zero, over an extent of x around its middle.
-pub(super) fn beyond(corner: f64, at: f64, width: f64) -> f64 {
-    let (from, to) = (at - 0.5 * width - corner, at + 0.5 * width - corner);
-    if from >= 0.0 || to <= 0.0 { (at - corner).max(0.0) } else { to * to / (2.0 * width) }
+/// Mean of `(x - corner)`, where it is above zero, over so many samples one distance apart that spread as much
+/// as an even spread of this width.
+pub(super) fn beyond(corner: f64, at: f64, width: f64, samples: f64) -> f64 {
+    let apart = width / (samples * samples - 1.0).sqrt();
+    let most = at + 0.5 * (samples - 1.0) * apart - corner;
+    if width == 0.0 || most - (samples - 1.0) * apart >= 0.0 {
+        return (at - corner).max(0.0);
+    }
+    let above = (most / apart).floor() + 1.0;
+    if above <= 0.0 { 0.0 } else { above / samples * (most - 0.5 * (above - 1.0) * apart) }
 }
 
 /// The readings of a way, from its end on, with what all beyond each of them come to.
@@ -128,7 +135,7 @@ impl Way {
         // All readings below the corner are readings of the same.
         let (mut weight, mut sum, mut squares) = (0.0, 0.0, 0.0);
         for r in &self.readings[..whole] {
-            let beyond = beyond(at, r.from_end, r.width);
+            let beyond = beyond(at, r.from_end, r.width, r.weight);
             if beyond > 0.0 {
                 add(&mut bordered, &row(&self.spline, at + beyond, r.output), r.weight);
             } else {

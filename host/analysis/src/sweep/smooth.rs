@@ -170,7 +170,7 @@ impl Smooth {
         let mut rows = DMatrix::zeros(2 * n, COLUMNS);
         for (i, at) in places.iter().enumerate() {
             let [up, down] = [true, false]
-                .map(|is_up| row(&self.spline, Corner::met(&self.corners, *at, 0.0, is_up), is_up));
+                .map(|is_up| row(&self.spline, Corner::met(&self.corners, *at, 0.0, 1.0, is_up), is_up));
             for k in 0..COLUMNS {
                 rows[(i, k)] = 0.5 * (up[k] + down[k]);
                 rows[(n + i, k)] = down[k] - up[k];
@@ -215,7 +215,7 @@ impl Problem {
         let mut squares = 0.0;
         let mut weights = 0.0;
         for reading in readings {
-            let at = Corner::met(corners, reading.at, reading.width, reading.is_up);
+            let at = Corner::met(corners, reading.at, reading.width, reading.weight, reading.is_up);
             let row = row(&spline, at, reading.is_up);
             for k in 0..COLUMNS {
                 let weighted = reading.weight * row[k];

@@ -417,12 +417,14 @@ def sweep(generator, bench):
         return models.curve((state - reach[0]) / (reach[1] - reach[0]), bench["bow"])
 
     clean = output(play)
-    rising, falling = clean[: len(up)], clean[len(up) - 1 : len(once)][::-1]
     span = np.max(clean) - np.min(clean)
+    # Of a triangle every duty is a test point; of a staircase or a table those are that were held.
+    tested = np.union1d(np.linspace(low, high, 2_001), [low + 2.0 * half, high - 2.0 * half]) if sort == "triangle" else up
+    rising, falling = output(np.maximum(tested - half, low + half)), output(np.minimum(tested + half, high - half))
     middle = 0.5 * (rising + falling)
     truth = {
         "hysteresis": float(np.max(np.abs(rising - falling)) / span),
-        "linearity": float(models.from_the_best_line(up, middle) / span),
+        "linearity": float(models.from_the_best_line(tested, middle) / span),
     }
     if sort == "triangle":
         truth["dead_band"] = 2.0 * half / 100.0

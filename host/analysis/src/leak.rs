@@ -161,8 +161,20 @@ pub fn leak_down(record: &LeakDown<'_>) -> Result<Leak, Unmeasured> {
     let stiffening = record.stiffening_per_pa.unwrap_or(Input::exact(0.0));
     check_finite(&[stiffening.value, stiffening.standard_uncertainty, record.zero_u_pa])?;
     let samples = Samples::of(record)?;
-    let fits = samples.weighed(record)?;
-    results(record, &samples, &fits)
+    match samples.weighed(record) {
+        Ok(fits) => results(record, &samples, &fits),
+        // Of a long record only groups were looked at; what came before the rail was opened may be long enough.
+        Err(Unmeasured::Emptied { at_s, needed, .. }) if samples.time_s.len() < record.time_s.len() => {
+            let group = record.time_s.len().div_ceil(samples.time_s.len());
+            let to = record.time_s.partition_point(|t| *t < at_s).saturating_sub(group);
+            if to < SAMPLES_MIN {
+                return Err(Unmeasured::Emptied { at_s, found: to, needed });
+            }
+            let (time_s, pressure_pa) = (&record.time_s[..to], &record.pressure_pa[..to]);
+            leak_down(&LeakDown { time_s, pressure_pa, ..*record })
+        }
+        Err(why) => Err(why),
+    }
 }
 
 /// The part of the record that is fitted.
@@ -225,21 +237,14 @@ impl Samples {
         let laws = [Leaking::Laminar, Leaking::Orifice]
             .into_iter()
             .flat_map(|leaking| known.iter().map(move |stiffening| Law { leaking, stiffening: *stiffening }));
+        let laws: Vec<Law> = laws.collect();
         let start = first_guess(&elapsed_s, pressure_pa);
-        let mut last = Unmeasured::NoFit { curve: "leak-down", why: "no law has a minimum" };
-        let mut all = Vec::new();
-        for law in laws {
-            match law.fit(&elapsed_s, pressure_pa, start, self.sample_u_pa) {
-                Ok(fit) => all.push(fit),
-                Err(why) => last = why,
-            }
-        }
-        all.sort_by(|a, b| a.squares.total_cmp(&b.squares));
-        let best = all.first().ok_or(last)?;
-        let inflated = inflation(&best.residuals);
-        let degrees = (pressure_pa.len() as f64 - 2.0).max(1.0);
-        let squares: f64 = best.residuals.iter().map(|r| r * r).sum();
-        let u_pa = (squares / degrees * inflated).sqrt().max(BELIEVED_SHARE * start[0]);
+        // What is known beforehand weighs as much as it should beside samples that scatter by as much as they turn out
+        // to: by their differences first, then by what is left over, likeness of neighbours included.
+        let first = fitted(&laws, &elapsed_s, pressure_pa, start, self.sample_u_pa)?;
+        let scatter = Scatter::of(&first, start[0]);
+        let all = fitted(&laws, &elapsed_s, pressure_pa, start, scatter.u_pa)?;
+        let Scatter { u_pa, inflated, degrees } = Scatter::of(&all, start[0]);
         let mut all: Vec<(Fitted, f64)> = all
             .into_iter()
             .map(|fit| {
@@ -260,6 +265,51 @@ impl Samples {
             *share = (*share - most).exp() / total;
         }
         Ok(Fits { all, u_pa, degrees: (degrees / inflated).max(1.0), from_s, to_s, misfit_pa_per_s: 0.0 })
+    }
+}
+
+/// Every law that can be fitted, best first.
+fn fitted(
+    laws: &[Law],
+    elapsed_s: &[f64],
+    pressure_pa: &[f64],
+    start: [f64; 2],
+    sample_u_pa: f64,
+) -> Result<Vec<Fitted>, Unmeasured> {
+    let mut last = Unmeasured::NoFit { curve: "leak-down", why: "no law has a minimum" };
+    let mut all = Vec::new();
+    for law in laws {
+        match law.fit(elapsed_s, pressure_pa, start, sample_u_pa) {
+            Ok(fit) => all.push(fit),
+            Err(why) => last = why,
+        }
+    }
+    all.sort_by(|a, b| a.squares.total_cmp(&b.squares));
+    if all.is_empty() { Err(last) } else { Ok(all) }
+}
+
+/// How much samples scatter about the best law.
+struct Scatter {
+    /// Standard deviation, likeness of neighbours included, Pa.
+    u_pa: f64,
+    /// What that likeness makes of the variance of a mean.
+    inflated: f64,
+    /// Degrees of freedom as if neighbours were independent.
+    degrees: f64,
+}
+
+impl Scatter {
+    /// About the first of some fits; there is one.
+    fn of(all: &[Fitted], start_pa: f64) -> Scatter {
+        let residuals = all.first().map_or(&[][..], |best| best.residuals.as_slice());
+        let inflated = inflation(residuals);
+        let degrees = (residuals.len() as f64 - 2.0).max(1.0);
+        let squares: f64 = residuals.iter().map(|r| r * r).sum();
+        Scatter {
+            u_pa: (squares / degrees * inflated).sqrt().max(BELIEVED_SHARE * start_pa),
+            inflated,
+            degrees,
+        }
     }
 }
 

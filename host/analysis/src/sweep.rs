@@ -25,18 +25,23 @@ mod line;
 mod pairs;
 mod penalty;
 mod plateau;
+mod rests;
 mod smooth;
 mod spline;
 
 use crate::reason::{Signal, Unmeasured};
-use crate::series::{check_columns, check_count, check_finite, check_not_clipped, resolution, spacing_s};
+use crate::series::{
+    check_columns, check_count, check_finite, check_not_clipped, noise_sd, resolution, spacing_s,
+};
 use crate::stats::{mean, standard_deviation};
 use crate::uncertainty::Measured;
-use corners::{Corner, ends, longest};
+use corners::{Corner, ends};
 use legs::{Gathered, Ways};
 use rand_chacha::ChaCha8Rng;
 use rand_core::SeedableRng;
+use rests::Rests;
 use smooth::{Curves, Known, Reading, Smooth};
+use std::f64::consts::PI;
 
 /// Fewest readings on each way; an average that may be straight and a difference need five in all.
 pub const POINTS_MIN: usize = 2;
@@ -125,7 +130,7 @@ pub fn sweep(record: &SweepRecord<'_>) -> Result<Sweep, Unmeasured> {
         check_not_clipped(time_s, output, record.signal)?;
     }
     let ways = legs::ways(duty, output, record.signal, record.time_s.is_some())?;
-    measured(&ways, resolution(output))
+    measured(&ways, Steps { step: resolution(output), noise: noise_sd(output) })
 }
 
 /// Measures a sweep of settled points, each way in the order in which they were taken; the way there may
@@ -161,7 +166,10 @@ pub fn sweep_of_points(up: &[SweepPoint], down: &[SweepPoint]) -> Result<Sweep, 
     let count = readings.len() as f64;
     let noise = if usual > 0.0 { (usual, legs::WEIGHT_OF_SCATTER * count) } else { (0.0, 0.0) };
     let turned = up[up.len() - 1].duty < up[0].duty;
-    let mut sweep = measured(&Ways { readings, is_points: true, ends, step: 0.0, noise, turned }, 0.0)?;
+    let mut sweep = measured(
+        &Ways { readings, is_points: true, ends, step: 0.0, noise, turned },
+        Steps { step: 0.0, noise: 0.0 },
+    )?;
     // Of the curves and the points themselves, those that know it better.
     if let Some(of_points) = pairs::hysteresis(up, down)
         && of_points.standard_uncertainty() < sweep.hysteresis.standard_uncertainty()
@@ -189,7 +197,7 @@ fn is_torn(ways: &Ways) -> bool {
             .any(|way| of_way(way).windows(2).any(|pair| pair[1] - pair[0] > MISSING_SHARE_MAX * range))
 }
 
-fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
+fn measured(ways: &Ways, steps: Steps) -> Result<Sweep, Unmeasured> {
     if is_torn(ways) {
         let why = "a stretch of duty is missing on one of its ways; record it again";
         return Err(Unmeasured::NoFit { curve: "curve of output over duty", why });
@@ -199,10 +207,13 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     let dead = ends(ways, &readings);
     // A corner lies anywhere within a step of duty: a rectangular distribution.
     let within_step = ways.step / scale.duty_range.abs() / 12.0_f64.sqrt();
-    let mut corners = Corner::of(&dead);
-    for corner in &mut corners {
-        corner.u = corner.u.hypot(within_step);
-    }
+    let rests = Rests::of(&dead);
+    let corners = Corner::of(&dead, rests.as_ref().map_or(&[], |rests| &rests.lengths));
+    let elsewhere: Vec<Vec<Corner>> = rests
+        .iter()
+        .flat_map(|rests| rests.moved(within_step))
+        .map(|lengths| Corner::of(&dead, &lengths))
+        .collect();
     let mut duties: Vec<f64> = readings.iter().map(|reading| reading.at).collect();
     duties.sort_by(f64::total_cmp);
     duties.dedup_by(|b, a| *b - *a < SAME_SHARE);
@@ -216,7 +227,7 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     } else {
         let even = (0..=PLACES).map(|k| k as f64 / PLACES as f64);
         // A corner shows where it is, and where it may be as well.
-        even.chain(corners.iter().flat_map(|corner| [corner.at, corner.moved().at])).collect()
+        even.chain([&corners].into_iter().chain(&elsewhere).flatten().map(|corner| corner.at)).collect()
     };
     places.sort_by(f64::total_cmp);
     places.dedup_by(|b, a| *b - *a < if ways.is_points { SAME_SHARE } else { 1e-9 });
@@ -232,16 +243,22 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
         });
     }
     let degrees = smooth.degrees_of_freedom();
-    let moved: Vec<Curves> = (0..corners.len())
-        .filter_map(|k| {
-            let mut corners = corners.clone();
-            corners[k] = corners[k].moved();
-            Some(smooth.with_corners(&readings, &corners, known)?.expected(&places))
-        })
+    // Curves of the likeliest shape with a corner elsewhere, against the same shape as it is: what other shapes
+    // make of the sweep is in the draws.
+    let likeliest = smooth.likeliest(&places);
+    let moved: Vec<Curves> = elsewhere
+        .iter()
+        .filter_map(|corners| Some(smooth.with_corners(&readings, corners, known)?.expected(&places)))
         .collect();
-    let rounding = resolution / scale.output_range / 12.0_f64.sqrt();
-    let noise = smooth.variance();
-    let rounding = if noise < rounding * rounding { rounding } else { 0.0 };
+    let rounding = if ways.is_points {
+        // What levels or points are rounded by shows in their scatter, if that is larger.
+        let rounding = steps.step / scale.output_range / 12.0_f64.sqrt();
+        if smooth.variance() < rounding * rounding { rounding } else { 0.0 }
+    } else {
+        // Noise as neighbours show it, or less where the curves come closer than that.
+        let noise = steps.noise.min(smooth.variance().sqrt() * scale.output_range);
+        Steps { noise, ..steps }.where_it_rests() / scale.output_range
+    };
     let duty_u = if ways.is_points && !corners.is_empty() { duty_scatter(&readings) } else { 0.0 };
     let read_off = |what: &dyn Fn(&Curves) -> f64, gain_share: f64| {
         let values: Vec<f64> = draws.iter().map(what).collect();
@@ -252,7 +269,7 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
             .with_scatter("scatter about the smooth curves", standard_deviation(&values), degrees)
             .with_scatter(
                 "where the output begins to move",
-                moved.iter().map(|curves| what(curves) - found).fold(0.0, f64::hypot),
+                moved.iter().map(|curves| what(curves) - what(&likeliest)).fold(0.0, f64::hypot),
                 degrees,
             )
             .with_given("resolution of the recorder", 1.0, rounding)
@@ -279,11 +296,14 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
     let places_duty = |at: &f64| scale.duty_from + at * scale.duty_range;
     Ok(Sweep {
         hysteresis,
-        dead_band: longest(&dead)
-            .map(|found| {
-                // Where nothing was seen, a stretch may be hidden from 0 up to a step.
-                let within_step = if found.value == 0.0 { 2.0 * within_step } else { within_step };
-                found
+        dead_band: rests
+            .map(|rests| {
+                let (longest, u) = rests.longest;
+                // One shorter than a step may be hidden in it, from 0 on.
+                let is_hidden = longest * scale.duty_range.abs() < 0.5 * ways.step;
+                let within_step = if is_hidden { 2.0 * within_step } else { within_step };
+                Measured::new(longest)
+                    .with_scatter("where the output begins to move", u, rests.degrees_of_freedom)
                     .with_given("resolution of the recorder", 1.0, rounding)
                     .with_given("step of the duty", 1.0, within_step)
                     .scaled(scale.duty_range.abs())
@@ -302,6 +322,29 @@ fn measured(ways: &Ways, resolution: f64) -> Result<Sweep, Unmeasured> {
         up: side(-1.0),
         down: side(1.0),
     })
+}
+
+/// Steps in which a recorder shows the output, and the noise of a sample, both in its unit.
+#[derive(Clone, Copy, Debug)]
+struct Steps {
+    step: f64,
+    noise: f64,
+}
+
+impl Steps {
+    /// Standard uncertainty of a long mean of an output that rests: whatever lies between two steps, less what
+    /// noise carries across them. The mean of a rounded value in normal noise is off by
+    /// `step/pi sum (-1)^k/k exp(-2 (pi k noise/step)^2) sin(2 pi k value/step)` (Widrow and Kollar, Quantization
+    /// Noise, 2008, chapter on dither, from memory); that is `step/sqrt(12)` without noise.
+    fn where_it_rests(self) -> f64 {
+        if self.step <= 0.0 {
+            return 0.0;
+        }
+        // What is seen of the noise has the rounding in it.
+        let noise = ((self.noise / self.step).powi(2) - 1.0 / 12.0).max(0.0);
+        let part = |k: f64| (-4.0 * PI * PI * k * k * noise).exp() / (2.0 * PI * PI * k * k);
+        self.step * (1..=50).map(|k| part(f64::from(k))).sum::<f64>().sqrt()
+    }
 }
 
 /// Standard deviation of duties that were meant to be the same, as a share of the sweep.

@@ -6,7 +6,7 @@
 use pco::ChunkConfig;
 use pco::standalone::{simple_compress, simple_decompress_into};
 
-/// The most ticks in a chunk. A commit comes about once per second, that is per 1000 ticks; telemetry
+/// The most ticks in a chunk. A commit comes after 1000 ticks at the most; telemetry
 /// frames of ten ticks make it 990 to 1010 now and then, and those should not leave a second, tiny chunk.
 pub(crate) const CHUNK_TICKS_MAX: usize = 1_024;
 

@@ -183,6 +183,7 @@ fn prepare(connection: &Connection) -> rusqlite::Result<()> {
 /// Has the file written through a journal beside it. Of programs that do this to a new file at the same time
 /// SQLite refuses all but one at once, without waiting as it does otherwise: waiting would be for ever, since each
 /// of them reads the file and waits for the others to stop. A refusal lets go of the file, so it is asked again.
+#[expect(clippy::disallowed_methods, reason = "as SQLite does wherever it waits for a file")]
 fn keep_a_journal(connection: &Connection) -> rusqlite::Result<()> {
     const TURN: Duration = Duration::from_millis(10);
     let turns = BUSY_WAIT_S * 1_000 / TURN.as_millis() as u64;

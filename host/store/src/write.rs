@@ -1,4 +1,4 @@
-//! Writing one run: buffered, committed in one transaction about once per second, sealed at the end.
+//! Writing one run: buffered, committed in one transaction each time, sealed at the end.
 
 use crate::codec::{self, CHUNK_TICKS_MAX, PCO_U16};
 use crate::digest::{Body, Chain, Chunk};

@@ -1,26 +1,21 @@
 //! The stretch at an end of a way in which the output stays where it is.
 //!
 //! The way is a constant up to a corner and a smooth curve from there on; where the corner lies is
-//! weighed by the likelihood of every place, the smooth curve and its smoothness integrated out, against
-//! there being none at all.
+//! told by the likelihood of every place, the smooth curve and its smoothness integrated out.
 
 use super::penalty::{Penalised, eliminated};
-use super::spline::{ROUGH, Spline};
+use super::spline::{ROUGH, ROUGHEST, Spline};
 use nalgebra::DMatrix;
 
 /// Longest stretch that is looked for, as a share of the sweep.
-const LONGEST: f64 = 0.6;
+pub(super) const LONGEST: f64 = 0.6;
 /// Places of a corner that are tried in the first round and in later ones, each of which looks closer
 /// at the best; they end when neighbours of the best are about as likely.
 const PLACES_FIRST: usize = 48;
 const PLACES: usize = 16;
 const ROUNDS: usize = 8;
-/// How much likelier a stretch must be than none: one chance in three ends of ways.
-const ODDS_MIN: f64 = 2.0;
-/// A stretch that is less likely than this is taken for none.
-const UNLIKELY: f64 = 0.2;
-/// Penalties on roughness, as powers of ten of the mean weight.
-const DECADES: core::ops::RangeInclusive<i32> = -10..=4;
+/// Penalties on roughness, as powers of ten of the mean weight: from [`ROUGHEST`] on.
+const DECADES: core::ops::RangeInclusive<i32> = ROUGHEST..=4;
 /// Level, slope and bend; the sum of squares; the rough columns.
 const FREE: usize = 3;
 const COLUMNS: usize = FREE + 1 + ROUGH;
@@ -32,19 +27,33 @@ pub(super) struct Near {
     pub(super) from_end: f64,
     pub(super) width: f64,
     pub(super) output: f64,
+    /// How many samples it is the mean of.
     pub(super) weight: f64,
 }
 
-/// A stretch at an end of a way.
-#[derive(Clone, Copy, Debug, PartialEq)]
+/// How likely every length of a stretch at an end of a way is, as far as that way alone tells.
+#[derive(Clone, Debug, PartialEq)]
 pub(super) struct Plateau {
-    /// Length, as a share of the sweep, 0 when nothing speaks for one.
-    pub(super) length: f64,
-    /// Its standard uncertainty.
-    pub(super) u: f64,
-    /// Root mean square of a stretch that may hide where none was seen.
-    pub(super) hidden: f64,
-    pub(super) degrees_of_freedom: f64,
+    /// Length, as a share of the sweep, rising from 0; logarithm of its likelihood, 0 for the likeliest.
+    pub(super) tried: Vec<(f64, f64)>,
+    /// Readings of the way.
+    pub(super) readings: usize,
+}
+
+impl Plateau {
+    /// Degrees of freedom of the noise.
+    pub(super) fn degrees_of_freedom(&self) -> f64 {
+        self.readings as f64 - 4.0
+    }
+
+    /// Likelihood of a length, at most 1. On each side of the likeliest the root of its logarithm is about
+    /// straight, which makes the likelihood a normal distribution.
+    pub(super) fn likelihood(&self, length: f64) -> f64 {
+        let after = self.tried.partition_point(|(at, _)| *at < length).clamp(1, self.tried.len() - 1);
+        let ((from, a), (to, b)) = (self.tried[after - 1], self.tried[after]);
+        let (a, b) = ((-a).sqrt(), (-b).sqrt());
+        (-(a + (b - a) * (length - from) / (to - from)).powi(2)).exp()
+    }
 }
 
 /// Looks for a stretch at an end of a way. `None` below eight readings.
@@ -74,36 +83,22 @@ pub(super) fn plateau(readings: &[Near]) -> Option<Plateau> {
     }
     tried.sort_by(|a, b| a.0.total_cmp(&b.0));
     let most = tried.iter().map(|(_, value)| *value).reduce(f64::max)?;
-    let likely = |value: f64| (value - most).exp();
-    // Moments by the trapezium rule.
-    let (mut whole, mut first, mut second) = (0.0, 0.0, 0.0);
-    for pair in tried.windows(2) {
-        let width = 0.5 * (pair[1].0 - pair[0].0);
-        for (at, value) in pair {
-            let mass = width * likely(*value);
-            whole += mass;
-            first += mass * at;
-            second += mass * at * at;
-        }
+    for (_, value) in &mut tried {
+        *value -= most;
     }
-    let (middle, square) = (first / whole, second / whole);
-    let none = likely(tried[0].1);
-    let degrees_of_freedom = readings.len() as f64 - 4.0;
-    let some = whole / LONGEST;
-    let (length, u) = if none * ODDS_MIN > some {
-        (0.0, square.sqrt())
-    } else {
-        (middle, (square - middle * middle).max(0.0).sqrt())
-    };
-    let likely = some / (some + none * ODDS_MIN);
-    let hidden = if likely < UNLIKELY { 0.0 } else { (likely * square).sqrt() };
-    Some(Plateau { length, u, hidden, degrees_of_freedom })
+    Some(Plateau { tried, readings: readings.len() })
 }
 
-/// Mean of `(x - corner)`, where it is above zero, over an extent of x around its middle.
-pub(super) fn beyond(corner: f64, at: f64, width: f64) -> f64 {
-    let (from, to) = (at - 0.5 * width - corner, at + 0.5 * width - corner);
-    if from >= 0.0 || to <= 0.0 { (at - corner).max(0.0) } else { to * to / (2.0 * width) }
+/// Mean of `(x - corner)`, where it is above zero, over so many samples one distance apart that spread as much
+/// as an even spread of this width.
+pub(super) fn beyond(corner: f64, at: f64, width: f64, samples: f64) -> f64 {
+    let apart = width / (samples * samples - 1.0).sqrt();
+    let most = at + 0.5 * (samples - 1.0) * apart - corner;
+    if width == 0.0 || most - (samples - 1.0) * apart >= 0.0 {
+        return (at - corner).max(0.0);
+    }
+    let above = (most / apart).floor() + 1.0;
+    if above <= 0.0 { 0.0 } else { above / samples * (most - 0.5 * (above - 1.0) * apart) }
 }
 
 /// The readings of a way, from its end on, with what all beyond each of them come to.
@@ -140,7 +135,7 @@ impl Way {
         // All readings below the corner are readings of the same.
         let (mut weight, mut sum, mut squares) = (0.0, 0.0, 0.0);
         for r in &self.readings[..whole] {
-            let beyond = beyond(at, r.from_end, r.width);
+            let beyond = beyond(at, r.from_end, r.width, r.weight);
             if beyond > 0.0 {
                 add(&mut bordered, &row(&self.spline, at + beyond, r.output), r.weight);
             } else {

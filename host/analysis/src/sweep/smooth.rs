@@ -10,7 +10,7 @@
 
 use super::corners::Corner;
 use super::penalty::{Penalised, eliminated};
-use super::spline::{ROUGH, Spline};
+use super::spline::{ROUGH, ROUGHEST, Spline};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use rand_chacha::ChaCha8Rng;
 use rand_core::Rng;
@@ -25,8 +25,8 @@ const COLUMNS: usize = PLAIN + 2 * ROUGH;
 /// Width of the slopes of the difference that are expected, in output spans over the sweep.
 const SLOPE_RANGE: f64 = 0.2;
 /// Penalties on roughness that are tried, in powers of ten of the mean weight.
-const OF_AVERAGE: core::ops::RangeInclusive<i32> = -10..=4;
-const OF_DIFFERENCE: core::ops::RangeInclusive<i32> = -9..=3;
+const OF_AVERAGE: core::ops::RangeInclusive<i32> = ROUGHEST..=4;
+const OF_DIFFERENCE: core::ops::RangeInclusive<i32> = ROUGHEST..=3;
 /// Descriptions with less than this of the weight are left out.
 const WEIGHT_MIN: f64 = 2e-3;
 
@@ -108,9 +108,20 @@ impl Smooth {
         known: Known,
     ) -> Option<Smooth> {
         let (spline, problem) = Problem::of(readings, corners, known);
-        let (_, best) = self.candidates.iter().max_by(|a, b| a.0.total_cmp(&b.0))?;
+        let best = self.best()?;
         let candidate = problem.candidate(best.average, best.difference)?;
         Some(Smooth { spline, corners: corners.to_vec(), candidates: vec![(1.0, candidate)] })
+    }
+
+    /// The description with the most weight.
+    fn best(&self) -> Option<&Candidate> {
+        self.candidates.iter().max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, candidate)| candidate)
+    }
+
+    /// The curves of the likeliest description, at the given places.
+    pub(super) fn likeliest(&self, places: &[f64]) -> Curves {
+        let best = self.best().map_or_else(|| DVector::zeros(COLUMNS), |best| best.best.clone());
+        self.curves(places, &DMatrix::from_columns(&[best])).remove(0)
     }
 
     /// The curves that are expected, at the given places.
@@ -159,7 +170,7 @@ impl Smooth {
         let mut rows = DMatrix::zeros(2 * n, COLUMNS);
         for (i, at) in places.iter().enumerate() {
             let [up, down] = [true, false]
-                .map(|is_up| row(&self.spline, Corner::met(&self.corners, *at, 0.0, is_up), is_up));
+                .map(|is_up| row(&self.spline, Corner::met(&self.corners, *at, 0.0, 1.0, is_up), is_up));
             for k in 0..COLUMNS {
                 rows[(i, k)] = 0.5 * (up[k] + down[k]);
                 rows[(n + i, k)] = down[k] - up[k];
@@ -204,7 +215,7 @@ impl Problem {
         let mut squares = 0.0;
         let mut weights = 0.0;
         for reading in readings {
-            let at = Corner::met(corners, reading.at, reading.width, reading.is_up);
+            let at = Corner::met(corners, reading.at, reading.width, reading.weight, reading.is_up);
             let row = row(&spline, at, reading.is_up);
             for k in 0..COLUMNS {
                 let weighted = reading.weight * row[k];

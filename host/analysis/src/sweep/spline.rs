@@ -8,6 +8,11 @@ const INTERVALS: [usize; 2] = [3, 14];
 /// Spline coefficients less the two of a straight line, at most.
 pub(super) const ROUGH: usize = INTERVALS[1] + 1;
 
+/// Least penalty on roughness, as a power of ten of the mean weight. Rough columns reach 1/sqrt(1.5e-3) = 26, the
+/// least eigenvalue being about (pi/16)^4, so the normal equations of 240 readings are rounded to
+/// `240 * 26^2 * 2.2e-16 = 4e-11` of the mean weight; a penalty near that is a matter of chance.
+pub(super) const ROUGHEST: i32 = -8;
+
 /// Turns a duty into the row of the spline columns. Columns that fewer intervals leave over are zero.
 pub(super) struct Spline {
     intervals: usize,

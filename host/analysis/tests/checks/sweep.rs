@@ -222,3 +222,54 @@ fn unusable_recordings_are_refused() {
     let lone = [SweepPoint { duty: 0.1, output: 1.0, standard_uncertainty: 0.0 }];
     assert_eq!(sweep_of_points(&lone, &lone), Err(Unmeasured::TooFewSamples { found: 1, needed: 2 }));
 }
+
+/// Triangles as others record them: short plays, bent curves, noise below the step of the recorder or above it. The
+/// flattest strip around the mean of both ways is found by golden section over its slope. Of 400 intervals
+/// stated for 95 %, 362 to 394 hold the truth in all but 2e-4 of trials (binomial distribution).
+#[test]
+fn short_plays_and_coarse_recorders_leave_the_intervals_true() {
+    let mut noise = Noise::seeded(5);
+    let (mut dead_band, mut linearity) = (0, 0);
+    for _ in 0..400 {
+        let (low, range) = (0.05 + 0.25 * noise.uniform(), 0.08 + 0.5 * noise.uniform());
+        let play = (0.001 + 0.019 * noise.uniform()) / range;
+        let bow = 0.4 * noise.uniform() - 0.2;
+        let (step, sd) = (2.4 / 256.0_f64.powf(1.0 + noise.uniform()), 10.0_f64.powf(-3.0 + noise.uniform()));
+        let curve = |at: f64| {
+            let share = (at - 0.5 * play) / (1.0 - play);
+            share + 4.0 * bow * share * (share - 1.0)
+        };
+        let up = |at: f64| curve((at - 0.5 * play).max(0.5 * play));
+        let down = |at: f64| curve((at + 0.5 * play).min(1.0 - 0.5 * play));
+        let per_way = 240 + (760.0 * noise.uniform()) as usize;
+        let at = |k: usize| k as f64 / per_way as f64;
+        let rows: Vec<(f64, f64)> = (0..=per_way)
+            .map(|k| (at(k), up(at(k))))
+            .chain((0..per_way).rev().map(|k| (at(k), down(at(k)))))
+            .map(|(at, clean)| (low + range * at, ((clean + noise.normal(sd)) / step).round() * step))
+            .collect();
+        let (duty, output): (Vec<f64>, Vec<f64>) = rows.into_iter().unzip();
+        let time_s: Vec<f64> = (0..duty.len()).map(|k| 0.02 * k as f64).collect();
+        let record =
+            SweepRecord { time_s: Some(&time_s), duty: &duty, output: &output, signal: Signal::Pressure };
+        let found = sweep(&record).expect("a sweep");
+        let strip = |slope: f64| {
+            let left = (0..=2_000).map(|k| f64::from(k) / 2_000.0).chain([play, 1.0 - play]);
+            let left = left.map(|at| f64::midpoint(up(at), down(at)) - slope * at);
+            let (least, most) =
+                left.fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), v| (v.min(least), v.max(most)));
+            most - least
+        };
+        let (mut from, mut to) = (-1.0, 3.0);
+        for _ in 0..50 {
+            let part = (5.0_f64.sqrt() - 1.0) / 2.0 * (to - from);
+            if strip(to - part) < strip(from + part) { to = from + part } else { from = to - part }
+        }
+        let holds = |m: &Measured, truth: f64| u32::from((m.value - truth).abs() <= m.expanded_uncertainty());
+        dead_band += holds(&found.dead_band.unwrap(), play * range);
+        linearity += holds(&found.linearity, 0.5 * strip(f64::midpoint(from, to)));
+    }
+    for (finding, held) in [("dead band", dead_band), ("linearity", linearity)] {
+        assert!((362..=394).contains(&held), "{finding}: {held} of 400");
+    }
+}

@@ -64,10 +64,8 @@ impl Run {
             );
         }
         let Some(board) = &mut self.board else { return };
-        for _ in 0..missing_ms {
-            // What the drive did in the gap is unknown; assume that it turned.
-            board.budget.tick(true);
-        }
+        // What the drive did in the gap is unknown; assume that it turned.
+        board.budget = board.budget.after_ms(true, missing_ms);
         for (index, sample) in samples.iter().enumerate() {
             let tick = first.plus_ms(index as u32);
             let Some(status) = Status::from_word(sample[Channel::Status.index()]) else { continue };

@@ -262,6 +262,24 @@ fn a_rail_that_is_opened_too_soon_is_refused() {
     assert!(at_s <= 1.0 && found <= 20, "{at_s} {found}");
 }
 
+/// One and a half seconds of a fast recorder are 1500 samples, however long it went on recording an empty rail.
+#[test]
+fn a_rail_that_is_opened_early_in_a_long_record_leaked_before() {
+    let mut noise = Noise::seeded(72);
+    let time_s: Vec<f64> = (0..100_000).map(|i| f64::from(i) * 1.0e-3).collect();
+    let pressure_pa: Vec<f64> = time_s
+        .iter()
+        .map(|t| if *t < 1.5 { 30.0e6 * (-t / 10.0).exp() } else { 0.0 } + noise.normal(0.03e6))
+        .collect();
+    let leak = leak_down(&LeakDown::recorded(&time_s, &pressure_pa, None, None)).unwrap();
+    let rate = &leak.rate_pa_per_s;
+    assert!((rate.value - 3.0e6).abs() <= 2.0 * rate.expanded_uncertainty(), "{rate:?}");
+    assert!(
+        rate.expanded_uncertainty() < 0.1 * rate.value && leak.to_s <= 1.5 && leak.to_s > 1.2,
+        "{rate:?}"
+    );
+}
+
 /// A rail that runs empty at an even rate follows neither law, however long it is watched when it is empty.
 #[test]
 fn an_even_fall_to_nothing_is_no_leak() {

@@ -397,6 +397,7 @@ fn a_run_under_way_is_listed_as_running_and_as_interrupted_when_its_program_is_k
         json(&listed)[0]["state"].as_str().map(str::to_owned)
     };
     let began = (0..200).find_map(|_| {
+        #[expect(clippy::disallowed_methods, reason = "waits for another process")]
         std::thread::park_timeout(Duration::from_millis(50));
         state()
     });

@@ -307,7 +307,7 @@ fn conversation() -> Vec<(u64, Vec<u8>)> {
     pieces
 }
 
-/// Plays `pieces` to a board with constant readings of a rig at rest and returns what it did at each tick.
+/// Plays `pieces` to a board with a healthy rig and returns what it did at each tick.
 fn played(pieces: &[(u64, Vec<u8>)]) -> Vec<(State, stepwell_core::Outputs)> {
     let mut machine = Machine::new(Case::healthy(Length::Short, "heron", 1).rig(), 1, None);
     let last = pieces.last().map_or(0, |(ms, _)| *ms);
@@ -323,7 +323,7 @@ fn played(pieces: &[(u64, Vec<u8>)]) -> Vec<(State, stepwell_core::Outputs)> {
     done
 }
 
-/// The commands among the frames that carry a dwell, an arming, guards: where one bit must not be taken for another.
+/// Every bit of everything the host says: greetings, renewals, guards, armings, dwells, stops.
 #[test]
 fn no_single_bit_flipped_on_the_way_is_ever_taken_for_something_else() {
     let pieces = conversation();

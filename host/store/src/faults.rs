@@ -1,5 +1,6 @@
 //! Errors of SQLite at an instant that a test chooses, and their end. For simulations of whole runs;
-//! compiled with the feature `faults` only, which no program turns on.
+//! compiled with the feature `faults` only, which no program asks for. (Where the whole workspace is tested in one go,
+//! it is compiled in; nothing but tests calls it.)
 //!
 //! Without room and without rights SQLite itself refuses. A disk that fails is played: SQLite's own code for it,
 //! at the place of a transaction where it would come, and what SQLite does next, which is to undo the transaction
@@ -20,7 +21,7 @@ pub enum Failing {
 }
 
 impl Failing {
-    /// At the place in a transaction where this would fail: it does when it is what fails.
+    /// Called at the place in a transaction where this would fail; fails there when it is what `failing` names.
     pub(crate) fn strikes(self, failing: Option<Failing>) -> rusqlite::Result<()> {
         let code = match self {
             Failing::Write => SQLITE_IOERR_WRITE,

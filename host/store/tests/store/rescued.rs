@@ -113,6 +113,7 @@ fn what_was_said_before_a_silence_is_committed_in_it() {
     recorder.samples(Tick(0), &samples(0, 10));
     let store = Store::open_to_read(&path).unwrap();
     let seen = (0..200).any(|_| {
+        #[expect(clippy::disallowed_methods, reason = "waits for another thread to write")]
         std::thread::park_timeout(Duration::from_millis(50));
         store.samples(1, Channel::Status).unwrap().samples() == 10
     });

@@ -6,6 +6,7 @@ mod recording;
 
 use recording::{Recording, Table, Told, analyse, six};
 use serde_json::Value;
+use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 /// Findings of each kind with their units as UCUM codes.
@@ -127,6 +128,73 @@ fn impossible_duties_are_refused() {
         assert_eq!(told.code, Some(2), "{name}: {}{}", told.out, told.err);
         assert!(told.err.contains("between 0 and 100 %"), "{name}: {}", told.err);
     }
+}
+
+/// Columns in other units than their headings say: no number comes of them.
+#[test]
+fn units_that_nothing_on_a_bench_has_are_refused() {
+    let folder = folder("units");
+    for (kind, column, factor, code, says) in [
+        ("coil", "current", 1_000.0, 4, "check the units in the headings"),
+        ("coil", "voltage", 1.0e-3, 4, "check the units in the headings"),
+        ("sweep", "duty", 100.0, 2, "between 0 and 100 %"),
+        ("sweep", "duty", 0.01, 2, "head the column"),
+    ] {
+        let recording = of_kind(kind);
+        let mut table = Table::read(&recording.file);
+        let place = table.columns.iter().position(|name| name.starts_with(column)).expect("a column");
+        table.change(place, |value| value * factor);
+        let file = folder.join(format!("{kind}-{column}-{factor}.csv"));
+        std::fs::write(&file, table.text()).expect("a file can be written");
+        let told = recording.told(&file, &["--json"]);
+        assert_eq!(told.code, Some(code), "{kind} {column} {factor}: {}{}", told.out, told.err);
+        assert!(
+            format!("{}{}", told.out, told.err).contains(says),
+            "{kind} {column}: {}{}",
+            told.out,
+            told.err
+        );
+    }
+}
+
+/// A steady flow written as 2.4 may be 2.35 or 2.45, and no more than that comes of its digits.
+#[test]
+fn the_digits_of_a_steady_flow_are_no_more_than_they_do() {
+    let folder = folder("digits");
+    let air = |flow: &str| -> (f64, f64) {
+        let mut text = String::from("time [s],pressure [MPa],flow [cm3/s]\n");
+        // The build-up of plant-free closed form: half of a per cent of free air in 25 cm3, isothermal, liquid of
+        // constant 1.3 GPa; volume pushed in at 2.4 cm3/s as a function of pressure, solved for by stepping.
+        let pushed = |pa: f64| 25.0e-6 * (pa / 1.3e9 + 0.005 * (1.0 - 101_325.0 / (101_325.0 + pa)));
+        for i in 0..400_u32 {
+            let time_s = f64::from(i) * 1.0e-3;
+            let wanted_m3 = 2.4e-6 * time_s;
+            let (mut low, mut high) = (0.0, 50.0e6);
+            for _ in 0..80 {
+                let middle = f64::midpoint(low, high);
+                if pushed(middle) < wanted_m3 { low = middle } else { high = middle }
+            }
+            writeln!(text, "{time_s:.3},{:.6},{flow}", low * 1.0e-6).expect("a text takes everything");
+        }
+        let file = folder.join(format!("{flow}.csv"));
+        std::fs::write(&file, text).expect("a file can be written");
+        let told = analyse(&[
+            "air",
+            file.to_str().expect("a plain path"),
+            "--volume",
+            "25 cm3",
+            "--liquid-modulus",
+            "1.3 GPa",
+            "--json",
+        ]);
+        let finding = &told.findings()[0];
+        let number = |name| finding[name].as_f64().unwrap_or_else(|| panic!("{}{}", told.out, told.err));
+        (number("value"), number("expanded_uncertainty"))
+    };
+    let ((coarse, u), (less, _), (more, _)) = (air("2.4"), air("2.35"), air("2.45"));
+    // A rectangle of half-width `moved` has 1.96/sqrt 3 of it as its share; the fit may be unsure by a twentieth itself.
+    let moved = (more - less).abs() / 2.0;
+    assert!(moved > 0.0 && u < 1.2 * moved + 0.05 * coarse, "{coarse} ± {u}, moved by {moved}");
 }
 
 /// A gauge pressure in a column of absolute ones would be wrong by an atmosphere.

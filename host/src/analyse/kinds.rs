@@ -27,6 +27,12 @@ const WEATHER_U_PA: f64 = 2_000.0 / 1.732_050_807_568_877_2;
 /// How far a duty that was recorded may lie outside 0 to 1 by the recorder's own offset.
 const DUTY_OFFSET: f64 = 0.01;
 
+/// Least range of duty that a sweep goes over (common practice, no source).
+const SWEEP_RANGE_MIN: f64 = 0.01;
+
+/// Name of what the digits of a file leave uncertain.
+const DIGITS: &str = "digits of the file";
+
 /// A recording with what was given beside it.
 struct Recording<'a> {
     table: &'a Table,
@@ -64,7 +70,10 @@ pub(crate) fn analyse(args: &AnalyseArgs, table: &Table) -> Result<Analysis, Fai
     }?;
     for found in &mut analysis.findings {
         if let Ok(measured) = &mut found.result {
-            *measured = recording.written(found.dimension, measured.clone());
+            *measured = recording.written(found.id, found.dimension, measured.clone());
+            if let Some(why) = impossible(found.id, found.dimension, measured.value) {
+                found.result = Err(why);
+            }
         }
     }
     analysis.notes.extend(recording.unused());
@@ -92,6 +101,38 @@ fn gauge_pa(table: &Table) -> Result<Option<Vec<f64>>, Failure> {
         }
         (None, None) => Ok(None),
     }
+}
+
+/// What no winding of a valve has (common practice, no source; sheets are held to the same): nearly always a
+/// column in another unit than its heading says.
+fn impossible(id: &str, dimension: Dimension, value: f64) -> Option<String> {
+    let possible = match id {
+        "coil_resistance_20c" => 0.1..=100.0,
+        "coil_inductance" => 1e-5..=1.0,
+        _ => return None,
+    };
+    let [found, least, most] =
+        [value, *possible.start(), *possible.end()].map(|value| dimension.display(value));
+    (!possible.contains(&value)).then(|| {
+        format!(
+            "it comes to {found}, and that of a valve's winding is {least} to {most}; check the units in the \
+             headings of time, voltage and current"
+        )
+    })
+}
+
+/// A sweep over less than one per cent of duty moves no valve: shares of one under a heading of per cent.
+fn check_range(duty: &[f64]) -> Result<(), Failure> {
+    let (least, most) =
+        duty.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), d| (low.min(*d), high.max(*d)));
+    if most > least && most - least < SWEEP_RANGE_MIN {
+        let [least, most] = [least, most].map(|duty| Dimension::Fraction.display(duty));
+        return Err(Failure::Usage(format!(
+            "the duty goes from {least} to {most} only, too little for a sweep; if these are shares of one, head the \
+             column “duty [1]”"
+        )));
+    }
+    Ok(())
 }
 
 /// Columns and quantities that a kind uses, of a recording that has such columns.
@@ -228,6 +269,12 @@ impl Recording<'_> {
         self.gauge_pa.as_deref().ok_or_else(|| self.missing(&Name::Pressure.heading()))
     }
 
+    /// Which of the two columns of pressure is there.
+    fn pressure_column(&self) -> Name {
+        let absolute = self.table.column(Name::AbsolutePressure).is_some();
+        if absolute { Name::AbsolutePressure } else { Name::Pressure }
+    }
+
     fn missing(&self, heading: &str) -> Failure {
         let there: Vec<&str> = self.table.names().map(Name::word).collect();
         Failure::Usage(format!(
@@ -239,7 +286,7 @@ impl Recording<'_> {
     /// A value whose recording shows neither noise nor the steps of its recorder is still only as good as the
     /// digits it was written down with: rounding, rectangular over the last one. Where there is more than
     /// that it averages out.
-    fn written(&self, dimension: Dimension, measured: Measured) -> Measured {
+    fn written(&self, id: &str, dimension: Dimension, measured: Measured) -> Measured {
         // Time and duty say when; how finely a value can be told is a matter of its signals.
         let signals =
             uses(self.kind, self.table).0.iter().filter(|name| !matches!(name, Name::Time | Name::Duty));
@@ -248,17 +295,20 @@ impl Recording<'_> {
             .table
             .column(Name::Time)
             .map_or(0.0, |s| s.iter().fold(0.0_f64, |most, t| most.max(t.abs())));
-        // A time is read off the time axis, a share is one of the whole.
-        let whole = match dimension {
-            Dimension::Time => {
+        // An instant is read off the time axis; rounded times of an even clock are none the less even, and tell a
+        // duration as finely as the signals do. A share is one of the whole; what the digits make of air is
+        // tried out.
+        let whole = match (id, dimension) {
+            ("dead_time", _) => {
                 (self.table.digit(Name::Time) * largest_s).max(measured.value.abs() * relative)
             }
-            Dimension::Fraction => measured.value.abs().max(1.0) * relative,
+            ("air_fraction", _) => 0.0,
+            (_, Dimension::Fraction) => measured.value.abs().max(1.0) * relative,
             _ => measured.value.abs() * relative,
         };
         let rounding = whole / 12.0_f64.sqrt();
         if measured.standard_uncertainty() < rounding {
-            measured.with_given("digits of the file", 1.0, rounding)
+            measured.with_given(DIGITS, 1.0, rounding)
         } else {
             measured
         }
@@ -420,8 +470,13 @@ impl Recording<'_> {
         let found = Dimension::Fraction.display(duty[row]);
         Err(Failure::Usage(format!(
             "“duty” is {found} in row {} below the heading; a duty lies between 0 and 100 %: correct the column or \
-             its unit, or leave it out and say with --at when the duty changed",
-            row + 1
+             its unit{}",
+            row + 1,
+            if self.kind == AnalyseKind::Sweep {
+                ""
+            } else {
+                ", or leave it out and say with --at when the duty changed"
+            }
         )))
     }
 
@@ -445,13 +500,36 @@ impl Recording<'_> {
         let y = Scale { name: "pressure", dimension: Dimension::Pressure };
         let mut chart = self.chart("Pressure of a rail being filled", y, pressure_pa, Vec::new())?;
         let flow = self.table.column(Name::Flow);
-        let rise = BuildUp::recorded(time_s, pressure_pa, flow, self.volume_m3, self.liquid_modulus_pa);
-        Ok(match air::air_fraction(&rise) {
+        let share = |pressure_pa: &[f64], flow: Option<&[f64]>| {
+            let (volume, modulus) = (self.volume_m3, self.liquid_modulus_pa);
+            air::air_fraction(&BuildUp::recorded(time_s, pressure_pa, flow, volume, modulus))
+        };
+        Ok(match share(pressure_pa, flow) {
             Err(why) => refused(&[AIR], &why, chart),
             Ok(air) => {
                 chart.fit = time_s.iter().copied().zip(air.curve_pa).collect();
+                // A column that rests may be off as a whole by half of its last digit.
+                let off = |name, values: &[f64]| -> Vec<f64> {
+                    let half = 0.5
+                        * self.table.digit(name)
+                        * values.iter().fold(0.0_f64, |most, v| most.max(v.abs()));
+                    values.iter().map(|value| value + half).collect()
+                };
+                let moved = [
+                    flow.map(|flow| share(pressure_pa, Some(&off(Name::Flow, flow)))),
+                    Some(share(&off(self.pressure_column(), pressure_pa), flow)),
+                ];
+                let value = air.fraction_at_atmosphere.value;
+                let by = moved.into_iter().flatten().flatten();
+                let by = by.map(|moved| moved.fraction_at_atmosphere.value - value).fold(0.0, f64::hypot);
+                let rounding = by / 3.0_f64.sqrt();
+                let fraction = if air.fraction_at_atmosphere.standard_uncertainty() < rounding {
+                    air.fraction_at_atmosphere.with_given(DIGITS, 1.0, rounding)
+                } else {
+                    air.fraction_at_atmosphere
+                };
                 let mut share = noted(
-                    of(AIR, Ok(air.fraction_at_atmosphere)),
+                    of(AIR, Ok(fraction)),
                     "free air at atmospheric pressure over the volume; air dissolved in the liquid is not seen",
                 );
                 if let Ok(volume) = &air.volume_m3 {
@@ -495,6 +573,8 @@ impl Recording<'_> {
 
     fn sweep(&self) -> Result<Analysis, Failure> {
         let duty = self.column(Name::Duty)?;
+        self.check_duty()?;
+        check_range(duty)?;
         let (output, signal, y) = match (&self.gauge_pa, self.table.column(Name::Flow)) {
             (Some(pressure), _) => (
                 pressure.as_slice(),

@@ -28,19 +28,20 @@ pub(super) fn read(top: &Table<'_>, source: Written) -> Option<BenchSheet> {
     let flow_meter = top.table("flow_meter", flow_meter);
     let speed_pulses = top.table("speed_sensor", |table| table.count("pulses_per_rev", 1, 10_000));
     if let (Some(rail), Some(span)) = (&rail, &rail_pressure) {
-        for (key, found) in [("low", &rail.low), ("zero_within", &rail.zero_within)] {
-            if found.value >= span.span_pa {
-                let show = |pa| Dimension::Pressure.display(pa);
-                top.fault(
-                    found.span.clone(),
-                    format!(
-                        "{key} ({}) is beyond the full scale of the rail sensor ({})",
-                        show(found.value),
-                        show(span.span_pa)
-                    ),
-                    "check the units of both",
-                );
-            }
+        let show = |pa| Dimension::Pressure.display(pa);
+        if rail.low.value >= span.span_pa {
+            let (low, full_scale) = (show(rail.low.value), show(span.span_pa));
+            let message = format!("low ({low}) is beyond the full scale of the rail sensor ({full_scale})");
+            top.fault(rail.low.span.clone(), message, "check the units of both");
+        }
+        let zero_max_pa = meant::ZERO_SHARE_MAX * span.span_pa;
+        if rail.zero_within.value > zero_max_pa {
+            let (zero, most) = (show(rail.zero_within.value), show(zero_max_pa));
+            top.fault(
+                rail.zero_within.span.clone(),
+                format!("zero_within ({zero}) is more than a twentieth of full scale ({most})"),
+                "a sensor that is off by so much is broken, or a rail under pressure is taken for an empty one",
+            );
         }
     }
     let rail_max = limits.as_ref().and_then(|limits| limits.rail.clone());

@@ -62,3 +62,15 @@ pub(in crate::read) const COIL_H: Allowed = Allowed::Between(1e-5, 1.0);
 
 /// A plunger the size of a pin's head to a pump for ships.
 pub(in crate::read) const DISPLACEMENT_M3_PER_REV: Allowed = Allowed::Between(1e-8, 1e-4);
+
+/// A rail answers a step within seconds, or not at all.
+pub(in crate::read) const RESPONSE_S: Allowed = Allowed::Between(0.0, 5.0);
+
+/// A meter that is wrong by half shows this much.
+pub(in crate::read) const EFFICIENCY: Allowed = Allowed::Between(0.0, 1.5);
+
+/// A rail that is empty in a tenth of a second was opened; one that lasts for days cannot be watched.
+pub(in crate::read) const LEAK_S: Allowed = Allowed::Between(0.1, 1e5);
+
+/// Share of its full scale that a sound sensor may be off at zero.
+pub(in crate::read) const ZERO_SHARE_MAX: f64 = 0.05;

@@ -3,6 +3,7 @@
 use super::valve::{ReadValve, below_duty_max};
 use super::{About, WITHOUT, WITHOUT_HELP, below_guard};
 use crate::quantity::Dimension;
+use crate::read::meant;
 use crate::read::table::{Allowed, Found, Table};
 use crate::sheet::{TestPoints, Valve};
 
@@ -13,7 +14,7 @@ pub(super) struct ReadPoints {
 }
 
 pub(super) fn points(table: &Table<'_>, about: &About) -> Option<ReadPoints> {
-    let speed = table.quantity("speed", Dimension::Speed, Allowed::AboveZero);
+    let speed = table.quantity("speed", Dimension::Speed, meant::SPEED);
     let build_up = table.quantity("build_up_to", Dimension::Pressure, Allowed::AboveZero);
     below_guard(table, "build_up_to", build_up.as_ref(), about);
     let leak_down = if about.fitted {

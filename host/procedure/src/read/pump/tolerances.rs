@@ -4,7 +4,7 @@ use super::points::ReadPoints;
 use super::valve::ReadValve;
 use super::{About, WITHOUT, WITHOUT_HELP, guard_fault};
 use crate::quantity::Dimension;
-use crate::read::meant::COIL_H;
+use crate::read::meant::{COIL_H, EFFICIENCY, LEAK_S, RESPONSE_S};
 use crate::read::table::{Allowed, Found, Table};
 use crate::sheet::{Feed, Tolerance, Tolerances};
 
@@ -42,12 +42,12 @@ pub(super) fn tolerances(
     for (what, tolerance) in [("feed_pressure", &feed), ("pressure_rise", &rise)] {
         tolerance_below_guard(table, what, tolerance.as_ref(), about);
     }
-    let dead_time = with_valve("dead_time", Time, Allowed::FromZero);
-    let rise_time = with_valve("rise_time", Time, Allowed::FromZero);
-    let overshoot = with_valve("overshoot", Fraction, Allowed::FromZero);
+    let dead_time = with_valve("dead_time", Time, RESPONSE_S);
+    let rise_time = with_valve("rise_time", Time, RESPONSE_S);
+    let overshoot = with_valve("overshoot", Fraction, Allowed::SHARE);
     let flow = with_valve("flow", Flow, Allowed::FromZero);
     possible_flow(table, flow.as_ref(), about, points);
-    let efficiency = with_valve("volumetric_efficiency", Fraction, Allowed::FromZero);
+    let efficiency = with_valve("volumetric_efficiency", Fraction, EFFICIENCY);
     let hysteresis = with_valve("hysteresis", Fraction, Allowed::SHARE);
     let leak = leak(table, about, points);
     let end = |found: Option<Found<Tolerance>>| found.map(|found| found.value);
@@ -147,9 +147,9 @@ fn leak(table: &Table<'_>, about: &About, points: Option<&ReadPoints>) -> Option
     let key = "leak_time_constant";
     match (about.fitted, points) {
         (true, _) | (false, Some(ReadPoints { leak_down: true, .. })) => {
-            table.tolerance(key, Dimension::Time, Allowed::AboveZero)
+            table.tolerance(key, Dimension::Time, LEAK_S)
         }
-        (false, None) => table.optional_tolerance(key, Dimension::Time, Allowed::AboveZero),
+        (false, None) => table.optional_tolerance(key, Dimension::Time, LEAK_S),
         (false, Some(_)) => {
             table.refuse(
                 key,

@@ -2,7 +2,7 @@
 
 use super::{GOOD, Scene, guards, says};
 use stepwell_protocol::channel::Channel;
-use stepwell_protocol::guards::Guards;
+use stepwell_protocol::guards::{CoilGuard, Guards, OnLoss};
 use stepwell_protocol::message::{Action, Command, ToBoard};
 use stepwell_protocol::state::State;
 use stepwell_tests::world::case::{Case, Length};
@@ -57,6 +57,10 @@ fn work_without_the_right_to_it_is_found() {
     says(&beyond, "beyond the guards at");
 }
 
+fn inlet(guards: &mut Guards) -> &mut CoilGuard {
+    guards.coils[0].as_mut().expect("an inlet valve")
+}
+
 /// What is changed in guards.
 type Change = fn(&mut Guards);
 
@@ -64,23 +68,47 @@ type Change = fn(&mut Guards);
 fn guards_other_than_the_sheets_are_found_each_by_its_name() {
     let mut scene = Scene::of(GOOD);
     // The rail sensor's zero may be off by 3 MPa, which are 491 counts of a tick's word; all limits with it.
-    let changes: [(&str, Change); 14] = [
+    let changes: &[(&str, Change)] = &[
         ("rail limit", |guards| guards.rail_max += 600),
         ("low rail", |guards| guards.rail_low += 600),
         ("low rail", |guards| guards.rail_low += 5),
+        // A shorted line, one that is open, a sound sensor under vacuum and at its span.
+        ("rail sensor", |guards| guards.rail_live.low = 0),
+        ("rail sensor", |guards| guards.rail_live.high = 40_950),
+        ("rail sensor", |guards| guards.rail_live.low = 4_095),
+        ("rail sensor", |guards| guards.rail_live.high = 36_800),
+        ("rail at rest", |guards| guards.rail_zero.low -= 2),
+        ("rail at rest", |guards| guards.rail_zero.high += 2),
         ("least supply voltage", |guards| guards.supply.low -= 50),
         ("largest supply voltage", |guards| guards.supply.high += 50),
+        ("hottest fluid", |guards| guards.fluid.low -= 3),
+        ("hottest fluid", |guards| guards.fluid.low += 3),
+        ("coldest fluid", |guards| guards.fluid.high += 3),
+        ("coldest fluid", |guards| guards.fluid.high -= 3),
         ("feed sensor", |guards| guards.feed_live = None),
+        ("feed sensor", |guards| guards.feed_live.as_mut().expect("a feed sensor").low = 0),
+        ("feed sensor", |guards| guards.feed_live.as_mut().expect("a feed sensor").high = 40_950),
+        ("feed sensor", |guards| guards.feed_live.as_mut().expect("a feed sensor").high = 36_800),
         ("speed", |guards| guards.drive_rpm_max += 1),
         ("drive time", |guards| guards.drive_on_ms_max += 1),
         ("drive time", |guards| guards.drive_rest_ms_min -= 1),
         ("flow gap", |guards| guards.flow_gap_ms_max += 1),
-        ("coil", |guards| guards.coils[0].as_mut().expect("an inlet valve").duty_max_e4 += 1),
+        ("coil", |guards| inlet(guards).on_loss = OnLoss::Falls),
+        ("coil", |guards| inlet(guards).duty_max_e4 += 1),
         ("coil", |guards| guards.coils[1].as_mut().expect("a pressure valve").relieve_e4 += 1),
-        ("coil", |guards| guards.coils[0].as_mut().expect("an inlet valve").current_max += 10),
+        ("coil", |guards| inlet(guards).current_max += 10),
         ("coil", |guards| guards.coils[1] = None),
+        ("coil's zero", |guards| inlet(guards).zero.low = 1),
+        // A coil's zero may be off by 0.225 A, which are 1843 counts; both limits with it.
+        ("coil's zero", |guards| {
+            inlet(guards).zero.high += 1_900;
+            inlet(guards).current_max += 1_900;
+        }),
+        // 10 V to 15 V in one loop: what is drawn is half as much again at the most.
+        ("current at full duty", |guards| inlet(guards).full_duty *= 2),
+        ("current at full duty", |guards| inlet(guards).full_duty /= 2),
     ];
-    for (name, change) in changes {
+    for &(name, change) in changes {
         let found = scene.seen(|watch| guards(watch, change));
         says(&found, &format!("whose {name} is not the sheets'"));
     }

@@ -38,6 +38,7 @@ use line::Line;
 use machine::Machine;
 use mishap::{HostMishap, Mishap, What};
 use record::Kept;
+use sha2::{Digest, Sha256};
 use std::path::Path;
 use stepwell_plant::Truth;
 use stepwell_procedure::record::Outcome;
@@ -89,17 +90,26 @@ impl Story {
         self.kept.iter().map(|kept| kept.acknowledged).sum()
     }
 
-    /// Everything that makes two stories the same, in one number: all outputs, states and pressures of every
-    /// tick, all that was kept, every outcome.
+    /// Everything that makes two stories the same, in one number, which is the same wherever it is worked out: all
+    /// outputs, states and pressures of every tick, every sample and entry that was handed to a disk and what became
+    /// of them, every outcome.
     #[must_use]
     pub fn fingerprint(&self) -> u64 {
-        use std::hash::{DefaultHasher, Hash, Hasher};
-        let mut hasher = DefaultHasher::new();
+        let mut hasher = Sha256::new();
         for beside in &self.watch.ticks {
-            format!("{:?}", beside.moment).hash(&mut hasher);
+            hasher.update(format!("{:?}\n", beside.moment));
         }
-        format!("{:?} {:?} {:?}", self.outcomes, self.wrong, self.kept).hash(&mut hasher);
-        hasher.finish()
+        for handed in &self.handed {
+            for (tick, sample) in &handed.samples {
+                hasher.update(tick.to_le_bytes());
+                sample.iter().for_each(|word| hasher.update(word.to_le_bytes()));
+            }
+            hasher.update(format!("{:?} {:?}\n", handed.entries, handed.outcome));
+        }
+        hasher.update(format!("{:?} {:?} {:?}", self.outcomes, self.wrong, self.kept));
+        let mut first = [0; 8];
+        first.copy_from_slice(&hasher.finalize()[..8]);
+        u64::from_be_bytes(first)
     }
 }
 

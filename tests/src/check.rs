@@ -17,31 +17,53 @@ const STOP_MS_MAX: usize = 5_000;
 
 /// Noise of the rail reading: 2 mV per conversion at 4 V over 200 MPa are 1 bar, a tick's ten
 /// conversions a third of that, and three deviations of it 1 bar. In Pa.
-const RAIL_NOISE_PA: f64 = 1e5;
+pub(crate) const RAIL_NOISE_PA: f64 = 1e5;
 
-/// Everything that is wrong with `trace`; empty when nothing is.
+/// Without a pulse for so long a shaft delivers nothing (docs/protocol.md, 7), in ms; less two, because a pulse is
+/// seen at the tick after it came, and speeds are summed a tick at a time.
+const SURELY_SEEN_MS: usize = 500 - 2;
+
+/// What nobody may hold against the board at a tick, because of what its sensors show.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Excuse {
+    /// Which coils may be let go at once, inlet first: they show too much current, or current that nobody asked for.
+    pub let_go: [bool; 2],
+    /// The rail's sensor shows less than the guard, whatever the rail is at.
+    pub rail_hidden: bool,
+    /// The shaft's sensor has fallen silent so late that the board must take it for a shaft that stands.
+    pub shaft_hidden: bool,
+}
+
+/// Everything that is wrong with `trace`, with nothing excused; empty when nothing is.
 #[must_use]
 pub fn everything(plan: &Plan, trace: &[Moment]) -> Vec<String> {
-    [rail_above_guard, energised_out_of_turn, drive_beyond_rating]
-        .into_iter()
-        .flat_map(|check| check(plan, trace))
-        .chain(stop_out_of_order(plan, trace, &vec![[false; 2]; trace.len()]))
-        .collect()
+    let nothing = vec![Excuse::default(); trace.len()];
+    let mut wrong = rail_above_guard(plan, trace, &nothing);
+    wrong.extend(energised_out_of_turn(trace));
+    wrong.extend(drive_beyond_rating(plan, trace));
+    wrong.extend(stop_out_of_order(plan, trace, &nothing));
+    wrong
 }
 
 /// The rail longer above the pump's guard than the board may take to see it.
 #[must_use]
-pub fn rail_above_guard(plan: &Plan, trace: &[Moment]) -> Vec<String> {
-    trace
-        .chunk_by(|a, b| (a.rail_pa > plan.pump.rail_guard_pa) == (b.rail_pa > plan.pump.rail_guard_pa))
-        .filter(|stretch| stretch[0].rail_pa > plan.pump.rail_guard_pa && stretch.len() > ABOVE_GUARD_MS_MAX)
-        .map(|stretch| format!("rail above its guard for {} ms from tick {}", stretch.len(), stretch[0].tick))
+pub fn rail_above_guard(plan: &Plan, trace: &[Moment], excuses: &[Excuse]) -> Vec<String> {
+    let above = |(moment, excuse): &(&Moment, &Excuse)| {
+        moment.rail_pa > plan.pump.rail_guard_pa && !excuse.rail_hidden
+    };
+    let ticks: Vec<_> = trace.iter().zip(excuses).collect();
+    ticks
+        .chunk_by(|a, b| above(a) == above(b))
+        .filter(|stretch| above(&stretch[0]) && stretch.len() > ABOVE_GUARD_MS_MAX)
+        .map(|stretch| {
+            format!("rail above its guard for {} ms from tick {}", stretch.len(), stretch[0].0.tick)
+        })
         .collect()
 }
 
 /// Outputs energised although the board says that it is at rest, armed or tripped.
 #[must_use]
-pub fn energised_out_of_turn(_: &Plan, trace: &[Moment]) -> Vec<String> {
+pub fn energised_out_of_turn(trace: &[Moment]) -> Vec<String> {
     trace
         .iter()
         .filter(|moment| {
@@ -72,13 +94,12 @@ pub fn drive_beyond_rating(plan: &Plan, trace: &[Moment]) -> Vec<String> {
 }
 
 /// A stop that is not staged: drive off first, valves held where they relieve until the rail is low
-/// or time is up, only then everything off. A coil with too much current, or with current that nobody asked
-/// for, may be let go at once: `let_go` says of each moment which coils may be in that state, inlet first.
+/// and the shaft delivers nothing, or time is up, only then everything off.
 #[must_use]
-pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], let_go: &[[bool; 2]]) -> Vec<String> {
+pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], excuses: &[Excuse]) -> Vec<String> {
     let relieving = relieving_duties_e4(plan);
     let all_let_go =
-        |place: usize| relieving.iter().zip(let_go[place]).all(|(duty, let_go)| *duty == 0 || let_go);
+        |place: usize| relieving.iter().zip(excuses[place].let_go).all(|(duty, let_go)| *duty == 0 || let_go);
     let mut wrong = Vec::new();
     for (place, pair) in trace.windows(2).enumerate() {
         let (before, now) = (&pair[0], &pair[1]);
@@ -97,7 +118,7 @@ pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], let_go: &[[bool; 2]]) ->
         if first.state != State::Stopping {
             continue;
         }
-        for (moment, let_go) in stretch.iter().zip(&let_go[places]) {
+        for (moment, Excuse { let_go, .. }) in stretch.iter().zip(&excuses[places]) {
             let outputs = &moment.outputs;
             let duties = [outputs.inlet_duty_e4, outputs.pressure_duty_e4];
             if outputs.drive_rpm > 0 || outputs.supply_on || outputs.dump_closed {
@@ -113,14 +134,32 @@ pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], let_go: &[[bool; 2]]) ->
             wrong.push(format!("a stop that took {ms} ms from tick {}", first.tick));
         }
         let rail_low = last.rail_pa <= plan.bench.rail_low_pa + RAIL_NOISE_PA;
-        // Where the trace ends the stop was not over: the board was switched off or started anew. A reason that was
-        // found on the last tick of a stop is seen on the next.
-        let over = ends < trace.len() && !all_let_go(ends - 1) && !all_let_go(ends);
-        if over && !rail_low && ms < STOP_MS_MAX {
+        // Where the trace ends the stop was not over: the board was switched off or started anew; nor was it where a
+        // dwell took over. A reason that was found on the last tick of a stop is seen on the next.
+        let over = trace.get(ends).is_some_and(|next| next.state != State::Dwelling)
+            && !all_let_go(ends - 1)
+            && !all_let_go(ends);
+        if !over || ms >= STOP_MS_MAX {
+            continue;
+        }
+        if !rail_low {
             wrong.push(format!("valves let go after {ms} ms at {:.0} Pa, tick {}", last.rail_pa, last.tick));
+        }
+        // So much turning gives a pulse wherever it begins.
+        let turned_rev = turned_rev(&trace[ends.saturating_sub(SURELY_SEEN_MS)..ends]);
+        if turned_rev * plan.bench.speed_pulses_per_rev > 1.0 && !excuses[ends - 1].shaft_hidden {
+            wrong.push(format!(
+                "valves let go after {ms} ms though the shaft turned {turned_rev:.3} rev in half a second, tick {}",
+                last.tick
+            ));
         }
     }
     wrong
+}
+
+/// How far the shaft turned in a stretch of ticks, in revolutions.
+fn turned_rev(stretch: &[Moment]) -> f64 {
+    stretch.iter().map(|moment| moment.speed_rev_per_s.abs() * 1e-3).sum()
 }
 
 /// The duties at which a stop holds the valves, in 0.01 %: a valve that loses pressure without

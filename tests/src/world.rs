@@ -14,6 +14,7 @@ pub mod case;
 pub mod claims;
 pub mod danger;
 pub mod ear;
+pub mod excuse;
 pub mod host;
 pub mod letting_go;
 pub mod line;
@@ -27,7 +28,7 @@ pub mod scripted;
 pub mod tally;
 pub mod watch;
 
-use crate::check;
+use crate::check::{self, Excuse};
 use crate::trace::Moment;
 use authority::Doing;
 use case::{Case, Length};
@@ -37,6 +38,7 @@ use line::Line;
 use machine::Machine;
 use mishap::{HostMishap, Mishap, What};
 use record::Kept;
+use sha2::{Digest, Sha256};
 use std::path::Path;
 use stepwell_plant::Truth;
 use stepwell_procedure::record::Outcome;
@@ -54,8 +56,7 @@ pub struct Story {
     pub outcomes: Vec<Option<Outcome>>,
     /// Everything that must never happen and did.
     pub wrong: Vec<String>,
-    /// What went beyond the pump's guard while the only sensor that could tell showed too little: left to the rig's
-    /// relief valve and gauge.
+    /// What would be wrong if the board could have known: left to the rig's relief valve and gauge.
     pub beyond: Vec<String>,
     /// How long each dangerous condition went on while something was being worked.
     pub episodes: Vec<Episode>,
@@ -89,17 +90,26 @@ impl Story {
         self.kept.iter().map(|kept| kept.acknowledged).sum()
     }
 
-    /// Everything that makes two stories the same, in one number: all outputs, states and pressures of every
-    /// tick, all that was kept, every outcome.
+    /// Everything that makes two stories the same, in one number, which is the same wherever it is worked out: all
+    /// outputs, states and pressures of every tick, every sample and entry that was handed to a disk and what became
+    /// of them, every outcome.
     #[must_use]
     pub fn fingerprint(&self) -> u64 {
-        use std::hash::{DefaultHasher, Hash, Hasher};
-        let mut hasher = DefaultHasher::new();
+        let mut hasher = Sha256::new();
         for beside in &self.watch.ticks {
-            format!("{:?}", beside.moment).hash(&mut hasher);
+            hasher.update(format!("{:?}\n", beside.moment));
         }
-        format!("{:?} {:?} {:?}", self.outcomes, self.wrong, self.kept).hash(&mut hasher);
-        hasher.finish()
+        for handed in &self.handed {
+            for (tick, sample) in &handed.samples {
+                hasher.update(tick.to_le_bytes());
+                sample.iter().for_each(|word| hasher.update(word.to_le_bytes()));
+            }
+            hasher.update(format!("{:?} {:?}\n", handed.entries, handed.outcome));
+        }
+        hasher.update(format!("{:?} {:?} {:?}", self.outcomes, self.wrong, self.kept));
+        let mut first = [0; 8];
+        first.copy_from_slice(&hasher.finalize()[..8]);
+        u64::from_be_bytes(first)
     }
 }
 
@@ -167,7 +177,7 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         .enumerate()
         .map(|(life, handed)| record::compare(store, handed, life, &watch))
         .collect();
-    let Judged { doing, episodes, mut wrong } = judged(plan, &watch, begun);
+    let Judged { doing, episodes, mut wrong, beyond } = judged(plan, &watch, begun);
     wrong.extend(wrong_said);
     wrong.extend(kept.iter().flat_map(|kept| kept.wrong.clone()));
     if hung {
@@ -181,13 +191,6 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     });
     let tripped = watch.ticks.iter().any(|beside| beside.moment.state == State::Tripped);
     let trips = machine.trips().to_vec();
-    let hidden = begun.is_some_and(|mishap| hides_pressure(mishap.what));
-    let (beyond, mut wrong): (Vec<_>, Vec<_>) =
-        wrong.into_iter().partition(|what| hidden && what.starts_with(ABOVE_GUARD));
-    let most_pa = watch.ticks.iter().map(|beside| beside.moment.rail_pa).fold(0.0, f64::max);
-    if most_pa > plan.bench.rail_max_pa {
-        wrong.push(format!("{:.0} MPa, more than the rig can stand", most_pa * 1e-6));
-    }
     Story { outcomes, wrong, beyond, episodes, kept, handed, at_rest_ms, tripped, trips, told, watch }
 }
 
@@ -200,6 +203,8 @@ pub struct Judged {
     pub episodes: Vec<Episode>,
     /// Everything that must never happen and did.
     pub wrong: Vec<String>,
+    /// What would be wrong if the board could have known.
+    pub beyond: Vec<String>,
 }
 
 /// All that can be told without a record: authority, dangers, the checks of a trace, what is conserved. `begun` is what
@@ -207,46 +212,48 @@ pub struct Judged {
 #[must_use]
 pub fn judged(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Judged {
     let (doing, mut wrong) = authority::walk(plan, watch);
-    let episodes = danger::episodes(plan, watch, &doing, begun);
+    let excuses = excuse::excuses(plan, watch, begun);
+    let episodes = danger::episodes(plan, watch, &doing, begun, &excuses);
     let moments: Vec<Moment> = watch.ticks.iter().map(|beside| beside.moment).collect();
     wrong.extend(check::drive_beyond_rating(plan, &moments));
-    wrong.extend(by_life(plan, watch));
-    wrong.extend(danger::too_long(&episodes));
+    let by_trace = by_life(plan, watch, &excuses);
+    // Whatever the sensors show, only a coil's own current excuses that it is let go.
+    let all_known: Vec<Excuse> =
+        excuses.iter().map(|excuse| Excuse { let_go: excuse.let_go, ..Excuse::default() }).collect();
+    let mut beyond = by_life(plan, watch, &all_known);
+    beyond.retain(|what| !by_trace.contains(what));
+    wrong.extend(by_trace);
+    wrong.extend(danger::too_long(&episodes, |episode| episode.seen_ms));
+    let unseen = danger::too_long(&episodes, |episode| episode.lasted_ms);
+    beyond.extend(unseen.into_iter().filter(|what| !wrong.contains(what)));
     wrong.extend(danger::untold(plan, watch, &doing, begun));
     wrong.extend(watch.truths.and_then(|(before, after)| not_conserved(&before, &after)));
     if moments.last().is_some_and(|last| last.outputs.energised()) {
         wrong.push("something is still driven at the end".to_owned());
     }
-    Judged { doing, episodes, wrong }
+    let most_pa = moments.iter().map(|moment| moment.rail_pa).fold(0.0, f64::max);
+    if most_pa > plan.bench.rail_max_pa {
+        wrong.push(format!("{:.0} MPa, more than the rig can stand", most_pa * 1e-6));
+    }
+    Judged { doing, episodes, wrong, beyond }
 }
 
 /// What the checks of a trace find in what a board did from one start to the next.
-fn by_life(plan: &Plan, watch: &Watch) -> Vec<String> {
-    let let_go = letting_go::may_let_go(watch);
+fn by_life(plan: &Plan, watch: &Watch, excuses: &[Excuse]) -> Vec<String> {
     let mut wrong = Vec::new();
     let mut begins = 0;
     for life in watch.ticks.chunk_by(|_, next| !next.restarted) {
         let ends = begins + life.len();
-        let let_go = &let_go[std::mem::replace(&mut begins, ends)..ends];
+        let excuses = &excuses[std::mem::replace(&mut begins, ends)..ends];
         // While the loop does not run the board's own word for what it does is an old one.
-        let ran = life.iter().zip(let_go).filter(|(beside, _)| beside.running);
-        let (moments, let_go): (Vec<Moment>, Vec<_>) =
-            ran.map(|(beside, let_go)| (beside.moment, *let_go)).unzip();
-        wrong.extend(check::rail_above_guard(plan, &moments));
-        wrong.extend(check::energised_out_of_turn(plan, &moments));
-        wrong.extend(check::stop_out_of_order(plan, &moments, &let_go));
+        let ran = life.iter().zip(excuses).filter(|(beside, _)| beside.running);
+        let (moments, excuses): (Vec<Moment>, Vec<Excuse>) =
+            ran.map(|(beside, excuse)| (beside.moment, *excuse)).unzip();
+        wrong.extend(check::rail_above_guard(plan, &moments, &excuses));
+        wrong.extend(check::energised_out_of_turn(&moments));
+        wrong.extend(check::stop_out_of_order(plan, &moments, &excuses));
     }
     wrong
-}
-
-/// How checkers begin that say that the rail is above the pump's guard.
-const ABOVE_GUARD: &str = "rail above its guard";
-
-/// Whether the rail's sensor shows less than there is: then nothing that the board knows can tell, and its guard
-/// holds no more than what the sensor leaves of it. What the rig can stand still holds.
-fn hides_pressure(what: What) -> bool {
-    use stepwell_plant::FaultKind as Rig;
-    matches!(what, What::Rig(Rig::RailSensorLow | Rig::RailSensorSlow))
 }
 
 /// A folder for a store that need not last: on a memory file system where there is one.

@@ -48,6 +48,15 @@ fn each_checker_finds_what_it_is_for() {
     assert!(let_go.contains("duties"), "{let_go}");
     let too_soon = found(&report, |trace| trace[stop..stop + 60].iter_mut().for_each(|m| m.rail_pa = 5e6));
     assert!(too_soon.contains("valves let go"), "{too_soon}");
+    // Sixty pulses a revolution: 2 rev/min are a pulse in half a second. At 1.9 none need have come, at 2.1 one must.
+    let ends = stop + report.trace[stop..].iter().take_while(|m| m.state == State::Stopping).count();
+    let coasts = |rev_per_min: f64| {
+        found(&report, |trace| {
+            trace[ends - 500..ends].iter_mut().for_each(|m| m.speed_rev_per_s = rev_per_min / 60.0);
+        })
+    };
+    assert_eq!(coasts(1.9), "");
+    assert!(coasts(2.1).contains("though the shaft turned 0.017 rev in half a second"), "{}", coasts(2.1));
     let unstaged = found(&report, |trace| {
         let held = trace[stop..].iter().take_while(|m| m.state == State::Stopping).count();
         trace.drain(stop..stop + held);

@@ -7,9 +7,6 @@ const STILL_MS: u16 = 2_000;
 /// less than two revolutions a minute.
 const SLOW_MS: u16 = 500;
 
-/// A drive that is on for so long without a pulse has no sensor that tells anything, in ms.
-const DUMB_MS: u16 = 1_000;
-
 /// A shaft that turns for so long without its drive, coasting or from standstill, is being driven by something.
 const COAST_MS_MAX: u16 = 5_000;
 
@@ -21,22 +18,19 @@ pub(crate) struct Shaft {
     age_ms: u16,
     /// Since the drive went off, or the shaft began to turn without it; `None` while it stands.
     coasting_ms: Option<u16>,
-    /// Since the drive went on, or the latest pulse since then.
-    awaited_ms: u16,
-    /// No pulse came while one had to: nobody knows whether the shaft turns.
+    /// The drive was on, and half a second without a pulse: until one comes nobody knows whether the shaft turns.
     dumb: bool,
 }
 
 impl Shaft {
     pub(crate) const STILL: Shaft =
-        Shaft { last_count: None, age_ms: STILL_MS, coasting_ms: None, awaited_ms: 0, dumb: false };
+        Shaft { last_count: None, age_ms: STILL_MS, coasting_ms: None, dumb: false };
 
     /// One tick. `drive_on` is what was applied during it.
     pub(crate) fn take(&mut self, count: u16, drive_on: bool) {
         let pulse = self.last_count.replace(count).is_some_and(|last| last != count);
         self.age_ms = if pulse { 0 } else { self.age_ms.saturating_add(1) };
-        self.awaited_ms = if drive_on && !pulse { self.awaited_ms.saturating_add(1) } else { 0 };
-        self.dumb = !pulse && (self.dumb || self.awaited_ms >= DUMB_MS);
+        self.dumb = !pulse && (self.dumb || (drive_on && self.age_ms >= SLOW_MS));
         self.coasting_ms = match self.coasting_ms {
             _ if drive_on => Some(0),
             Some(ms) if self.turning() => Some(ms.saturating_add(1)),

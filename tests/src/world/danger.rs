@@ -6,6 +6,7 @@ use super::letting_go::DECAY_MS;
 use super::mishap::{Mishap, What};
 use super::said::Said;
 use super::watch::{Beside, Watch};
+use crate::check::Excuse;
 use stepwell_plant::FaultKind;
 use stepwell_procedure::run::Plan;
 use stepwell_protocol::state::State;
@@ -26,6 +27,8 @@ pub struct Episode {
     pub danger: Danger,
     /// For how long, ms.
     pub lasted_ms: usize,
+    /// The longest time in it in which the board could know, ms.
+    pub seen_ms: usize,
     /// Its first millisecond.
     pub from: usize,
 }
@@ -49,47 +52,99 @@ struct Facts<'a> {
     impossible: Vec<bool>,
 }
 
+/// Name of the condition that a sensor which shows too little hides.
+const ABOVE_GUARD: &str = "rail above its guard";
+
 type Condition = fn(&Facts<'_>, &Beside, usize) -> bool;
 
 /// A reading is off by its channel's gain, 1 % on the demo bench, and noise: a condition counts beyond that.
 const GAIN: f64 = 1.02;
 
-const CONDITIONS: &[(&str, usize, Condition)] = &[
-    ("stop chain open", 20, |_, beside, _| !beside.contacts[0]),
-    ("guard open", 100, |_, beside, _| !beside.contacts[1]),
-    ("tank low", 1_000, |_, beside, _| !beside.contacts[2]),
-    ("rail above its guard", 20, |facts, beside, _| {
+/// A condition and where its bound comes from.
+struct Row {
+    name: &'static str,
+    /// Causes of chapter 11 of docs/protocol.md, by its words: the longest of what it promises for them, in ms; where
+    /// that says *that*, the condition itself counts from there.
+    promised: (&'static str, usize),
+    /// What is added to the promise, in ms, and why.
+    added: (usize, &'static str),
+    condition: Condition,
+}
+
+const fn row(
+    name: &'static str,
+    promised: (&'static str, usize),
+    added: (usize, &'static str),
+    condition: Condition,
+) -> Row {
+    Row { name, promised, added, condition }
+}
+
+const NOTHING: (usize, &str) = (0, "");
+
+const CONDITIONS: &[Row] = &[
+    row("stop chain open", ("StopChainOpen", 20), NOTHING, |_, beside, _| !beside.contacts[0]),
+    row("guard open", ("GuardOpen", 100), NOTHING, |_, beside, _| !beside.contacts[1]),
+    row("tank low", ("TankLow", 1_000), NOTHING, |_, beside, _| !beside.contacts[2]),
+    row(ABOVE_GUARD, ("RailHigh", 20), NOTHING, |facts, beside, _| {
         beside.moment.rail_pa > GAIN * facts.plan.pump.rail_guard_pa
     }),
-    ("over-current, inlet", 10, |facts, _, place| over_current(facts, place, 0)),
-    ("over-current, pressure", 10, |facts, _, place| over_current(facts, place, 1)),
-    ("current at 0 %, inlet", 50, |facts, beside, place| current_at_zero(facts, beside, place, 0)),
-    ("current at 0 %, pressure", 50, |facts, beside, place| current_at_zero(facts, beside, place, 1)),
-    ("no current when driven, inlet", 100, |facts, beside, place| open(facts, beside, place, 0)),
-    ("no current when driven, pressure", 100, |facts, beside, place| open(facts, beside, place, 1)),
-    ("converter stands still", 50, |_, beside, _| beside.converter_stands),
-    ("supply low", 100, |facts, beside, _| beside.supply_v * GAIN < facts.plan.bench.supply_v.0),
-    ("supply high", 100, |facts, beside, _| beside.supply_v > GAIN * facts.plan.bench.supply_v.1),
-    ("rail sensor without a line", 50, |facts, _, place| {
+    row("over-current, inlet", ("OverCurrent", 10), NOTHING, |facts, _, place| over_current(facts, place, 0)),
+    row("over-current, pressure", ("OverCurrent", 10), NOTHING, |facts, _, place| {
+        over_current(facts, place, 1)
+    }),
+    row("current at 0 %, inlet", ("CurrentAtZeroDuty", 50), NOTHING, |facts, beside, place| {
+        current_at_zero(facts, beside, place, 0)
+    }),
+    row("current at 0 %, pressure", ("CurrentAtZeroDuty", 50), NOTHING, |facts, beside, place| {
+        current_at_zero(facts, beside, place, 1)
+    }),
+    row("no current when driven, inlet", ("CoilOpen", 50), JUST_DRIVEN, |facts, beside, place| {
+        open(facts, beside, place, 0)
+    }),
+    row("no current when driven, pressure", ("CoilOpen", 50), JUST_DRIVEN, |facts, beside, place| {
+        open(facts, beside, place, 1)
+    }),
+    row("converter stands still", ("AdcFrozen", 50), NOTHING, |_, beside, _| beside.converter_stands),
+    row("supply low", ("SupplyLow", 100), NOTHING, |facts, beside, _| {
+        beside.supply_v * GAIN < facts.plan.bench.supply_v.0
+    }),
+    row("supply high", ("SupplyHigh", 100), NOTHING, |facts, beside, _| {
+        beside.supply_v > GAIN * facts.plan.bench.supply_v.1
+    }),
+    row("rail sensor without a line", ("RailSensorDead", 50), NOTHING, |facts, _, place| {
         acts(facts, place, &[FaultKind::RailSensorOpen, FaultKind::RailSensorShort])
     }),
-    ("rail sensor stuck", 2_000, |facts, _, place| acts(facts, place, &[FaultKind::RailSensorStuck])),
-    ("feed sensor without a line", 50, |facts, _, place| acts(facts, place, &[FaultKind::FeedSensorOpen])),
-    ("fluid sensor without a line", 1_000, |facts, _, place| {
+    row("rail sensor stuck", ("RailSensorFrozen", 2_000), NOTHING, |facts, _, place| {
+        acts(facts, place, &[FaultKind::RailSensorStuck])
+    }),
+    row("feed sensor without a line", ("FeedSensorDead", 50), NOTHING, |facts, _, place| {
+        acts(facts, place, &[FaultKind::FeedSensorOpen])
+    }),
+    row("fluid sensor without a line", ("FluidTemperature", 1_000), NOTHING, |facts, _, place| {
         acts(facts, place, &[FaultKind::FluidThermistorOpen, FaultKind::FluidThermistorShort])
     }),
     // A thermistor lags by some seconds: what counts is what any sensor could have shown by then.
-    ("fluid too hot", 1_000, |facts, beside, _| {
+    row("fluid too hot", ("FluidTemperature", 1_000), NOTHING, |facts, beside, _| {
         beside.fluid_celsius > facts.plan.bench.fluid_celsius.1 + HOT_K
     }),
-    ("dry run", 100, |facts, _, place| {
-        let gap_ms = (facts.plan.bench.flow_gap_s * 1e3) as usize;
-        facts.dry_since[place].is_some_and(|since| place - since > gap_ms)
-    }),
-    ("broken frames", 1_000, |facts, _, place| facts.broken[place] > BROKEN_MAX),
-    ("second host", 500, |facts, _, place| facts.foreign[place]),
-    ("impossible command", 10, |facts, _, place| facts.impossible[place]),
+    row(
+        "dry run",
+        ("NoFlow", 0),
+        (2, "the tick that counts the gap out, and the one that acts"),
+        |facts, _, place| {
+            let gap_ms = (facts.plan.bench.flow_gap_s * 1e3) as usize;
+            facts.dry_since[place].is_some_and(|since| place - since > gap_ms)
+        },
+    ),
+    row("broken frames", ("LinkNoise", 1_000), NOTHING, |facts, _, place| facts.broken[place] > BROKEN_MAX),
+    row("second host", ("ForeignSession", 10), NOTHING, |facts, _, place| facts.foreign[place]),
+    row("impossible command", ("BadCommand", 10), NOTHING, |facts, _, place| facts.impossible[place]),
 ];
+
+/// What is added where a coil may have been driven only since the condition began.
+const JUST_DRIVEN: (usize, &str) =
+    (50, "a current that has just been switched on tells nothing: as long again");
 
 /// How far the fluid may be above its limit before it must be seen, in K.
 const HOT_K: f64 = 5.0;
@@ -155,33 +210,42 @@ fn acts(facts: &Facts<'_>, place: usize, kinds: &[FaultKind]) -> bool {
 
 /// Every stretch in which a condition went on while something was being worked, however short.
 #[must_use]
-pub fn episodes(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap>) -> Vec<Episode> {
+pub fn episodes(
+    plan: &Plan,
+    watch: &Watch,
+    doing: &[Doing],
+    mishap: Option<Mishap>,
+    excuses: &[Excuse],
+) -> Vec<Episode> {
     let facts = facts(plan, watch, doing, mishap);
     let mut found = Vec::new();
-    for &(name, bound_ms, condition) in CONDITIONS {
-        let danger = Danger { name, bound_ms };
-        let mut from = None;
-        let present = |place: usize| doing[place].works() && condition(&facts, &watch.ticks[place], place);
-        for place in 0..=watch.ticks.len() {
-            let now = place < watch.ticks.len() && present(place);
-            match from {
-                None if now => from = Some(place),
-                Some(start) if !now => {
-                    found.push(Episode { danger, lasted_ms: place - start, from: start });
-                    from = None;
-                }
-                _ => {}
+    for &Row { name, promised, added, condition } in CONDITIONS {
+        let danger = Danger { name, bound_ms: promised.1 + added.0 };
+        let mut episode: Option<Episode> = None;
+        let mut seen_ms = 0;
+        for (place, beside) in watch.ticks.iter().enumerate() {
+            if !(doing[place].works() && condition(&facts, beside, place)) {
+                found.extend(episode.take());
+                seen_ms = 0;
+                continue;
             }
+            let hidden = name == ABOVE_GUARD && excuses[place].rail_hidden;
+            seen_ms = if hidden { 0 } else { seen_ms + 1 };
+            let now = episode.get_or_insert(Episode { danger, lasted_ms: 0, seen_ms: 0, from: place });
+            now.lasted_ms += 1;
+            now.seen_ms = now.seen_ms.max(seen_ms);
         }
+        found.extend(episode);
     }
     found
 }
 
-/// What outlasted its bound, in words.
+/// What outlasted its bound, by what of each episode counts, in words.
 #[must_use]
-pub fn too_long(episodes: &[Episode]) -> Vec<String> {
-    let over = episodes.iter().filter(|episode| episode.lasted_ms > episode.danger.bound_ms);
-    over.map(|Episode { danger, lasted_ms, from }| {
+pub fn too_long(episodes: &[Episode], counts_ms: fn(&Episode) -> usize) -> Vec<String> {
+    let over = episodes.iter().filter(|episode| counts_ms(episode) > episode.danger.bound_ms);
+    over.map(|episode| {
+        let Episode { danger, lasted_ms, from, .. } = episode;
         format!("{} for {lasted_ms} ms from {from} ms on, {} at the most", danger.name, danger.bound_ms)
     })
     .collect()
@@ -192,37 +256,38 @@ pub fn too_long(episodes: &[Episode]) -> Vec<String> {
 #[must_use]
 pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap>) -> Vec<String> {
     let mut wrong = Vec::new();
-    let (mut turning_ms, mut pressed_ms, mut worked) = (0_usize, 0_usize, false);
-    let mut driven_ms = [0_usize; 2];
+    let (mut turning, mut pressed, mut driven) =
+        (Stretch::default(), Stretch::default(), [Stretch::default(); 2]);
+    let mut worked = false;
     let swapped = mishap.filter(|mishap| mishap.what == What::Rig(FaultKind::ConnectorsSwapped));
     for (place, (beside, doing)) in watch.ticks.iter().zip(doing).enumerate() {
         let moment = &beside.moment;
         worked = (worked || doing.works()) && !beside.restarted;
-        let off = !moment.drive_on();
-        turning_ms = if off && moment.speed_rev_per_s > TURNING_REV_PER_S { turning_ms + 1 } else { 0 };
-        // Twice what counts as low is beyond any error of a sensor whose zero was taken.
-        let pressed = moment.rail_pa > 2.0 * plan.bench.rail_low_pa;
-        pressed_ms = if worked && *doing == Doing::Rest && pressed { pressed_ms + 1 } else { 0 };
         let latched = moment.state == State::Tripped;
-        let swapped = swapped.is_some_and(|mishap| mishap.acts_at(place as u64));
-        // The board knows its guards once it has worked.
-        for (coil, ms) in driven_ms.iter_mut().enumerate() {
-            let on = *doing == Doing::Rest && worked && fitted(plan, coil) && !swapped;
-            let driven = beside.current_a[coil] > 0.1 * beside.supply_v / beside.circuit_ohm[coil];
-            *ms = if on && driven { *ms + 1 } else { 0 };
-            if *ms == DECAY_MS + UNASKED_MS_MAX + 1 && !latched {
-                wrong.push(format!(
-                    "coil {coil} is driven at rest for {ms} ms and nobody is told, {place} ms"
-                ));
-            }
-        }
-        if turning_ms == SHAFT_MS_MAX + 1 && !latched {
+        // A board that does not run tells nobody anything, and one that has started anew has seen nothing yet.
+        let sees = beside.running && !beside.restarted;
+        let turns = sees && !moment.drive_on() && moment.speed_rev_per_s > TURNING_REV_PER_S;
+        if turning.untold(turns, latched, SHAFT_MS_MAX) {
             wrong.push(format!(
                 "the shaft turns {SHAFT_MS_MAX} ms after the drive and nobody is told, {place} ms"
             ));
         }
-        if pressed_ms == TRAPPED_MS_MAX + 1 && !latched {
+        // Twice what counts as low is beyond any error of a sensor whose zero was taken.
+        let stays = worked && *doing == Doing::Rest && moment.rail_pa > 2.0 * plan.bench.rail_low_pa;
+        if pressed.untold(stays && sees, latched, TRAPPED_MS_MAX) {
             wrong.push(format!("pressure stays for {TRAPPED_MS_MAX} ms and nobody is told, {place} ms"));
+        }
+        let swapped = swapped.is_some_and(|mishap| mishap.acts_at(place as u64));
+        // The board knows its guards once it has worked.
+        for (coil, stretch) in driven.iter_mut().enumerate() {
+            let on = *doing == Doing::Rest && worked && fitted(plan, coil) && !swapped;
+            let driven = beside.current_a[coil] > 0.1 * beside.supply_v / beside.circuit_ohm[coil];
+            if stretch.untold(on && driven && sees, latched, DECAY_MS + UNASKED_MS_MAX) {
+                let ms = stretch.ms;
+                wrong.push(format!(
+                    "coil {coil} is driven at rest for {ms} ms and nobody is told, {place} ms"
+                ));
+            }
         }
         if beside.restarted && fell(mishap) {
             // One tick is the board's to find out.
@@ -233,6 +298,25 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
         }
     }
     wrong
+}
+
+/// A stretch in which something is so that must be latched.
+#[derive(Clone, Copy, Debug, Default)]
+struct Stretch {
+    ms: usize,
+    told: bool,
+}
+
+impl Stretch {
+    /// Whether it has lasted longer than it may and is not latched; once for each stretch.
+    fn untold(&mut self, is_so: bool, latched: bool, most_ms: usize) -> bool {
+        if !is_so {
+            *self = Stretch::default();
+            return false;
+        }
+        self.ms += 1;
+        self.ms > most_ms && !latched && !std::mem::replace(&mut self.told, true)
+    }
 }
 
 fn fell(mishap: Option<Mishap>) -> bool {
@@ -290,6 +374,8 @@ fn facts<'a>(plan: &'a Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mish
     for (place, said) in watch.said.iter().filter(|(place, _)| *place < count) {
         match said {
             Said::Broken => broken_at[*place] += 1,
+            // What another session says is wrong while something is energised, and no word of a start at that tick.
+            Said::Foreign if place.checked_sub(1).is_none_or(|before| !doing[before].works()) => {}
             // From then on, until the board does no more work.
             Said::Foreign | Said::Impossible => {
                 let marks = if *said == Said::Foreign { &mut facts.foreign } else { &mut facts.impossible };
@@ -308,4 +394,41 @@ fn facts<'a>(plan: &'a Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mish
         facts.broken.push(within);
     }
     facts
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{CONDITIONS, Stretch};
+
+    /// Chapter 11 of docs/protocol.md has a row for each cause: its third column is the time promised.
+    #[test]
+    fn every_bound_is_what_the_protocol_promises_and_what_is_added_has_a_reason() {
+        let chapter =
+            include_str!("../../../docs/protocol.md").split("\n## 11. Trips").nth(1).expect("chapter 11");
+        for row in CONDITIONS {
+            let (cause, promised_ms) = row.promised;
+            let line = chapter.lines().find(|line| line.starts_with(&format!("| {cause} |"))).expect(cause);
+            let words: Vec<&str> = line.split('|').nth(3).expect("a time").split_whitespace().collect();
+            let within_ms = match words[..] {
+                [number, "ms"] => number.parse().expect("a number"),
+                [number, "s"] => 1_000 * number.parse::<usize>().expect("a number"),
+                ["that"] => 0,
+                _ => panic!("{line}"),
+            };
+            assert_eq!(promised_ms, within_ms, "{}", row.name);
+            assert_eq!(row.added.0 == 0, row.added.1.is_empty(), "{}", row.name);
+        }
+    }
+
+    #[test]
+    fn a_stretch_is_told_of_once_whenever_the_latch_goes() {
+        let told = |latched: [bool; 8]| {
+            let mut stretch = Stretch::default();
+            latched.map(|latched| stretch.untold(true, latched, 3)).iter().filter(|told| **told).count()
+        };
+        assert_eq!(told([false; 8]), 1);
+        assert_eq!(told([true; 8]), 0);
+        // The latch was there when the time was up and has gone since.
+        assert_eq!(told([false, false, true, true, true, false, false, true]), 1);
+    }
 }

@@ -2,6 +2,9 @@
 //! serve them but on a clock of the world's; and the person at the bench. The recorder's thread and what the
 //! program does when a run cannot be kept are played here, in short: a thread has no place on a virtual clock.
 
+#[cfg(test)]
+mod tests;
+
 use super::mishap::{HostMishap, LineMishap, Mishap, PersonMishap, What};
 use crate::trials::noise::Noise;
 use std::fmt::Write as _;
@@ -18,8 +21,8 @@ use stepwell_session::engine::{Engine, Operator, Output};
 use stepwell_session::time::HostTime;
 use stepwell_store::{Failing, RunWriter, Store};
 
-/// Ticks between commits, as in the program: the last second may be lost.
-const COMMIT_EVERY_TICKS: usize = 1_000;
+/// Ticks between commits, as in the program on a real clock (`host/src/recorded.rs`).
+const COMMIT_EVERY_TICKS: usize = 500;
 
 /// The person answers within this time, in ms.
 const ANSWER_MS_MAX: f64 = 500.0;

@@ -30,6 +30,9 @@ const LATENCY_MS_MAX: f64 = 5.0;
 /// What a buffer at the host's end holds; what does not fit is lost.
 const HOST_BUFFER_BYTES: usize = 64 * 1024;
 
+/// What reached the board within this time may reach it again, ms.
+const OLD_MS: u64 = 30_000;
+
 /// One way.
 #[derive(Debug, Default)]
 struct Way {
@@ -47,8 +50,8 @@ pub struct Line {
     noise: Noise,
     to_board: Way,
     to_host: Way,
-    /// What has reached the board, to be repeated by a mishap.
-    heard: Vec<u8>,
+    /// What has reached the board lately and when, ms, to be repeated by a mishap.
+    heard: VecDeque<(u64, Vec<u8>)>,
 }
 
 impl Line {
@@ -61,7 +64,7 @@ impl Line {
             noise: Noise::new(seed ^ 0x11E),
             to_board: Way::default(),
             to_host: Way::default(),
-            heard: Vec::new(),
+            heard: VecDeque::new(),
         }
     }
 
@@ -95,7 +98,10 @@ impl Line {
     /// What reaches the board at `ms`; `board_now` is its time, which others on the line may know.
     pub fn at_board(&mut self, ms: u64, board_now: Tick) -> Vec<u8> {
         let mut bytes = self.to_board.arrived(ms);
-        self.heard.extend_from_slice(&bytes);
+        self.heard.push_back((ms, bytes.clone()));
+        while self.heard.front().is_some_and(|(at, _)| at + OLD_MS <= ms) {
+            self.heard.pop_front();
+        }
         match self.mishap {
             Some((LineMishap::ForeignBytes, mishap)) if mishap.acts_at(ms) => {
                 for _ in 0..(4.0 * mishap.severity).ceil() as usize {
@@ -108,7 +114,9 @@ impl Line {
                 let renew = Renew { session: 0xF0E, valid_until: board_now.plus_ms(250) };
                 bytes.extend(framed(&ToBoard::Renew(renew)));
             }
-            Some((LineMishap::OldFrames, mishap)) if mishap.begins_at(ms) => bytes.append(&mut self.heard),
+            Some((LineMishap::OldFrames, mishap)) if mishap.begins_at(ms) => {
+                bytes.extend(self.heard.drain(..).flat_map(|(_, piece)| piece));
+            }
             _ => {}
         }
         bytes
@@ -219,5 +227,29 @@ impl Way {
             bytes.extend(self.under_way.pop_front().map(|(_, piece)| piece).unwrap_or_default());
         }
         bytes
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Line, OLD_MS, Quality, Tick};
+    use crate::world::mishap::{LineMishap, Mishap, What};
+
+    #[test]
+    fn what_reached_the_board_in_the_last_half_minute_reaches_it_again_and_nothing_older() {
+        let mut line = Line::new(Quality::CLEAN, 1);
+        let (old, young) = ([1, 0], [2, 0]);
+        let onset_ms = OLD_MS + 1_000;
+        for ms in 0..onset_ms {
+            match ms {
+                500 => line.from_host(ms, &old),
+                20_000 => line.from_host(ms, &young),
+                _ => {}
+            }
+            line.at_board(ms, Tick(0));
+        }
+        let what = What::Line(LineMishap::OldFrames);
+        line.befall(Mishap { what, onset_ms, of_work: false, for_ms: 1, severity: 1.0 });
+        assert_eq!(line.at_board(onset_ms, Tick(0)), young);
     }
 }

@@ -1,13 +1,15 @@
 //! What was seen of the bench and heard on the wire.
 
 use super::{GOOD, Scene, guards, says};
+use stepwell_plant::FaultKind;
 use stepwell_protocol::channel::Channel;
-use stepwell_protocol::guards::Guards;
+use stepwell_protocol::guards::{CoilGuard, Guards, OnLoss};
 use stepwell_protocol::message::{Action, Command, ToBoard};
 use stepwell_protocol::state::State;
 use stepwell_tests::world::case::{Case, Length};
 use stepwell_tests::world::line::framed;
 use stepwell_tests::world::machine::Machine;
+use stepwell_tests::world::mishap::{Mishap, What};
 use stepwell_tests::world::said::Said;
 use stepwell_tests::world::scripted::Scripted;
 use stepwell_tests::world::watch::Watch;
@@ -57,6 +59,10 @@ fn work_without_the_right_to_it_is_found() {
     says(&beyond, "beyond the guards at");
 }
 
+fn inlet(guards: &mut Guards) -> &mut CoilGuard {
+    guards.coils[0].as_mut().expect("an inlet valve")
+}
+
 /// What is changed in guards.
 type Change = fn(&mut Guards);
 
@@ -64,23 +70,47 @@ type Change = fn(&mut Guards);
 fn guards_other_than_the_sheets_are_found_each_by_its_name() {
     let mut scene = Scene::of(GOOD);
     // The rail sensor's zero may be off by 3 MPa, which are 491 counts of a tick's word; all limits with it.
-    let changes: [(&str, Change); 14] = [
+    let changes: &[(&str, Change)] = &[
         ("rail limit", |guards| guards.rail_max += 600),
         ("low rail", |guards| guards.rail_low += 600),
         ("low rail", |guards| guards.rail_low += 5),
+        // A shorted line, one that is open, a sound sensor under vacuum and at its span.
+        ("rail sensor", |guards| guards.rail_live.low = 0),
+        ("rail sensor", |guards| guards.rail_live.high = 40_950),
+        ("rail sensor", |guards| guards.rail_live.low = 4_095),
+        ("rail sensor", |guards| guards.rail_live.high = 36_800),
+        ("rail at rest", |guards| guards.rail_zero.low -= 2),
+        ("rail at rest", |guards| guards.rail_zero.high += 2),
         ("least supply voltage", |guards| guards.supply.low -= 50),
         ("largest supply voltage", |guards| guards.supply.high += 50),
+        ("hottest fluid", |guards| guards.fluid.low -= 3),
+        ("hottest fluid", |guards| guards.fluid.low += 3),
+        ("coldest fluid", |guards| guards.fluid.high += 3),
+        ("coldest fluid", |guards| guards.fluid.high -= 3),
         ("feed sensor", |guards| guards.feed_live = None),
+        ("feed sensor", |guards| guards.feed_live.as_mut().expect("a feed sensor").low = 0),
+        ("feed sensor", |guards| guards.feed_live.as_mut().expect("a feed sensor").high = 40_950),
+        ("feed sensor", |guards| guards.feed_live.as_mut().expect("a feed sensor").high = 36_800),
         ("speed", |guards| guards.drive_rpm_max += 1),
         ("drive time", |guards| guards.drive_on_ms_max += 1),
         ("drive time", |guards| guards.drive_rest_ms_min -= 1),
         ("flow gap", |guards| guards.flow_gap_ms_max += 1),
-        ("coil", |guards| guards.coils[0].as_mut().expect("an inlet valve").duty_max_e4 += 1),
+        ("coil", |guards| inlet(guards).on_loss = OnLoss::Falls),
+        ("coil", |guards| inlet(guards).duty_max_e4 += 1),
         ("coil", |guards| guards.coils[1].as_mut().expect("a pressure valve").relieve_e4 += 1),
-        ("coil", |guards| guards.coils[0].as_mut().expect("an inlet valve").current_max += 10),
+        ("coil", |guards| inlet(guards).current_max += 10),
         ("coil", |guards| guards.coils[1] = None),
+        ("coil's zero", |guards| inlet(guards).zero.low = 1),
+        // A coil's zero may be off by 0.225 A, which are 1843 counts; both limits with it.
+        ("coil's zero", |guards| {
+            inlet(guards).zero.high += 1_900;
+            inlet(guards).current_max += 1_900;
+        }),
+        // 10 V to 15 V in one loop: what is drawn is half as much again at the most.
+        ("current at full duty", |guards| inlet(guards).full_duty *= 2),
+        ("current at full duty", |guards| inlet(guards).full_duty /= 2),
     ];
-    for (name, change) in changes {
+    for &(name, change) in changes {
         let found = scene.seen(|watch| guards(watch, change));
         says(&found, &format!("whose {name} is not the sheets'"));
     }
@@ -232,4 +262,101 @@ fn a_run_that_does_not_end_is_found() {
     let case: Case = "short heron 1 clean person-silent@0+3600000*1".parse().expect("a case");
     let story = run(&case, &folder.path().join("runs.stepwell"));
     assert_eq!(story.wrong, ["the run does not end"]);
+}
+
+/// The sensor shows what it showed, and the rail is at more than the pump's guard.
+#[test]
+fn a_rail_above_its_guard_is_excused_only_while_a_mishap_hides_it_and_its_sensor_shows_less() {
+    let mut scene = Scene::of(GOOD);
+    let turns = scene.first(|beside| beside.moment.drive_on()) + 100;
+    let guard_pa = scene.plan.pump.rail_guard_pa;
+    let above = |watch: &mut Watch| {
+        watch.ticks[turns..turns + 100].iter_mut().for_each(|beside| beside.moment.rail_pa = 1.1 * guard_pa);
+    };
+    let hides = |kind: FaultKind, for_ms: usize| Mishap {
+        what: What::Rig(kind),
+        onset_ms: turns as u64,
+        of_work: false,
+        for_ms: for_ms as u64,
+        severity: 1.0,
+    };
+    let told = ["rail above its guard for 100 ms from tick", "rail above its guard for 100 ms from"];
+    let known = scene.judged(None, above);
+    assert!(told.iter().all(|told| known.wrong.join("\n").contains(told)), "{:?}", known.wrong);
+    for kind in [FaultKind::RailSensorLow, FaultKind::RailSensorSlow] {
+        let hidden = scene.judged(Some(hides(kind, 100)), above);
+        assert_eq!(hidden.wrong, Vec::<String>::new());
+        assert!(told.iter().all(|told| hidden.beyond.join("\n").contains(told)), "{:?}", hidden.beyond);
+        // Its word is above the guard: the board could know.
+        let shown = scene.judged(Some(hides(kind, 100)), |watch| {
+            above(watch);
+            for beside in &mut watch.ticks[turns..turns + 100] {
+                beside.analog[Channel::RailPressure.index()] = 40_000;
+            }
+        });
+        says(&shown.wrong.join("\n"), "rail above its guard for 100 ms");
+        assert_eq!(shown.beyond, Vec::<String>::new());
+        // It acts for 79 of the 100 ms: 21 are left, and 20 are allowed.
+        let over = scene.judged(Some(hides(kind, 79)), above);
+        says(&over.wrong.join("\n"), "rail above its guard for 100 ms");
+        assert_eq!(scene.judged(Some(hides(kind, 80)), above).wrong, Vec::<String>::new());
+    }
+    let other = scene.judged(Some(hides(FaultKind::FeedSensorOpen, 100)), above);
+    says(&other.wrong.join("\n"), "rail above its guard for 100 ms");
+    let stands_pa = scene.plan.bench.rail_max_pa + 1e6;
+    let burst = scene.judged(Some(hides(FaultKind::RailSensorLow, 100)), |watch| {
+        watch.ticks[turns].moment.rail_pa = stands_pa;
+    });
+    says(&burst.wrong.join("\n"), "more than the rig can stand");
+}
+
+#[test]
+fn a_hold_that_ends_while_the_shaft_turns_is_excused_only_when_its_sensor_died_too_late() {
+    let mut scene = Scene::of(GOOD);
+    let stop = scene.stop();
+    let ends =
+        (stop..).find(|place| scene.watch.ticks[*place].moment.state != State::Stopping).expect("it ends");
+    let last_driven =
+        (0..stop).rfind(|place| scene.watch.ticks[*place].moment.drive_on()).expect("it turned");
+    let turns = |watch: &mut Watch| {
+        watch.ticks[ends - 500..ends].iter_mut().for_each(|beside| beside.moment.speed_rev_per_s = 0.1);
+    };
+    let dead = Mishap {
+        what: What::Rig(FaultKind::SpeedSensorDead),
+        onset_ms: stop as u64,
+        of_work: false,
+        for_ms: 60_000,
+        severity: 1.0,
+    };
+    says(&scene.judged(None, turns).wrong.join("\n"), "though the shaft turned");
+    let late = scene.judged(Some(dead), turns);
+    assert_eq!(late.wrong, Vec::<String>::new());
+    says(&late.beyond.join("\n"), "though the shaft turned");
+    // Silent for more than half a second while it was driven.
+    let early = scene.judged(Some(Mishap { onset_ms: 1, ..dead }), |watch| {
+        turns(watch);
+        let count = watch.ticks[last_driven - 600].pulses[1].count;
+        watch.ticks[last_driven - 600..ends].iter_mut().for_each(|beside| beside.pulses[1].count = count);
+    });
+    says(&early.wrong.join("\n"), "though the shaft turned");
+}
+
+/// What another session says, and what must be latched at rest.
+#[test]
+fn a_second_host_is_given_ten_ms_and_a_latch_that_goes_while_the_shaft_turns_is_found_once() {
+    let mut scene = Scene::of(GOOD);
+    let turns = scene.first(|beside| beside.moment.drive_on());
+    let other = scene.seen(|watch| {
+        let at = watch.said.partition_point(|(at, _)| *at < turns + 50);
+        watch.said.insert(at, (turns + 50, Said::Foreign));
+    });
+    says(&other, "second host for");
+    says(&other, "10 at the most");
+    let mut tripped = Scene::of("short heron 1 clean drive-runs-on@work2500+60000*1");
+    let latched = tripped.first(|beside| beside.moment.state == State::Tripped);
+    let unlatched = tripped.seen(|watch| {
+        watch.ticks[latched + 3_000..].iter_mut().for_each(|beside| beside.moment.state = State::Rest);
+    });
+    let told = unlatched.matches("the shaft turns 6000 ms after the drive and nobody is told").count();
+    assert_eq!(told, 1, "{unlatched}");
 }

@@ -9,10 +9,11 @@ use stepwell_protocol::guards::Guards;
 use stepwell_protocol::state::State;
 use stepwell_tests::world::case::Case;
 use stepwell_tests::world::host::Handed;
+use stepwell_tests::world::mishap::Mishap;
 use stepwell_tests::world::record::{Kept, Stored, judged as record_judged};
 use stepwell_tests::world::said::Said;
 use stepwell_tests::world::watch::{Beside, Watch};
-use stepwell_tests::world::{folder, judged, run};
+use stepwell_tests::world::{Judged, folder, judged, run};
 
 /// A run that was good, and what a disk gives back of it.
 struct Scene {
@@ -38,9 +39,14 @@ impl Scene {
 
     /// What is found after `tamper` has had its way with what was seen and heard.
     fn seen(&mut self, tamper: impl FnOnce(&mut Watch)) -> String {
+        self.judged(None, tamper).wrong.join("\n")
+    }
+
+    /// The same when it is known that `begun` went wrong on purpose.
+    fn judged(&mut self, begun: Option<Mishap>, tamper: impl FnOnce(&mut Watch)) -> Judged {
         let good = (self.watch.ticks.clone(), self.watch.said.clone(), self.watch.truths);
         tamper(&mut self.watch);
-        let found = judged(&self.plan, &self.watch, None).wrong.join("\n");
+        let found = judged(&self.plan, &self.watch, begun);
         (self.watch.ticks, self.watch.said, self.watch.truths) = good;
         found
     }

@@ -3,8 +3,10 @@
 //! which commands it says to have carried out; that it may do so is judged here.
 
 mod bounds;
+mod relief;
 
 use bounds::Bounds;
+use relief::{HOLD_MS, Relief};
 use std::collections::BTreeMap;
 use stepwell_core::{Outputs, Readings};
 use stepwell_protocol::channel::{Channel, Coil};
@@ -17,9 +19,6 @@ use stepwell_protocol::time::Tick;
 /// No dwell runs so long after the last renewal, in ms; nothing is energised a little later.
 const LEASE_MS: i32 = 450;
 const SILENT_MS: i32 = 500;
-
-/// The longest relieving hold, in ms.
-const HOLD_MS: u32 = 5_000;
 
 /// A rail sensor that has read low and moved for so long proves that the hold may end, in ms: 50 of the
 /// promise, and a filter's few.
@@ -63,6 +62,7 @@ pub(super) struct Witness {
     last_conversions: u16,
     inputs_good: bool,
     bounds: Bounds,
+    relief: Relief,
 }
 
 impl Witness {
@@ -94,6 +94,7 @@ impl Witness {
             last_conversions: 0,
             inputs_good: false,
             bounds: Bounds::default(),
+            relief: Relief::new(),
         }
     }
 
@@ -251,6 +252,10 @@ impl Witness {
     pub(super) fn tick(&mut self, readings: &Readings<'_>, outputs: &Outputs, state: State) {
         self.now = self.now.plus_ms(1);
         self.look(readings);
+        if matches!(self.state, State::Dwelling | State::Stopping) && state != State::Dwelling {
+            self.holds_on(outputs);
+        }
+        self.relief.apply(outputs);
         match state {
             State::Dwelling => self.dwells_on(outputs),
             State::Stopping => self.stops(outputs),
@@ -285,6 +290,9 @@ impl Witness {
         self.last_pulses = readings.speed.count;
         self.still_ms = if pulse { 0 } else { self.still_ms + 1 };
         self.speed_told |= pulse;
+        if let Some(guards) = &self.guards {
+            self.relief.look(guards, readings, self.state);
+        }
         self.inputs_good = readings.stop_chain_closed && readings.guard_closed && readings.tank_level_ok;
     }
 
@@ -313,6 +321,21 @@ impl Witness {
         }
         assert!(!running.is_empty(), "no dwell asks for this: {outputs:?} of {:?}", self.dwells);
         self.running = running;
+    }
+
+    /// A coil that must be held is let go for a reason only.
+    fn holds_on(&self, outputs: &Outputs) {
+        for (coil, guard) in Coil::BOTH.into_iter().zip(self.guards.map_or([None; 2], |guards| guards.coils))
+        {
+            let held = guard.is_some_and(|guard| guard.on_loss != OnLoss::Falls && guard.relieve_e4 > 0);
+            let let_go = held && outputs.duty_e4(coil) == 0;
+            assert!(
+                !let_go || self.relief.may_let_go(coil, self.hold_ms),
+                "{coil:?} was let go after {} ms: {:?}",
+                self.hold_ms,
+                self.relief
+            );
+        }
     }
 
     /// Only the relieving hold is left, and not for longer than it takes.

@@ -1,0 +1,57 @@
+//! What nobody may hold against the board, tick by tick: told from what its sensors showed, and only while a mishap
+//! acts that spoils them.
+
+use super::letting_go;
+use super::mishap::{Mishap, What};
+use super::watch::{Beside, Watch};
+use crate::check::{Excuse, RAIL_NOISE_PA};
+use stepwell_plant::FaultKind;
+use stepwell_procedure::run::Plan;
+use stepwell_protocol::channel::Channel;
+
+/// The rig has just been switched on, and its rail is at rest: its sensor's zero is taken over so many ms.
+const ZERO_MS: usize = 100;
+
+/// A driven shaft whose sensor was silent for so long, in ms, is known to have a dead one (docs/protocol.md, 7); and
+/// two more, for the tick of a pulse and the tick of the drive.
+const SILENT_MS: usize = 500 + 2;
+
+/// Volts of one count of a word: ten conversions of 4095 counts over 5 V.
+const VOLTS_PER_COUNT: f64 = 5.0 / (10.0 * 4_095.0);
+
+/// For each millisecond. `begun` is what went wrong on purpose.
+#[must_use]
+pub fn excuses(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Vec<Excuse> {
+    let acts = |place: usize, kinds: &[FaultKind]| {
+        begun.is_some_and(|mishap| {
+            let spoils = matches!(mishap.what, What::Rig(kind) if kinds.contains(&kind));
+            spoils && mishap.severity > 0.0 && mishap.acts_at(place as u64)
+        })
+    };
+    let rest = &watch.ticks[..watch.ticks.len().min(ZERO_MS)];
+    let zero_pa = rest.iter().map(|beside| shown_pa(plan, beside)).sum::<f64>() / rest.len().max(1) as f64;
+    let (mut driven, mut pulse, mut count) = (0, 0, 0);
+    let mut excuses = Vec::with_capacity(watch.ticks.len());
+    for (place, (beside, let_go)) in watch.ticks.iter().zip(letting_go::may_let_go(watch)).enumerate() {
+        if beside.moment.drive_on() {
+            driven = place;
+        }
+        if std::mem::replace(&mut count, beside.pulses[1].count) != beside.pulses[1].count {
+            pulse = place;
+        }
+        let low = shown_pa(plan, beside) - zero_pa <= plan.pump.rail_guard_pa + RAIL_NOISE_PA;
+        excuses.push(Excuse {
+            let_go,
+            rail_hidden: low && acts(place, &[FaultKind::RailSensorLow, FaultKind::RailSensorSlow]),
+            shaft_hidden: pulse + SILENT_MS > driven && acts(place, &[FaultKind::SpeedSensorDead]),
+        });
+    }
+    excuses
+}
+
+/// What the rail's sensor shows, with the sheet's zero, in Pa.
+fn shown_pa(plan: &Plan, beside: &Beside) -> f64 {
+    let span = &plan.bench.rail_pressure;
+    let volts = f64::from(beside.analog[Channel::RailPressure.index()]) * VOLTS_PER_COUNT;
+    (volts - span.zero_v) * span.span_pa / (span.span_v - span.zero_v)
+}

@@ -102,7 +102,9 @@ impl Story {
         for handed in &self.handed {
             for (tick, sample) in &handed.samples {
                 hasher.update(tick.to_le_bytes());
-                sample.iter().for_each(|word| hasher.update(word.to_le_bytes()));
+                for word in sample {
+                    hasher.update(word.to_le_bytes());
+                }
             }
             hasher.update(format!("{:?} {:?}\n", handed.entries, handed.outcome));
         }

@@ -314,8 +314,9 @@ fn a_rail_above_its_guard_is_excused_only_while_a_mishap_hides_it_and_its_sensor
 fn a_hold_that_ends_while_the_shaft_turns_is_excused_only_when_its_sensor_died_too_late() {
     let mut scene = Scene::of(GOOD);
     let stop = scene.stop();
-    let ends =
-        (stop..).find(|place| scene.watch.ticks[*place].moment.state != State::Stopping).expect("it ends");
+    let ends = (stop..scene.watch.ticks.len())
+        .find(|place| scene.watch.ticks[*place].moment.state != State::Stopping)
+        .expect("it ends");
     let last_driven =
         (0..stop).rfind(|place| scene.watch.ticks[*place].moment.drive_on()).expect("it turned");
     let turns = |watch: &mut Watch| {

@@ -58,19 +58,24 @@ pub(super) fn settled(
     };
     let (settled, end) = level(stretches.into_iter().max_by_key(Range::len)?)?;
     let end_v = mean(&voltage_v[settled.clone()]);
-    let warms_falsely = closest.free[HEAT] && {
+    let rounded_v = end_v.abs() * steps.iter().fold(NOISE_SHARE_MIN, |sum, (_, step)| sum.hypot(*step));
+    let is_at_odds = if closest.free[HEAT] {
         let energy_j = &prepared.drive.energy_j;
         let droop_v = end_v * p[HEAT] * (energy_j[settled.end - 1] - energy_j[settled.start - 1]);
         // Closer to what the fit says than to nothing.
         if end.change_v / droop_v > 0.5 {
             return None;
         }
-        true
+        let missing = Level { mean_v: droop_v - end.change_v, from_fit_v: SQRT_2 * end.from_fit_v, ..end };
+        missing.is_at_odds(rounded_v)
+    } else {
+        // A voltage that sags lets the current settle sooner than the time constant of the coil says.
+        let sooner_v = if prepared.drive.is_level { 0.0 } else { end.left_v };
+        Level { from_fit_v: end.from_fit_v.hypot(sooner_v), ..end }.is_at_odds(rounded_v)
     };
-    let rounded_v = end_v.abs() * steps.iter().fold(NOISE_SHARE_MIN, |sum, (_, step)| sum.hypot(*step));
     let rest_level = rest.as_ref().map(|(_, level)| *level);
-    let is_at_odds = [Some(end), rest_level].into_iter().flatten().any(|level| level.is_at_odds(rounded_v));
-    if !(best.is_late || warms_falsely || is_at_odds) {
+    let rest_is_at_odds = rest_level.is_some_and(|level| level.is_at_odds(rounded_v));
+    if !(best.is_late || is_at_odds || rest_is_at_odds) {
         return None;
     }
     let rest_a = rest.map_or(p[ZERO], |(samples, _)| mean(&current_a[samples]));

@@ -390,6 +390,9 @@ impl Recording<'_> {
                         .display_with_uncertainty(as_it_was.value, as_it_was.expanded_uncertainty());
                     resistance = noted(resistance, format!("at the temperature it had it was {value}"));
                 }
+                if coil.is_from_steady_end {
+                    resistance = noted(resistance, "from the steady end; the rise follows no exponential");
+                }
                 let findings =
                     vec![resistance, of(INDUCTANCE, coil.inductance_h), of(TIME_CONSTANT, coil.tau_s)];
                 Analysis { findings, notes: Vec::new(), chart: Some(chart) }

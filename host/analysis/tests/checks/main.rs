@@ -6,6 +6,7 @@
 
 mod air;
 mod coil;
+mod coil_bent;
 mod coil_scope;
 mod common;
 mod fits;

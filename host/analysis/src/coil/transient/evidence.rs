@@ -35,12 +35,14 @@ pub(super) struct Candidate {
     pub(super) weight: f64,
     /// How far it is believed in uncertainties: its probability, but for what an interval between samples hides.
     pub(super) believed: f64,
+    /// The current sets in later than the voltage can have jumped.
+    pub(super) is_late: bool,
 }
 
 impl Candidate {
     pub(super) fn new(prepared: &Prepared, driven: &Driven<'_>, closest: Closest) -> Candidate {
         let (covariances, _) = covariances(prepared, driven, &closest);
-        Candidate { closest, covariances, weight: 1.0, believed: 1.0 }
+        Candidate { closest, covariances, weight: 1.0, believed: 1.0, is_late: false }
     }
 }
 
@@ -51,7 +53,7 @@ pub(super) fn weigh(
     mut with: Candidate,
 ) -> Result<Vec<Candidate>, Unmeasured> {
     if prepared.edge_is_open
-        && let Some(both) = ridge::integrated(driven, &with)
+        && let Some(both) = ridge::integrated(driven, &mut with)
     {
         return Ok(both);
     }
@@ -73,6 +75,7 @@ pub(super) fn weigh(
     free[SHARE] = false;
     let mut without = Candidate::new(prepared, driven, driven.search(parameters, free)?);
     without.weight = 1.0 - with.weight;
+    without.is_late = with.is_late;
     (with.believed, without.believed) = (with.weight, without.weight);
     if with.weight < WEIGHT_MIN {
         without.weight = 1.0;

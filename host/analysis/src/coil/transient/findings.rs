@@ -4,6 +4,7 @@ use super::evidence::{self, Candidate};
 use super::model::{G, P, Parameters, SHARE, TAU};
 use super::readings::Readings;
 use super::search::Closest;
+use super::settled::settled;
 use super::voltage::Prepared;
 use super::{CoilFound, CoilRecord, TOO_COARSE};
 use crate::coil::CoilTemperature;
@@ -19,6 +20,13 @@ const RELATIVE_U_MAX: f64 = 0.1;
 /// coils (15 ohm and more across 3 ohm, common practice, no source).
 const EDDY_SHARE_UNSEEN_MAX: f64 = 0.2;
 
+/// Why a rise that leads elsewhere than to the steady end gives nothing but the resistance of the end.
+const OTHER_RISE: Unmeasured = Unmeasured::NoFit {
+    curve: "rise of a coil's current",
+    why: "it is no exponential that leads to the steady end: the current probe lags, the channels are not sampled \
+          together, or the iron saturates",
+};
+
 const CURRENT_STEPS: &str = "steps of the current readings";
 const VOLTAGE_STEPS: &str = "steps of the voltage readings";
 
@@ -30,7 +38,6 @@ pub(super) fn findings(
     best: &Candidate,
 ) -> CoilFound {
     let length_s = record.time_s[record.time_s.len() - 1] - record.time_s[0];
-    let gains = record.voltage_gain.value / record.current_gain.value;
     let stated = |name: fn(&Parameters) -> (f64, Parameters)| {
         let measured = evidence::combined(prepared, candidates, name);
         let most = RELATIVE_U_MAX * measured.value.abs();
@@ -50,28 +57,21 @@ pub(super) fn findings(
         }
     };
     let mut steps = reading_steps(readings, prepared.rest.is_some());
+    if let Some(ohm) = settled(prepared, best, &steps) {
+        return from_steady_end(record, &steps, ohm, curve(record, prepared, &best.closest));
+    }
     if prepared.step_v > 0.0 {
         // Counted stretch by stretch.
         steps.retain(|(name, _)| *name != VOLTAGE_STEPS);
     }
-    let scaled = |measured: Measured| {
-        let value = measured.value * gains;
-        steps
-            .iter()
-            .fold(measured.scaled(gains), |m, (name, relative)| m.with_given(name, value, *relative))
-            .with_given("current gain", value, record.current_gain.relative_uncertainty())
-            .with_given("voltage gain", value, record.voltage_gain.relative_uncertainty())
-    };
+    let scaled = |measured: Measured| calibrated(record, &steps, measured);
     let loop_ohm = stated(|p| {
         let mut by = [0.0; P];
         by[G] = -1.0 / p[G].powi(2);
         (1.0 / p[G], by)
     })
     .map(&scaled);
-    let resistance = loop_ohm.clone().map(|ohm| {
-        let lead = record.lead_ohm;
-        ohm.mapped(ohm.value - lead.value, 1.0).with_given("leads", 1.0, lead.standard_uncertainty)
-    });
+    let resistance = loop_ohm.map(|ohm| without_leads(record, &ohm));
     // A voltage that sags or ripples passes through a share that no jump shows.
     let held = prepared.drive.jumps.is_empty().then(|| best.closest.moved_by(SHARE));
     let unseen = |measured: Measured, by: fn(&Parameters, &Parameters) -> f64| match &held {
@@ -114,7 +114,43 @@ pub(super) fn findings(
         tau_s,
         edge_share: evidence::edge_share(prepared, best),
         curve_a: curve(record, prepared, &best.closest),
+        is_from_steady_end: false,
     }
+}
+
+/// What is left when the rise and the steady end contradict each other.
+fn from_steady_end(
+    record: &CoilRecord<'_>,
+    steps: &[(&'static str, f64)],
+    loop_ohm: Measured,
+    curve_a: Vec<f64>,
+) -> CoilFound {
+    let resistance = Ok(without_leads(record, &calibrated(record, steps, loop_ohm)));
+    CoilFound {
+        resistance_20c: to_20c(&resistance, record.temperature),
+        resistance,
+        inductance_h: Err(OTHER_RISE),
+        tau_s: Err(OTHER_RISE),
+        edge_share: Err(OTHER_RISE),
+        curve_a,
+        is_from_steady_end: true,
+    }
+}
+
+/// A resistance or an inductance in true units, with the steps of the readings and the gains in its budget.
+fn calibrated(record: &CoilRecord<'_>, steps: &[(&'static str, f64)], measured: Measured) -> Measured {
+    let gains = record.voltage_gain.value / record.current_gain.value;
+    let value = measured.value * gains;
+    steps
+        .iter()
+        .fold(measured.scaled(gains), |m, (name, relative)| m.with_given(name, value, *relative))
+        .with_given("current gain", value, record.current_gain.relative_uncertainty())
+        .with_given("voltage gain", value, record.voltage_gain.relative_uncertainty())
+}
+
+fn without_leads(record: &CoilRecord<'_>, ohm: &Measured) -> Measured {
+    let lead = record.lead_ohm;
+    ohm.mapped(ohm.value - lead.value, 1.0).with_given("leads", 1.0, lead.standard_uncertainty)
 }
 
 /// What the steps of readings (of the current, of the voltage) do to their heights, relative, where noise is

@@ -12,6 +12,7 @@
 //!     │ no
 //!     ▼
 //!  voltage, jumps, zero (voltage) ─► closest curve (search, model) ─► covariances (budget) ─► findings
+//!                                                                       steady end (settled) ─┘
 //! ```
 
 mod budget;
@@ -23,6 +24,7 @@ mod readings;
 mod ridge;
 mod ripple;
 mod search;
+mod settled;
 mod steady;
 mod stretch;
 mod sums;
@@ -115,6 +117,9 @@ pub struct CoilFound {
     pub edge_share: Result<Measured, Unmeasured>,
     /// Current of the fitted curve at each sample, in reported amperes.
     pub curve_a: Vec<f64>,
+    /// The rise leads elsewhere than to the steady end of the recording: the resistance is that of the end, and
+    /// there is neither inductance nor time constant.
+    pub is_from_steady_end: bool,
 }
 
 /// Resistance, inductance and time constant from a recording of any shape: a step on or off, the middle of
@@ -126,7 +131,9 @@ pub struct CoilFound {
 /// voltage does no harm where rest is seen. Both probes the wrong way round are as good as both the right way.
 /// A step's instant is known to within the interval between two samples, all of it being equally likely;
 /// what the current itself tells of it is used. Warming of the winding during a long recording is found
-/// from the current's droop and taken back to the first sample.
+/// from the current's droop and taken back to the first sample. A probe that lags, channels that are not sampled
+/// together and iron that saturates bend the rise: where the current has settled afterwards, the resistance is
+/// taken from there when the rise contradicts it.
 ///
 /// # Errors
 /// [`Unmeasured::TooFewSamples`] below [`SAMPLES_MIN`], [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`],

@@ -9,6 +9,7 @@
 use super::evidence::{Candidate, SHARE_USUAL};
 use super::model::{EDGE, P, SHARE};
 use super::search::{Driven, inverse};
+use super::settled::CHANCE;
 use nalgebra::{Matrix2, SMatrix, Vector2};
 use statrs::distribution::{Continuous, ContinuousCDF, Normal};
 use std::f64::consts::TAU as TWO_PI;
@@ -21,6 +22,9 @@ const REACH_DEVIATIONS: f64 = 6.0;
 
 /// A likelihood that reaches this many times as far as the interval does is flat there.
 const FLAT_REACHES: f64 = 1.0e3;
+
+/// How far the instant may lie outside its interval, as a share of it: digits of times, jitter of the recorder.
+const SLACK_SHARE: f64 = 0.02;
 
 /// Mass and moments of share and instant under one of the two hypotheses.
 struct Moments {
@@ -62,7 +66,7 @@ fn along_step(curvature: Matrix2<f64>) -> f64 {
 
 /// The curves with and without a share, from the fit of both. `None` when the fit lies so far outside of all
 /// that was thought possible that neither has any probability.
-pub(super) fn integrated(driven: &Driven<'_>, with: &Candidate) -> Option<Vec<Candidate>> {
+pub(super) fn integrated(driven: &Driven<'_>, with: &mut Candidate) -> Option<Vec<Candidate>> {
     let closest = &with.closest;
     let (mut normal, mut gradient) = (closest.normal, closest.gradient);
     normal[(EDGE, EDGE)] -= driven.edge_weight;
@@ -99,9 +103,13 @@ pub(super) fn integrated(driven: &Driven<'_>, with: &Candidate) -> Option<Vec<Ca
     let seen = share_sd.powi(2) / (share_sd.powi(2) + interval_share.powi(2));
     // Without a share the instant alone is open.
     let edge_s = here[1] + (slope[1] + curvature[(0, 1)] * here[0]) / curvature[(1, 1)];
+    let edge_sd_s = (wider / curvature[(1, 1)]).sqrt();
+    // A share makes the current early, and nothing in a coil makes it later than the voltage.
+    let late_s = half_s * (1.0 + 2.0 * SLACK_SHARE) + normal_law.inverse_cdf(1.0 - 1.0 / CHANCE) * edge_sd_s;
+    with.is_late = edge_s > late_s;
     let mut none = Moments::new();
     // Likelihoods are told relative to that of the fit, which is all but the greatest there is.
-    for (at_s, width) in points(edge_s, (wider / curvature[(1, 1)]).sqrt(), half_s) {
+    for (at_s, width) in points(edge_s, edge_sd_s, half_s) {
         none.add(width * log(0.0, at_s).exp(), 0.0, 0.0, at_s);
     }
     // With one, it is a normal variable cut off at nothing, for every instant.
@@ -139,6 +147,7 @@ pub(super) fn integrated(driven: &Driven<'_>, with: &Candidate) -> Option<Vec<Ca
             covariances,
             weight: moments.mass / mass,
             believed: seen * moments.mass / doubted,
+            is_late: with.is_late,
         }
     };
     let both = [(&some, true, 1.0), (&none, false, seen)];

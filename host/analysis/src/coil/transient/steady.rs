@@ -115,5 +115,6 @@ pub(super) fn steady(record: &CoilRecord<'_>, readings: [&Readings; 2]) -> Resul
         tau_s: Err(none),
         edge_share: Err(none),
         curve_a,
+        is_from_steady_end: false,
     })
 }

@@ -178,7 +178,7 @@ fn state(
 
 impl Prepared {
     /// First sample of each stretch between jumps, and the end.
-    fn bounds(&self) -> Vec<usize> {
+    pub(super) fn bounds(&self) -> Vec<usize> {
         let inner = self.drive.jumps.iter().map(|jump| jump.at);
         [0].into_iter().chain(inner).chain([self.recorded_v.len()]).collect()
     }

@@ -319,6 +319,19 @@ pub enum Unmeasured {
         /// Samples that are needed.
         needed: usize,
     },
+    /// Pressure was let out in a recording of something else.
+    #[error(
+        "the {signal} falls all at once at {at_s:.3} s, as if the rail had been opened, {what}; repeat the measurement \
+         and keep the rail as it is until the recording ends"
+    )]
+    Opened {
+        /// Which recording.
+        signal: Signal,
+        /// When the fall begins, s on the recording's own time axis.
+        at_s: f64,
+        /// Why what is left is of no use.
+        what: &'static str,
+    },
     /// The response is under way before the instant at which the step is said to have been made.
     #[error(
         "pressure begins to move at {began_s:.4} s, before the step that is said to have been made at {stated_s:.4} s; \

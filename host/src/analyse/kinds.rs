@@ -399,6 +399,10 @@ impl Recording<'_> {
             Shape::Other => "read by its levels and crossings: neither first nor second order fits",
         };
         let mut notes = vec![shape.to_owned()];
+        notes.extend(response.fell_s.map(|fell_s| {
+            let from = Dimension::Time.display(fell_s);
+            format!("the pressure falls from {from} on, as if the rail had been opened; only what comes before was used")
+        }));
         notes.extend(self.at_beside_duty());
         let findings = vec![
             of(RISE, response.pressure_rise),

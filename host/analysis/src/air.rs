@@ -31,7 +31,7 @@ pub use washout::{CyclesNeeded, cycles_needed};
 
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{
-    check_columns, check_finite, check_not_clipped, check_positive, noise_sd, resolution,
+    check_columns, check_finite, check_not_clipped, check_not_frozen, check_positive, noise_sd, resolution,
     spacing_without_gaps_s,
 };
 use crate::shape::{thinned, wander};
@@ -98,7 +98,7 @@ pub struct Air {
 ///
 /// # Errors
 /// [`Unmeasured::TooFewSamples`], [`Unmeasured::Gap`], [`Unmeasured::OutOfOrder`],
-/// [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`], [`Unmeasured::Clipped`],
+/// [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`], [`Unmeasured::Clipped`], [`Unmeasured::Frozen`],
 /// [`Unmeasured::Impossible`] for an unusable recording; [`Unmeasured::NotGiven`] without the liquid's
 /// modulus; [`Unmeasured::NoStep`] when the pressure does not rise; [`Unmeasured::NotReached`] when
 /// it stays so low that air and inflow cannot be told apart; [`Unmeasured::NoFit`] when the rise has
@@ -176,6 +176,7 @@ fn check(rise: &BuildUp<'_>) -> Result<Input, Unmeasured> {
         check_not_clipped(rise.time_s, flow, Signal::Flow)?;
     }
     check_not_clipped(rise.time_s, rise.pressure_pa, Signal::Pressure)?;
+    check_not_frozen(rise.time_s, rise.pressure_pa, Signal::Pressure)?;
     let modulus_pa = rise.liquid_modulus_pa.ok_or(Unmeasured::NotGiven {
         name: "the liquid's bulk modulus",
         what_to_do: "give it (diesel-like oil: about 1.4 GPa) with its uncertainty",

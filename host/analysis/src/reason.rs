@@ -254,6 +254,19 @@ pub enum Unmeasured {
         /// Last sample of that stretch, s.
         to_s: f64,
     },
+    /// Readings that stand still where noise moves them elsewhere.
+    #[error(
+        "the {signal} readings do not change at all from {from_s:.4} s to {to_s:.4} s, while they move from sample to \
+         sample elsewhere: the sensor or the recorder stopped; check it and its cable and record again"
+    )]
+    Frozen {
+        /// Which recording.
+        signal: Signal,
+        /// First sample of the stretch, s on the recording's own time axis.
+        from_s: f64,
+        /// Last sample of the stretch, s.
+        to_s: f64,
+    },
     /// Nothing in the recording changes that should.
     #[error(
         "there is no step in the {signal} recording: it never changes by more than its noise; \

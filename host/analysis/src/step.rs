@@ -38,7 +38,8 @@ mod under;
 
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{
-    check_columns, check_not_clipped, check_positive, check_rising, noise_sd, spacing_without_gaps_s,
+    check_columns, check_not_clipped, check_not_frozen, check_positive, check_rising, noise_sd,
+    spacing_without_gaps_s,
 };
 use crate::stats::mean;
 use crate::uncertainty::{Input, Measured};
@@ -159,7 +160,7 @@ pub const SAMPLES_MIN: usize = 32;
 /// # Errors
 /// What makes the whole record useless: [`Unmeasured::TooFewSamples`], [`Unmeasured::Gap`],
 /// [`Unmeasured::OutOfOrder`], [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`],
-/// [`Unmeasured::Clipped`], [`Unmeasured::Impossible`]; [`Unmeasured::NoStep`] and
+/// [`Unmeasured::Clipped`], [`Unmeasured::Frozen`], [`Unmeasured::Impossible`]; [`Unmeasured::NoStep`] and
 /// [`Unmeasured::NoResponse`] when there is no change or none beyond noise; [`Unmeasured::Unfinished`] and [`Unmeasured::NotSettled`]
 /// when pressure still moves at the end, or moved before the step, and no model tells where to;
 /// [`Unmeasured::TooFew`] when a level is hardly seen, [`Unmeasured::TooShort`] when no whole ripple period fits
@@ -212,6 +213,7 @@ fn read(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured> {
         check_positive("the ripple period in s", period_s)?;
     }
     check_not_clipped(time_s, pressure_pa, Signal::Pressure)?;
+    check_not_frozen(time_s, pressure_pa, Signal::Pressure)?;
     let edge = edge_of(record)?;
     let rough =
         Rough::of(time_s, pressure_pa, edge).ok_or(Unmeasured::NoStep { signal: Signal::Pressure })?;

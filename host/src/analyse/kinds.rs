@@ -463,7 +463,11 @@ impl Recording<'_> {
                         .display_with_uncertainty(volume.value, volume.expanded_uncertainty());
                     share = noted(share, format!("that is {value} of air at atmospheric pressure"));
                 }
-                Analysis { findings: vec![share], notes: Vec::new(), chart: Some(chart) }
+                let notes = air.fell_s.map(|fell_s| {
+                    let from = Dimension::Time.display(fell_s);
+                    format!("the pressure falls from {from} on; only the rise before was used")
+                });
+                Analysis { findings: vec![share], notes: notes.into_iter().collect(), chart: Some(chart) }
             }
         })
     }

@@ -47,7 +47,8 @@ pub(super) fn before_the_fall(
         Err(Unmeasured::SeveralSteps { .. }) => fall.is_beyond,
         _ => fall.is_beyond || fall.is_deep,
     };
-    if !is_plain && !(found.is_ok() && fall.is_late) {
+    let may_be_late = found.is_ok() && fall.is_late;
+    if !(is_plain || may_be_late) {
         return found;
     }
     let to = fall.from;

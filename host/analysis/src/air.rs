@@ -31,7 +31,7 @@ pub use washout::{CyclesNeeded, cycles_needed};
 
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{
-    check_columns, check_finite, check_not_clipped, check_positive, noise_sd, resolution,
+    check_columns, check_finite, check_not_clipped, check_not_frozen, check_positive, noise_sd, resolution,
     spacing_without_gaps_s,
 };
 use crate::shape::{thinned, wander};
@@ -72,6 +72,11 @@ const MISFIT_SHARE_MAX: f64 = 0.05;
 /// rise. Beyond, the fraction is a quotient by something that may be zero.
 const RATE_UNCERTAINTY_MAX: f64 = 0.2;
 
+/// A pressure that ends by this share of its rise below its highest, and by so many standard deviations of a
+/// sample, is let out there: one in 1e15 for white noise.
+const FALL_SHARE_MIN: f64 = 0.1;
+const FALL_NOISES_MIN: f64 = 8.0;
+
 /// The law is believed to this share of the pressure range at best, however quiet the recording is.
 const BELIEVED_SHARE: f64 = 2.0e-4;
 
@@ -90,6 +95,8 @@ pub struct Air {
     /// Where the curve leaves the base line, s on the recording's time axis; the first sample when
     /// there is no base line.
     pub begins_s: f64,
+    /// When the pressure began to fall again, s on the same axis, where it did: only what comes before was used.
+    pub fell_s: Option<f64>,
     /// The fitted pressure, Pa gauge, at the first so many samples; those after it were not used.
     pub curve_pa: Vec<f64>,
 }
@@ -98,13 +105,16 @@ pub struct Air {
 ///
 /// # Errors
 /// [`Unmeasured::TooFewSamples`], [`Unmeasured::Gap`], [`Unmeasured::OutOfOrder`],
-/// [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`], [`Unmeasured::Clipped`],
+/// [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`], [`Unmeasured::Clipped`], [`Unmeasured::Frozen`],
 /// [`Unmeasured::Impossible`] for an unusable recording; [`Unmeasured::NotGiven`] without the liquid's
 /// modulus; [`Unmeasured::NoStep`] when the pressure does not rise; [`Unmeasured::NotReached`] when
 /// it stays so low that air and inflow cannot be told apart; [`Unmeasured::NoFit`] when the rise has
 /// another shape.
 pub fn air_fraction(rise: &BuildUp<'_>) -> Result<Air, Unmeasured> {
     let modulus_pa = check(rise)?;
+    let highest = falls_from(rise.pressure_pa);
+    let fell_s = highest.map(|highest| rise.time_s[highest]);
+    let rise = &until(rise, highest);
     let whole = whole_window(rise, modulus_pa)?;
     let (mut window, mut fit) = fitted(&whole)?;
     let mut averaged = Averaged::default();
@@ -156,8 +166,31 @@ pub fn air_fraction(rise: &BuildUp<'_>) -> Result<Air, Unmeasured> {
             Stray::Onset(_) => Onset::begins_s(&fit.strays),
             _ => time_s[fit.edge],
         },
+        fell_s,
         curve_pa: rise.time_s[..used].iter().map(|t| gauge_pa(between(&time_s, &curve_pa, *t))).collect(),
     })
+}
+
+/// The sample of the highest pressure, where pressure falls away after it: a rail that was opened, or a pump
+/// that stopped. What follows is no rise, and the corner must not be smoothed into it.
+fn falls_from(pressure_pa: &[f64]) -> Option<usize> {
+    let means_pa: Vec<f64> = pressure_pa.windows(3).map(mean).collect();
+    let highest = (0..means_pa.len()).max_by(|a, b| means_pa[*a].total_cmp(&means_pa[*b]))?;
+    let lowest_pa = extremes(&means_pa[..=highest]).0;
+    let needed_pa =
+        (FALL_SHARE_MIN * (means_pa[highest] - lowest_pa)).max(FALL_NOISES_MIN * noise_sd(pressure_pa));
+    (means_pa[highest] - means_pa[means_pa.len() - 1] > needed_pa).then_some(highest + 1)
+}
+
+/// The samples before `end` alone, where there is one.
+fn until<'a>(rise: &BuildUp<'a>, end: Option<usize>) -> BuildUp<'a> {
+    let end = end.unwrap_or(rise.time_s.len());
+    BuildUp {
+        time_s: &rise.time_s[..end],
+        pressure_pa: &rise.pressure_pa[..end],
+        flow_m3_per_s: rise.flow_m3_per_s.map(|flow| &flow[..end]),
+        ..*rise
+    }
 }
 
 /// Value at `t` of a column given at rising times, straight in between.
@@ -176,6 +209,7 @@ fn check(rise: &BuildUp<'_>) -> Result<Input, Unmeasured> {
         check_not_clipped(rise.time_s, flow, Signal::Flow)?;
     }
     check_not_clipped(rise.time_s, rise.pressure_pa, Signal::Pressure)?;
+    check_not_frozen(rise.time_s, rise.pressure_pa, Signal::Pressure)?;
     let modulus_pa = rise.liquid_modulus_pa.ok_or(Unmeasured::NotGiven {
         name: "the liquid's bulk modulus",
         what_to_do: "give it (diesel-like oil: about 1.4 GPa) with its uncertainty",

@@ -15,7 +15,8 @@ pub use law::Leaking;
 
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{
-    check_columns, check_finite, check_not_clipped, check_positive, noise_sd, resolution, spacing_s,
+    check_columns, check_finite, check_not_clipped, check_not_frozen, check_positive, noise_sd, resolution,
+    spacing_s,
 };
 use crate::shape::{inflation, thinned};
 use crate::stats::mean;
@@ -149,7 +150,7 @@ fn most(value: f64, standard_uncertainty: f64) -> f64 {
 ///
 /// # Errors
 /// [`Unmeasured::TooFewSamples`], [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`],
-/// [`Unmeasured::OutOfOrder`], [`Unmeasured::Clipped`]; [`Unmeasured::NotReached`] when there is no
+/// [`Unmeasured::OutOfOrder`], [`Unmeasured::Clipped`], [`Unmeasured::Frozen`]; [`Unmeasured::NotReached`] when there is no
 /// pressure to lose; [`Unmeasured::Motionless`] for a pressure that never changes at all;
 /// [`Unmeasured::NoFit`] when the pressure rises or falls in another way; [`Unmeasured::Emptied`] when the rail
 /// was opened too soon.
@@ -157,6 +158,7 @@ pub fn leak_down(record: &LeakDown<'_>) -> Result<Leak, Unmeasured> {
     check_columns(record.time_s, record.pressure_pa, SAMPLES_MIN)?;
     spacing_s(record.time_s)?;
     check_not_clipped(record.time_s, record.pressure_pa, Signal::Pressure)?;
+    check_not_frozen(record.time_s, record.pressure_pa, Signal::Pressure)?;
     check_positive("the pressure gain", record.gain.value)?;
     let stiffening = record.stiffening_per_pa.unwrap_or(Input::exact(0.0));
     check_finite(&[stiffening.value, stiffening.standard_uncertainty, record.zero_u_pa])?;

@@ -254,6 +254,19 @@ pub enum Unmeasured {
         /// Last sample of that stretch, s.
         to_s: f64,
     },
+    /// Readings that stand still where noise moves them elsewhere.
+    #[error(
+        "the {signal} readings do not change at all from {from_s:.4} s to {to_s:.4} s, while they move from sample to \
+         sample elsewhere: the sensor or the recorder stopped; check it and its cable and record again"
+    )]
+    Frozen {
+        /// Which recording.
+        signal: Signal,
+        /// First sample of the stretch, s on the recording's own time axis.
+        from_s: f64,
+        /// Last sample of the stretch, s.
+        to_s: f64,
+    },
     /// Nothing in the recording changes that should.
     #[error(
         "there is no step in the {signal} recording: it never changes by more than its noise; \
@@ -318,6 +331,19 @@ pub enum Unmeasured {
         found: usize,
         /// Samples that are needed.
         needed: usize,
+    },
+    /// Pressure was let out in a recording of something else.
+    #[error(
+        "the {signal} falls all at once at {at_s:.3} s, as if the rail had been opened, {what}; repeat the measurement \
+         and keep the rail as it is until the recording ends"
+    )]
+    Opened {
+        /// Which recording.
+        signal: Signal,
+        /// When the fall begins, s on the recording's own time axis.
+        at_s: f64,
+        /// Why what is left is of no use.
+        what: &'static str,
     },
     /// The response is under way before the instant at which the step is said to have been made.
     #[error(

@@ -119,6 +119,32 @@ pub(crate) fn check_not_clipped(time_s: &[f64], values: &[f64], signal: Signal) 
     Ok(())
 }
 
+/// A run this short is never taken for a frozen reading: a recorder may hold a value for some samples.
+const FROZEN_RUN_MIN: usize = 16;
+/// A sound recording is taken for a frozen one so often.
+const FROZEN_PROBABILITY: f64 = 1.0e-7;
+
+/// Refuses a signal that stands still to the last digit for many samples while elsewhere noise moves it from
+/// sample to sample: a sensor or a recorder that froze. A signal without noise elsewhere is never refused: its
+/// levels look the same.
+pub(crate) fn check_not_frozen(time_s: &[f64], values: &[f64], signal: Signal) -> Result<(), Unmeasured> {
+    let Some((from, to)) = longest_still(values).filter(|(from, to)| to - from + 1 >= FROZEN_RUN_MIN) else {
+        return Ok(());
+    };
+    let elsewhere: Vec<f64> = [&values[..from], &values[to + 1..]].concat();
+    if elsewhere.len() < FROZEN_RUN_MIN {
+        return Ok(());
+    }
+    let alike = elsewhere.windows(2).filter(|pair| pair[0] == pair[1]).count();
+    // By Laplace's rule, so that a few neighbours that all differ do not make it impossible.
+    let chance = (alike + 1) as f64 / (elsewhere.len() + 1) as f64;
+    let is_chance = chance.powf((to - from) as f64) * values.len() as f64 > FROZEN_PROBABILITY;
+    if !is_chance && is_noisy(&elsewhere) && noise_sd(&elsewhere) > resolution(values) {
+        return Err(Unmeasured::Frozen { signal, from_s: time_s[from], to_s: time_s[to] });
+    }
+    Ok(())
+}
+
 /// Whether neighbouring second differences pull against each other as those of noise do: their
 /// correlation is -2/3 for white noise and near 1 for a smooth curve.
 pub(crate) fn is_noisy(values: &[f64]) -> bool {
@@ -140,6 +166,21 @@ fn longest_run(values: &[f64], value: f64) -> Option<(usize, usize)> {
         let start = *from.get_or_insert(i);
         if longest.is_none_or(|(a, b)| i - start > b - a) {
             longest = Some((start, i));
+        }
+    }
+    longest
+}
+
+/// First and last index of the longest run of equal samples.
+fn longest_still(values: &[f64]) -> Option<(usize, usize)> {
+    let mut longest: Option<(usize, usize)> = None;
+    let mut from = 0;
+    for i in 0..values.len() {
+        if values[i] != values[from] {
+            from = i;
+        }
+        if longest.is_none_or(|(a, b)| i - from > b - a) {
+            longest = Some((from, i));
         }
     }
     longest

@@ -25,6 +25,7 @@ mod instant;
 mod level;
 mod misfit;
 mod model;
+mod opened;
 mod overshoot;
 mod record;
 mod ripple;
@@ -37,7 +38,8 @@ mod under;
 
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{
-    check_columns, check_not_clipped, check_positive, check_rising, noise_sd, spacing_without_gaps_s,
+    check_columns, check_not_clipped, check_not_frozen, check_positive, check_rising, noise_sd,
+    spacing_without_gaps_s,
 };
 use crate::stats::mean;
 use crate::uncertainty::{Input, Measured};
@@ -122,8 +124,11 @@ pub struct StepResponse {
     pub after_pa: f64,
     /// The ripple's period, s, given or found; `None` when there is none.
     pub ripple_period_s: Option<f64>,
+    /// When the rail was opened during the recording, s on the record's own time axis: only what comes before
+    /// was used.
+    pub fell_s: Option<f64>,
     /// Fitted curve over the times of the record, ripple included, Pa as reported; without a model the
-    /// record less its ripple, averaged over a twentieth of the rise.
+    /// record less its ripple, averaged over a twentieth of the rise. Past what was used it stays at the level after.
     pub curve_pa: Vec<f64>,
 }
 
@@ -155,18 +160,22 @@ pub const SAMPLES_MIN: usize = 32;
 /// # Errors
 /// What makes the whole record useless: [`Unmeasured::TooFewSamples`], [`Unmeasured::Gap`],
 /// [`Unmeasured::OutOfOrder`], [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`],
-/// [`Unmeasured::Clipped`], [`Unmeasured::Impossible`]; [`Unmeasured::NoStep`] and
+/// [`Unmeasured::Clipped`], [`Unmeasured::Frozen`], [`Unmeasured::Impossible`]; [`Unmeasured::NoStep`] and
 /// [`Unmeasured::NoResponse`] when there is no change or none beyond noise; [`Unmeasured::Unfinished`] and [`Unmeasured::NotSettled`]
 /// when pressure still moves at the end, or moved before the step, and no model tells where to;
 /// [`Unmeasured::TooFew`] when a level is hardly seen, [`Unmeasured::TooShort`] when no whole ripple period fits
-/// one; [`Unmeasured::SeveralSteps`].
+/// one; [`Unmeasured::SeveralSteps`]; [`Unmeasured::Opened`] when pressure falls away before it has settled.
 /// What only one finding lacks is in its own result.
 pub fn step_response(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured> {
     let found = read(record).map_err(|why| match why {
         Unmeasured::NoStep { .. } | Unmeasured::NoResponse { .. } => there_and_back(record).unwrap_or(why),
         why => why,
     });
+    let found = opened::before_the_fall(record, found, read);
     let Some(instant) = record.instant_s else { return found };
+    if matches!(found, Err(Unmeasured::Opened { .. }) | Ok(StepResponse { fell_s: Some(_), .. })) {
+        return found;
+    }
     if matches!(found, Ok(StepResponse { dead_time: Ok(_), .. }) | Err(Unmeasured::Impossible { .. })) {
         return found;
     }
@@ -204,6 +213,7 @@ fn read(record: &StepRecord<'_>) -> Result<StepResponse, Unmeasured> {
         check_positive("the ripple period in s", period_s)?;
     }
     check_not_clipped(time_s, pressure_pa, Signal::Pressure)?;
+    check_not_frozen(time_s, pressure_pa, Signal::Pressure)?;
     let edge = edge_of(record)?;
     let rough =
         Rough::of(time_s, pressure_pa, edge).ok_or(Unmeasured::NoStep { signal: Signal::Pressure })?;

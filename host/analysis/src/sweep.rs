@@ -22,6 +22,7 @@
 mod corners;
 mod legs;
 mod line;
+mod opened;
 mod pairs;
 mod penalty;
 mod plateau;
@@ -31,7 +32,8 @@ mod spline;
 
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{
-    check_columns, check_count, check_finite, check_not_clipped, noise_sd, resolution, spacing_s,
+    check_columns, check_count, check_finite, check_not_clipped, check_not_frozen, noise_sd, resolution,
+    spacing_s,
 };
 use crate::stats::{mean, standard_deviation};
 use crate::uncertainty::Measured;
@@ -117,7 +119,7 @@ pub struct Sweep {
 ///
 /// # Errors
 /// [`Unmeasured::Unpaired`], [`Unmeasured::NotANumber`], [`Unmeasured::OutOfOrder`],
-/// [`Unmeasured::Clipped`], [`Unmeasured::NotSettled`] for levels that were left too early;
+/// [`Unmeasured::Clipped`], [`Unmeasured::Frozen`], [`Unmeasured::NotSettled`] for levels that were left too early; [`Unmeasured::Opened`] when the pressure falls for good while duty hardly changes;
 /// [`Unmeasured::NoOverlap`] unless there is a way up and one down over most of the range;
 /// [`Unmeasured::TooFewSamples`], [`Unmeasured::NoStep`] when duty stands still; [`Unmeasured::NoFit`] when the output does not
 /// follow the duty.
@@ -128,6 +130,10 @@ pub fn sweep(record: &SweepRecord<'_>) -> Result<Sweep, Unmeasured> {
         check_columns(time_s, output, READINGS_MIN)?;
         spacing_s(time_s)?;
         check_not_clipped(time_s, output, record.signal)?;
+        check_not_frozen(time_s, output, record.signal)?;
+        if record.signal == Signal::Pressure {
+            opened::check_not_opened(time_s, duty, output)?;
+        }
     }
     let ways = legs::ways(duty, output, record.signal, record.time_s.is_some())?;
     measured(&ways, Steps { step: resolution(output), noise: noise_sd(output) })

@@ -452,6 +452,10 @@ impl Recording<'_> {
             Shape::Other => "read by its levels and crossings: neither first nor second order fits",
         };
         let mut notes = vec![shape.to_owned()];
+        notes.extend(response.fell_s.map(|fell_s| {
+            let from = Dimension::Time.display(fell_s);
+            format!("the pressure falls from {from} on, as if the rail had been opened; only what comes before was used")
+        }));
         notes.extend(self.at_beside_duty());
         let findings = vec![
             of(RISE, response.pressure_rise),
@@ -540,7 +544,11 @@ impl Recording<'_> {
                         .display_with_uncertainty(volume.value, volume.expanded_uncertainty());
                     share = noted(share, format!("that is {value} of air at atmospheric pressure"));
                 }
-                Analysis { findings: vec![share], notes: Vec::new(), chart: Some(chart) }
+                let notes = air.fell_s.map(|fell_s| {
+                    let from = Dimension::Time.display(fell_s);
+                    format!("the pressure falls from {from} on; only the rise before was used")
+                });
+                Analysis { findings: vec![share], notes: notes.into_iter().collect(), chart: Some(chart) }
             }
         })
     }

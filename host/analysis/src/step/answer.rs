@@ -34,6 +34,7 @@ pub(super) fn by_model(record: &StepRecord<'_>, trace: &Trace<'_>, said: &Said) 
         before_pa: said.before,
         after_pa: said.before + found.change.value,
         ripple_period_s: trace.ripple_period_s,
+        fell_s: None,
         curve_pa: said.curve.clone(),
     }
 }
@@ -55,6 +56,7 @@ pub(super) fn without_model(record: &StepRecord<'_>, trace: &Trace<'_>, free: &F
         before_pa: free.before.value,
         after_pa: free.after.value,
         ripple_period_s: trace.ripple_period_s,
+        fell_s: None,
         curve_pa: shape::smoothed(trace.way, half),
     }
 }

@@ -238,9 +238,9 @@ fn scatter(parts: &[(usize, usize)], output: &[f64]) -> (f64, f64) {
 
 /// A turn of the duty: its middle and the samples around it that cannot be told apart.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Turn {
+pub(super) struct Turn {
     from: usize,
-    middle: usize,
+    pub(super) middle: usize,
     to: usize,
 }
 
@@ -258,7 +258,7 @@ impl Turn {
 }
 
 /// The turns of the duty, with both ends.
-fn turns(duty: &[f64], range: f64) -> Vec<Turn> {
+pub(super) fn turns(duty: &[f64], range: f64) -> Vec<Turn> {
     let mut turns = Vec::new();
     let (mut low, mut high) = (0, 0);
     let mut rising = None;

@@ -105,6 +105,38 @@ fn air_of_clean_rises() {
     }
 }
 
+/// A rail that empties through a time constant of 20 or 200 ms once it has reached some pressure: only the rise is
+/// used, and its air holds as it does of a rise that ends there.
+#[test]
+fn a_rail_that_empties_after_the_rise_is_read_to_its_top() {
+    let mut noise = Noise::seeded(81);
+    for empties_s in [0.02, 0.2] {
+        let (mut told, mut covered) = (0, 0);
+        for _ in 0..100 {
+            let air = 10.0_f64.powf(-2.6 + 1.6 * noise.uniform());
+            let (time_s, clean) = drawn(1.2, air, steady);
+            let top_pa = 10.0_f64.powf(5.9 + 0.8 * noise.uniform());
+            let Some(top) = clean.iter().position(|p| *p >= top_pa) else { continue };
+            let samples = top + 100;
+            let values: Vec<f64> = (0..samples)
+                .map(|i| {
+                    let since_s = time_s[i.max(top)] - time_s[top];
+                    clean[i.min(top)] * (-since_s / empties_s).exp() + noise.normal(0.005e6)
+                })
+                .collect();
+            let record = BuildUp { soft_start_s: None, ..rise(&time_s[..samples], &values) };
+            let Ok(found) = air_fraction(&record) else { continue };
+            assert_near(found.fell_s.expect("a fall"), time_s[top], 0.01);
+            told += 1;
+            covered += covers(&found.fraction_at_atmosphere, air);
+        }
+        println!("{covered} of {told}");
+        assert_covers_at_least("air below a fall", told, covered);
+    }
+    let (time_s, clean) = drawn(0.3, 0.01, steady);
+    assert_eq!(air_fraction(&rise(&time_s, &noisy(&clean, &mut noise))).unwrap().fell_s, None);
+}
+
 /// Typical sensor noise, 0.03 MPa on each sample: 0.1 % of air must stand out, with an expanded
 /// uncertainty below a third of it.
 #[test]

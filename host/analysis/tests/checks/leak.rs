@@ -310,6 +310,19 @@ fn a_misfit_is_in_the_uncertainty() {
     }
 }
 
+/// A sensor that froze half-way shows no tight rail.
+#[test]
+fn a_frozen_sensor_is_no_tight_rail() {
+    let (time_s, mut pressure_pa) = minute(|t| 30.0e6 * (-t / 42.0).exp(), 71);
+    let half = pressure_pa.len() / 2;
+    // Not the lowest of all, which would be the end of a recorder's range.
+    let stuck_pa = pressure_pa[half - 5..half].iter().copied().fold(0.0, f64::max);
+    pressure_pa[half..].fill(stuck_pa);
+    let found = leak_down(&LeakDown::recorded(&time_s, &pressure_pa, None, None));
+    let Err(Unmeasured::Frozen { from_s, to_s, .. }) = found else { panic!("{found:?}") };
+    assert!((from_s - time_s[half]).abs() < 0.06 && to_s == time_s[time_s.len() - 1], "{from_s} {to_s}");
+}
+
 /// Pressure that was still held for the first 8 s: the leak comes after that.
 #[test]
 fn a_rail_that_is_fed_at_first_leaks_after_that() {

@@ -518,6 +518,78 @@ fn unusable_records_are_refused() {
     assert!(matches!(step_response(&outside), Err(Unmeasured::Impossible { .. })));
 }
 
+/// Somebody opens the rail 25 ms to 1.3 s after the step and it empties with 10 to 300 ms: what comes before is
+/// read where it tells a level, and is refused for that reason where not. Never is the emptying taken for the
+/// response.
+#[test]
+fn a_rail_that_is_opened_after_the_step_is_no_response() {
+    let mut noise = Noise::seeded(63);
+    let time_s: Vec<f64> = (0..2_000).map(|i| f64::from(i) * 1.0e-3 - 0.5).collect();
+    for instant_s in [Some(Input::exact(0.0)), None] {
+        let (mut told, mut covered) = ([0; 3], [0; 3]);
+        for _ in 0..200 {
+            let mut between = |from: f64, to: f64| from + (to - from) * noise.uniform();
+            let (rise_pa, tau_s) = (between(2.0e6, 9.0e6), between(0.01, 0.06));
+            let opened_s = 10.0_f64.powf(between(-1.6, 0.1));
+            let empties_s = 10.0_f64.powf(between(-2.0, -0.5));
+            let values: Vec<f64> = time_s
+                .iter()
+                .map(|t| {
+                    let p = 5.0e6 + rise_pa * (1.0 - (-(t - 0.005).max(0.0) / tau_s).exp());
+                    p * (-(t - opened_s).max(0.0) / empties_s).exp() + noise.normal(0.02e6)
+                })
+                .collect();
+            // A rail opened on the way up rises on for as long as that is the faster of the two: until rise/tau
+            // exp(-t/tau) is pressure over empties_s, at most ln(0.316/0.01 9/14) = 3.0 time constants.
+            let seen_s = opened_s - 0.01..opened_s.max(0.005 + 3.0 * tau_s) + 0.03;
+            let found = match step_response(&StepRecord { instant_s, ..record(&time_s, &values) }) {
+                Ok(found) => found,
+                Err(why) => {
+                    // A level that has been reached for as long as it took is one.
+                    assert!(opened_s < 10.0 * tau_s, "{opened_s} {tau_s} {why}");
+                    assert!(
+                        matches!(why, Unmeasured::Opened { at_s, .. } if seen_s.contains(&at_s)),
+                        "{why}"
+                    );
+                    continue;
+                }
+            };
+            assert!(seen_s.contains(&found.fell_s.expect("a fall")), "{opened_s} {:?}", found.fell_s);
+            assert_eq!(found.curve_pa.len(), time_s.len());
+            let truths =
+                [(&found.pressure_rise, rise_pa), (&found.time_constant, tau_s), (&found.onset_s, 0.005)];
+            for (k, (finding, truth)) in truths.into_iter().enumerate() {
+                if let Ok(measured) = finding {
+                    told[k] += 1;
+                    covered[k] +=
+                        u64::from((measured.value - truth).abs() <= measured.expanded_uncertainty());
+                }
+            }
+        }
+        println!("{told:?} told, {covered:?} covered");
+        for (k, what) in ["rise", "time constant", "onset"].into_iter().enumerate() {
+            assert_covers_at_least(what, told[k], covered[k]);
+        }
+    }
+}
+
+/// A swing that comes back, however little it is damped, is a response and not an opened rail.
+#[test]
+fn a_swing_is_no_opened_rail() {
+    let mut noise = Noise::seeded(64);
+    for zeta in [0.1, 0.3, 0.5, 0.7] {
+        let (time_s, clean) = sampled(2.0, |t| 5.0e6 + 8.0e6 * second_order(zeta, 40.0 * t));
+        let alike = noise.correlated(clean.len(), 0.1e6, 0.9);
+        let values: Vec<f64> = clean.iter().zip(alike).map(|(p, e)| p + e).collect();
+        for instant_s in [Some(Input::exact(0.0)), None] {
+            let found = step_response(&StepRecord { instant_s, ..record(&time_s, &values) }).unwrap();
+            assert_eq!(found.fell_s, None, "{zeta}");
+            let rise = found.pressure_rise.unwrap();
+            assert_near(rise.value, 8.0e6, 4.0 * rise.standard_uncertainty());
+        }
+    }
+}
+
 /// A response far slower than the record, and a line without end, with a step anywhere: not settled where the
 /// instant is given, and never a panic or a number, whether it and a ripple's period are given or not.
 #[test]

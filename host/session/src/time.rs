@@ -2,7 +2,7 @@
 //!
 //! A monotonic clock keeps that promise, unless whoever runs the machine moves it to another one or the clock is
 //! broken. Without a guard a program would then wait until the old time comes round again: nothing repeated, no silence
-//! noticed, no end. [`Onward`] is that guard.
+//! noticed, no end. `Onward` is that guard.
 
 /// An instant of the host's monotonic clock, in microseconds since the program began.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]

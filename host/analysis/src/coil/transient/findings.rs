@@ -58,13 +58,13 @@ pub(super) fn findings(
     };
     let mut steps = reading_steps(readings, prepared.rest.is_some());
     if let Some(ohm) = settled(prepared, best, &steps) {
-        return from_steady_end(record, &steps, ohm, curve(record, prepared, &best.closest));
+        return from_steady_end(record, &steps, &ohm, curve(record, prepared, &best.closest));
     }
     if prepared.step_v > 0.0 {
         // Counted stretch by stretch.
         steps.retain(|(name, _)| *name != VOLTAGE_STEPS);
     }
-    let scaled = |measured: Measured| calibrated(record, &steps, measured);
+    let scaled = |measured: Measured| calibrated(record, &steps, &measured);
     let loop_ohm = stated(|p| {
         let mut by = [0.0; P];
         by[G] = -1.0 / p[G].powi(2);
@@ -122,7 +122,7 @@ pub(super) fn findings(
 fn from_steady_end(
     record: &CoilRecord<'_>,
     steps: &[(&'static str, f64)],
-    loop_ohm: Measured,
+    loop_ohm: &Measured,
     curve_a: Vec<f64>,
 ) -> CoilFound {
     let resistance = Ok(without_leads(record, &calibrated(record, steps, loop_ohm)));
@@ -138,7 +138,7 @@ fn from_steady_end(
 }
 
 /// A resistance or an inductance in true units, with the steps of the readings and the gains in its budget.
-fn calibrated(record: &CoilRecord<'_>, steps: &[(&'static str, f64)], measured: Measured) -> Measured {
+fn calibrated(record: &CoilRecord<'_>, steps: &[(&'static str, f64)], measured: &Measured) -> Measured {
     let gains = record.voltage_gain.value / record.current_gain.value;
     let value = measured.value * gains;
     steps

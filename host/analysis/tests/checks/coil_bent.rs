@@ -72,8 +72,8 @@ fn holds(measured: &Measured, truth: f64) -> bool {
 fn resistance_survives(shape: &str, truth: Option<(f64, f64)>, current_a: impl Fn(f64) -> f64) {
     let mut held = [0; 3];
     for seed in 0..RECORDINGS {
-        let found = recorded(&mut Noise::seeded(seed), &current_a).unwrap();
-        let ohm = found.resistance.unwrap();
+        let found = recorded(&mut Noise::seeded(seed), &current_a).expect("a coil");
+        let ohm = found.resistance.expect("a current that settles");
         assert!(ohm.expanded_uncertainty() < 0.01 * OHM, "{shape}: {ohm:?}");
         held[0] += usize::from(holds(&ohm, OHM));
         for (k, measured) in [found.inductance_h, found.tau_s].into_iter().enumerate() {

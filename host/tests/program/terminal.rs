@@ -65,11 +65,11 @@ impl OnTerminal {
         self.window.send(Some(keys.as_bytes().to_vec())).expect("the window is open");
     }
 
-    /// Waits until these words stand on the screen.
+    /// Waits until these words stand on the screen, however its lines are broken: paths in them have any length.
     pub fn wait_for(&self, words: &str) {
         let step = Duration::from_millis(50);
         for _ in 0..PATIENCE.as_millis() / step.as_millis() {
-            if self.text().contains(words) {
+            if self.text().split_whitespace().collect::<Vec<_>>().join(" ").contains(words) {
                 return;
             }
             self.rest(step);

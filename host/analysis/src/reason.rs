@@ -327,7 +327,7 @@ pub enum Unmeasured {
     Emptied {
         /// When the fall begins, s on the recording's own time axis.
         at_s: f64,
-        /// Samples before it, or means of several in a long recording.
+        /// Samples that come surely before it.
         found: usize,
         /// Samples that are needed.
         needed: usize,

@@ -6,19 +6,19 @@
 use crate::failure::Failure;
 use stepwell_analysis::Input;
 use stepwell_procedure::quantity::Dimension;
+use stepwell_procedure::sheet;
 
 /// Between a value and the half-width of its interval.
 const WITHIN: [&str; 3] = [" within ", "±", "+-"];
 
-/// What can be meant, in the unit a quantity is kept in (common practice, no source): enamelled copper between
-/// hard frost and burnt; from a short pipe to a tank; a liquid in a hose to one in steel; a pulse per ten litres
-/// to one per microlitre.
+/// What can be meant, in the unit a quantity is kept in: what sheets may say, and enamelled copper between hard
+/// frost and burnt (common practice, no source).
 fn possible(dimension: Dimension) -> (&'static str, std::ops::RangeInclusive<f64>) {
     match dimension {
         Dimension::Temperature => ("the temperature of a coil", -60.0..=250.0),
-        Dimension::Volume => ("the volume of a rail with its pipes", 1e-7..=1e-1),
-        Dimension::Pressure => ("the bulk modulus of a liquid", 1e8..=5e9),
-        Dimension::PulsesPerVolume => ("the pulses of a meter per volume", 1e2..=1e9),
+        Dimension::Volume => ("the volume of a rail with its pipes", sheet::RAIL_M3),
+        Dimension::Pressure => ("the bulk modulus of a liquid", sheet::MODULUS_PA),
+        Dimension::PulsesPerVolume => ("the pulses of a meter per volume", sheet::PULSES_PER_M3),
         _ => ("it", f64::MIN..=f64::MAX),
     }
 }

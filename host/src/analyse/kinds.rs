@@ -17,6 +17,7 @@ use stepwell_analysis::step::{self, Shape, StepRecord};
 use stepwell_analysis::sweep::{self, SweepRecord};
 use stepwell_analysis::{Input, Measured, Unmeasured, stats};
 use stepwell_procedure::quantity::Dimension;
+use stepwell_procedure::sheet;
 
 /// Standard atmosphere, Pa (ISO 2533), what absolute pressures are taken against.
 const ATMOSPHERE_PA: f64 = 101_325.0;
@@ -103,12 +104,12 @@ fn gauge_pa(table: &Table) -> Result<Option<Vec<f64>>, Failure> {
     }
 }
 
-/// What no winding of a valve has (common practice, no source; sheets are held to the same): nearly always a
+/// What no winding of a valve has: nearly always a
 /// column in another unit than its heading says.
 fn impossible(id: &str, dimension: Dimension, value: f64) -> Option<String> {
     let possible = match id {
-        "coil_resistance_20c" => 0.1..=100.0,
-        "coil_inductance" => 1e-5..=1.0,
+        "coil_resistance_20c" => sheet::COIL_OHM,
+        "coil_inductance" => sheet::COIL_H,
         _ => return None,
     };
     let [found, least, most] =

@@ -187,16 +187,16 @@ fn prepare(connection: &Connection) -> rusqlite::Result<()> {
 fn keep_a_journal(connection: &Connection) -> rusqlite::Result<()> {
     const TURN: Duration = Duration::from_millis(10);
     let turns = BUSY_WAIT_S * 1_000 / TURN.as_millis() as u64;
+    let ask = || connection.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()));
+    let busy = Some(rusqlite::ErrorCode::DatabaseBusy);
     connection.busy_timeout(Duration::ZERO)?;
-    let mut asked = connection.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()));
+    let mut asked = ask();
     for _ in 0..turns {
-        match &asked {
-            Err(rusqlite::Error::SqliteFailure(failure, _))
-                if failure.code == rusqlite::ErrorCode::DatabaseBusy => {}
-            _ => break,
+        if asked.as_ref().err().and_then(rusqlite::Error::sqlite_error_code) != busy {
+            break;
         }
         std::thread::park_timeout(TURN);
-        asked = connection.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()));
+        asked = ask();
     }
     connection.busy_timeout(Duration::from_secs(BUSY_WAIT_S))?;
     asked

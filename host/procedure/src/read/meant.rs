@@ -2,6 +2,7 @@
 //! these it is a slip of the unit or of the decimal sign, and would judge good pumps by nonsense.
 
 use super::table::Allowed;
+use crate::sheet;
 
 /// Inputs of sensors are on a 5 V supply, or behind a divider for it.
 pub(in crate::read) const SENSOR_V: Allowed = Allowed::Between(0.0, 10.0);
@@ -24,11 +25,9 @@ pub(in crate::read) const SUPPLY_V: Allowed = Allowed::Between(5.0, 60.0);
 /// A rail that counts as low must be harmless.
 pub(in crate::read) const LOW_PA: Allowed = Allowed::Between(1e4, 2e6);
 
-/// A short pipe to a long rail with hoses.
-pub(in crate::read) const VOLUME_M3: Allowed = Allowed::Between(1e-7, 1e-2);
+pub(in crate::read) const VOLUME_M3: Allowed = Allowed::within(&sheet::RAIL_M3);
 
-/// A liquid in hoses to one in steel.
-pub(in crate::read) const MODULUS_PA: Allowed = Allowed::Between(1e8, 5e9);
+pub(in crate::read) const MODULUS_PA: Allowed = Allowed::within(&sheet::MODULUS_PA);
 
 /// A shunt of a milliohm to an amplifier behind one.
 pub(in crate::read) const VOLT_PER_AMPERE: Allowed = Allowed::Between(1e-3, 100.0);
@@ -39,8 +38,7 @@ pub(in crate::read) const DROP_V: Allowed = Allowed::Between(0.01, 3.0);
 /// Harness, contacts and shunt; a switch.
 pub(in crate::read) const SERIES_OHM: Allowed = Allowed::Between(1e-4, 2.0);
 
-/// A pulse per litre to one per microlitre.
-pub(in crate::read) const PULSES_PER_M3: Allowed = Allowed::Between(1e3, 1e9);
+pub(in crate::read) const PULSES_PER_M3: Allowed = Allowed::within(&sheet::PULSES_PER_M3);
 
 /// A drop in ten seconds to a small stream.
 pub(in crate::read) const SLIP_M3_PER_S: Allowed = Allowed::Between(0.0, 1e-5);
@@ -54,11 +52,9 @@ pub(in crate::read) const VOLT_PER_OHM: Allowed = Allowed::Between(1e-5, 1.0);
 /// As thermistors are.
 pub(in crate::read) const PULL_UP_OHM: Allowed = Allowed::Between(100.0, 1e6);
 
-/// Windings of solenoid valves.
-pub(in crate::read) const COIL_OHM: Allowed = Allowed::Between(0.1, 100.0);
+pub(in crate::read) const COIL_OHM: Allowed = Allowed::within(&sheet::COIL_OHM);
 
-/// The same.
-pub(in crate::read) const COIL_H: Allowed = Allowed::Between(1e-5, 1.0);
+pub(in crate::read) const COIL_H: Allowed = Allowed::within(&sheet::COIL_H);
 
 /// A plunger the size of a pin's head to a pump for ships.
 pub(in crate::read) const DISPLACEMENT_M3_PER_REV: Allowed = Allowed::Between(1e-8, 1e-4);

@@ -1,7 +1,17 @@
 //! The bench sheet: this rig's channels, calibrations, volumes and ratings.
 
 use super::Written;
+use std::ops::RangeInclusive;
 use stepwell_analysis::Input;
+
+/// Volume of a rail with its pipes, m3: from a short pipe to a long rail with hoses (common practice, no source).
+pub const RAIL_M3: RangeInclusive<f64> = 1e-7..=1e-2;
+
+/// Bulk modulus of a liquid in its rail, Pa: in hoses to in steel (common practice, no source).
+pub const MODULUS_PA: RangeInclusive<f64> = 1e8..=5e9;
+
+/// Pulses of a meter per volume, 1/m3: one per litre to one per microlitre (common practice, no source).
+pub const PULSES_PER_M3: RangeInclusive<f64> = 1e3..=1e9;
 
 /// What a rig is. All quantities in SI units, pressures above atmosphere. Sheets state half-widths of 95 %
 /// intervals; here they are standard uncertainties.

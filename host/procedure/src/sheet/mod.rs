@@ -4,9 +4,10 @@ mod bench;
 mod pump;
 
 pub use bench::{
-    BenchSheet, CoilCircuit, CurrentChannel, DriveRating, Platinum, PulseMeter, Thermistor, VoltageSpan,
+    BenchSheet, CoilCircuit, CurrentChannel, DriveRating, MODULUS_PA, PULSES_PER_M3, Platinum, PulseMeter,
+    RAIL_M3, Thermistor, VoltageSpan,
 };
-pub use pump::{AirExit, Feed, LossEffect, PumpSheet, TestPoints, Tolerances, Valve};
+pub use pump::{AirExit, COIL_H, COIL_OHM, Feed, LossEffect, PumpSheet, TestPoints, Tolerances, Valve};
 
 use serde::{Deserialize, Serialize};
 

@@ -2,6 +2,13 @@
 //! judged by.
 
 use super::{Tolerance, Written};
+use std::ops::RangeInclusive;
+
+/// Resistance of windings of solenoid valves, ohm (common practice, no source).
+pub const COIL_OHM: RangeInclusive<f64> = 0.1..=100.0;
+
+/// Their inductance, H (common practice, no source).
+pub const COIL_H: RangeInclusive<f64> = 1e-5..=1.0;
 
 /// What a pump is. All quantities in SI units, pressures above atmosphere.
 #[derive(Clone, Debug, PartialEq)]

@@ -4,6 +4,7 @@
 use super::{Found, Help, Table};
 use crate::quantity::Dimension;
 use crate::sheet::Tolerance;
+use std::ops::RangeInclusive;
 use stepwell_analysis::Input;
 use toml::Spanned;
 use toml::de::DeValue;
@@ -27,6 +28,11 @@ impl Allowed {
 
     /// A relative half-width: a value known to half of itself is not known.
     pub(in crate::read) const WITHIN: Allowed = Allowed::Between(1e-6, 0.5);
+
+    /// Ends included.
+    pub(in crate::read) const fn within(range: &RangeInclusive<f64>) -> Allowed {
+        Allowed::Between(*range.start(), *range.end())
+    }
 
     /// What is wrong with a number.
     fn objection(self, number: f64, show: impl Fn(f64) -> String) -> Option<String> {

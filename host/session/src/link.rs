@@ -190,6 +190,8 @@ pub struct Link {
     silent_from: HostTime,
     ticked_at: HostTime,
     next_tick: Option<Tick>,
+    /// The tick of the board's welcome: a dwell that began before it is not of this session.
+    opened: Option<Tick>,
     statistics: LinkStatistics,
     out: Vec<u8>,
 }
@@ -212,6 +214,7 @@ impl Link {
             silent_from: now,
             ticked_at: now,
             next_tick: None,
+            opened: None,
             statistics: LinkStatistics::default(),
             // A boundary first: whatever the board heard while the port opened ends here.
             out: vec![0],
@@ -291,6 +294,7 @@ impl Link {
         match message {
             FromBoard::Welcome(identity) if identity.session == self.session && greeting => {
                 self.phase = Phase::Open;
+                self.opened = Some(identity.now);
                 self.hears(now);
                 self.clock.observe(now, u64::from(identity.now.0) * 1_000);
                 heard.push(Heard::Welcome(Box::new(identity)));
@@ -366,7 +370,11 @@ impl Link {
                     samples: samples.to_vec(),
                 });
             }
-            FromBoard::DwellEnded(report) => heard.push(Heard::DwellEnded(report)),
+            FromBoard::DwellEnded(report) => {
+                if self.opened.is_some_and(|opened| report.started.is_after(opened)) {
+                    heard.push(Heard::DwellEnded(report));
+                }
+            }
             FromBoard::Tripped(report) => match report.cause {
                 // Its ticks have begun again: nothing of the session is left.
                 TripCause::Restarted(_) if !greeting => {
@@ -509,6 +517,7 @@ impl Link {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use stepwell_protocol::dwell::DwellEnd;
     use stepwell_protocol::message::Ack;
 
     const SESSION: u32 = 7;
@@ -625,6 +634,23 @@ mod tests {
         assert_eq!(host.heard, [Heard::Answered { at: Tick(5), result: Ok(Reply::Done) }]);
         assert_eq!(commands(host.sent(130))[0].id, 2);
         assert_eq!(host.link.statistics().retries, 1);
+    }
+
+    #[test]
+    fn a_dwell_that_began_before_the_welcome_is_not_of_this_session() {
+        let dwell = |serial, started| {
+            let (started, ended) = (Tick(started), Tick(started.wrapping_add(9)));
+            FromBoard::DwellEnded(DwellReport { serial, started, ended, end: DwellEnd::Stopped })
+        };
+        let mut host = Host::new();
+        host.hears(1, &dwell(1, 0));
+        host.hears(2, &FromBoard::Welcome(identity()));
+        host.heard.clear();
+        host.hears(3, &dwell(1, u32::MAX));
+        host.hears(4, &dwell(1, 1));
+        assert_eq!(host.heard, [], "told late, or while the welcome was on its way");
+        host.hears(5, &dwell(1, 2));
+        assert!(matches!(host.heard[..], [Heard::DwellEnded(DwellReport { started: Tick(2), .. })]));
     }
 
     #[test]

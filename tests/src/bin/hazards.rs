@@ -59,7 +59,10 @@ struct Measured {
     /// Runs that tripped, by their first cause; others by how they ended.
     came: BTreeMap<String, usize>,
     told: usize,
-    beyond: usize,
+    /// Runs in which a bound was missed and the board could not know.
+    hidden: usize,
+    /// The first of what was missed.
+    missed: Option<String>,
     /// The highest the rail went, share of the pump's guard.
     of_guard: f64,
     wrong: Vec<String>,
@@ -99,13 +102,16 @@ fn row(number: usize, hazard: &Hazard, measured: &Measured) -> String {
     }
     proofs.extend(hazard.test.iter().map(|test| format!("`{test}`")));
     proofs.extend(hazard.metal.iter().map(|metal| format!("*metal*: {metal}")));
-    let Measured { cases, longest_ms, bound_ms, while_working, beyond, .. } = measured;
+    let Measured { cases, longest_ms, bound_ms, while_working, hidden, .. } = measured;
     let dash = || "–".to_owned();
     let (bound, longest) = match (cases, hazard.harmless) {
         (0, _) => (dash(), dash()),
         (_, true) if hazard.rail => {
-            let unheld = if *beyond > 0 { format!(", too long in {beyond} runs") } else { String::new() };
+            let unheld = if *hidden > 0 { format!(", too long in {hidden} runs") } else { String::new() };
             (dash(), format!("rail at {:.0} % of its guard{unheld}", 100.0 * measured.of_guard))
+        }
+        (_, true) if *hidden > 0 => {
+            (dash(), format!("in {hidden} of {cases}: {}", measured.missed.as_deref().unwrap_or_default()))
         }
         (_, true) => (dash(), "no harm".to_owned()),
         (_, false) => (bound_ms.to_string(), format!("{longest_ms} of {while_working}")),
@@ -131,8 +137,10 @@ fn unfounded(hazard: &Hazard, measured: &Measured) -> Vec<String> {
         }
         return wrong;
     }
-    if measured.beyond > 0 && !hazard.rail {
-        wrong.push("the rail went above its guard".to_owned());
+    match (&measured.missed, hazard.hides) {
+        (Some(missed), false) => wrong.push(format!("the board could not know: {missed}")),
+        (None, true) => wrong.push("claims that it hides something, and nothing was missed".to_owned()),
+        _ => {}
     }
     if !hazard.harmless {
         if measured.while_working == 0 {
@@ -188,7 +196,8 @@ fn measure(hazard: &Hazard, works_ms: &[u64]) -> Measured {
     for (case, guard_pa, story) in stories {
         measured.cases += 1;
         measured.wrong.extend(story.wrong.first().map(|what| format!("{what} ({case})")));
-        measured.beyond += usize::from(!story.beyond.is_empty());
+        measured.hidden += usize::from(!story.beyond.is_empty());
+        measured.missed = measured.missed.or_else(|| story.beyond.first().cloned());
         let rail_pa = story.watch.ticks.iter().map(|beside| beside.moment.rail_pa).fold(0.0, f64::max);
         measured.of_guard = measured.of_guard.max(rail_pa / guard_pa);
         let came = trips(&story).into_iter().next().unwrap_or_else(|| ended(&story).to_owned());

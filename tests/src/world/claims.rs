@@ -35,6 +35,9 @@ pub struct Hazard {
     /// How high the rail goes is what counts.
     #[serde(default)]
     pub rail: bool,
+    /// What it spoils hides from the board that something is wrong: a bound is then missed without its fault.
+    #[serde(default)]
+    pub hides: bool,
     /// The causes by which the board may trip first, as the protocol names them; by any other it must not.
     #[serde(default)]
     pub trips: Vec<String>,

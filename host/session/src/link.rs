@@ -371,9 +371,10 @@ impl Link {
                 });
             }
             FromBoard::DwellEnded(report)
-                if self.opened.is_some_and(|opened| report.started.is_after(opened)) => {
-                    heard.push(Heard::DwellEnded(report));
-                }
+                if self.opened.is_some_and(|opened| report.started.is_after(opened)) =>
+            {
+                heard.push(Heard::DwellEnded(report));
+            }
             FromBoard::Tripped(report) => match report.cause {
                 // Its ticks have begun again: nothing of the session is left.
                 TripCause::Restarted(_) if !greeting => {

@@ -24,6 +24,9 @@ use print::errln;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
+    // A write beyond a limit on the size of files fails like any other, instead of ending the program without a word.
+    let unheeded = std::sync::Arc::default();
+    let _ = signal_hook::flag::register(signal_hook::consts::SIGXFSZ, unheeded);
     tracing_subscriber::fmt()
         .with_env_filter(tracing_subscriber::EnvFilter::from_env("STEPWELL_LOG"))
         .with_writer(std::io::stderr)

@@ -88,9 +88,19 @@ fn print(args: &RecomputeArgs, run: &StoredRun, plan: &Plan, compared: &[Compare
         head.pump_id,
         head.started
     );
-    let changed = |text: &str, kept: &str| if text == kept { "as kept" } else { "CHANGED" };
-    outln!("Pump sheet:  {} ({})", plan.pump.name, changed(&plan.pump.source.text, &head.pump_sheet_text));
-    outln!("Bench sheet: {} ({})", plan.bench.name, changed(&plan.bench.source.text, &head.bench_sheet_text));
+    let sheet = |what: &str, now: [&str; 2], then: [&str; 2]| {
+        let [name, text] = now;
+        let [kept, kept_text] = then;
+        let change = match (text == kept_text, name == kept) {
+            (true, _) => "as kept".to_owned(),
+            (false, true) => "CHANGED".to_owned(),
+            (false, false) => format!("ANOTHER sheet than the run's, {kept}"),
+        };
+        outln!("{:<13}{name} ({change})", format!("{what} sheet:"));
+    };
+    let (pump, bench) = (&plan.pump, &plan.bench);
+    sheet("Pump", [&pump.name, &pump.source.text], [&head.pump_sheet, &head.pump_sheet_text]);
+    sheet("Bench", [&bench.name, &bench.source.text], [&head.bench_sheet, &head.bench_sheet_text]);
     outln!("Program:     {} then, {} now", head.program, env!("CARGO_PKG_VERSION"));
     let differ = compared.iter().filter(|pair| differs(pair)).count();
     outln!("{differ} of {} findings differ.\n", compared.len());

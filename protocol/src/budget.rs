@@ -27,11 +27,7 @@ impl DriveBudget {
     /// The same account under another rating. What was left stays left, as far as it fits.
     #[must_use]
     pub const fn rated(self, on_ms_max: u32, rest_ms_min: u32) -> DriveBudget {
-        let mut next = DriveBudget::empty(on_ms_max, rest_ms_min);
-        let left_ms = self.left_ms();
-        let fits_ms = if left_ms < next.on_ms_max.get() { left_ms } else { next.on_ms_max.get() };
-        next.left = fits_ms as u64 * next.rest_ms_min.get() as u64;
-        next
+        DriveBudget::empty(on_ms_max, rest_ms_min).with_left_ms(self.left_ms())
     }
 
     /// The same account with `left_ms` of drive time in it, as far as it fits.
@@ -125,6 +121,16 @@ mod tests {
         }
         assert_eq!(ticked.after_ms(false, u32::MAX).left_ms(), 7);
         assert_eq!(ticked.after_ms(true, u32::MAX).left_ms(), 0);
+    }
+
+    #[test]
+    fn an_account_is_set_to_what_fits() {
+        let set = |left_ms| DriveBudget::empty(7, 13).with_left_ms(left_ms);
+        assert_eq!([0, 3, 7, 8, u32::MAX].map(|left_ms| set(left_ms).left_ms()), [0, 3, 7, 7, 7]);
+        assert_eq!(set(3).rest_ms_before(7), Some(8), "4 ms at 13 of rest for 7 on");
+        let mut ticked = set(3);
+        ticked.tick(true);
+        assert_eq!(ticked, set(2));
     }
 
     #[test]

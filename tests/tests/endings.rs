@@ -3,8 +3,17 @@
 
 use stepwell_plant::FaultKind;
 use stepwell_procedure::finding::Verdict;
-use stepwell_procedure::record::Ended;
-use stepwell_protocol::message::FromBoard;
+
+use stepwell_procedure::record::{Ended, Part};
+use stepwell_procedure::run::{Input, Run};
+use stepwell_protocol::PROTOCOL_VERSION;
+use stepwell_protocol::channel::Sample;
+use stepwell_protocol::frame::{self, Deframer, FRAME_MAX};
+use stepwell_protocol::identity::Identity;
+use stepwell_protocol::message::{FromBoard, Hello, ToBoard};
+use stepwell_protocol::telemetry::unpack;
+use stepwell_protocol::time::Tick;
+use stepwell_session::lockstep::Bench;
 use stepwell_tests::operator::Operator;
 use stepwell_tests::shipped::Scenario;
 use stepwell_tests::trace::{Traced, mean};
@@ -219,4 +228,77 @@ fn a_vented_rail_in_hot_fluid_is_stated_with_the_drift_of_its_sensor() {
         .count();
     // 95 % of them; with ten, nine or more in nine cases of ten.
     assert!(held >= 9, "{held} of {SEEDS}");
+}
+
+/// What is seen may be older than a stop, and one stop may be lost on the wire: it is said again for at least ten frames
+/// of telemetry.
+#[test]
+fn a_stop_by_the_run_itself_is_repeated_though_the_board_was_seen_at_rest() {
+    struct Counting {
+        bench: Traced,
+        deframer: Deframer,
+        stops: Vec<u32>,
+    }
+    impl Bench for Counting {
+        fn exchange(&mut self, to_board: &[u8], ms: u32, from_board: &mut Vec<u8>) {
+            let mut rest = to_board;
+            while let Some(body) = self.deframer.next_body(&mut rest) {
+                if let Ok(ToBoard::Stop) = body.and_then(frame::decode) {
+                    self.stops.push(self.bench.tick());
+                }
+            }
+            self.bench.exchange(to_board, ms, from_board);
+        }
+    }
+    let scenario = Scenario::healthy("electrical", "heron", 1);
+    let mut plan = scenario.plan();
+    plan.pump.rail_guard_pa = 199e6;
+    let bench = Traced::new(&scenario.setup());
+    let mut wire = Counting { bench, deframer: Deframer::new(), stops: Vec::new() };
+    let report = run_on(&mut wire, |wire| &wire.bench, plan, Operator::willing());
+    assert!(matches!(report.outcome.ended, Ended::Refused { .. }), "{:?}", report.outcome);
+    assert!(report.trace.iter().all(|moment| !moment.outputs.energised()));
+    let (first, last) = (wire.stops[0], wire.stops[wire.stops.len() - 1]);
+    assert!(last - first >= 100, "{:?}", wire.stops);
+}
+
+/// The ticks of a board come round every fifty days: a run that is stopped before the board answers ends all the same.
+#[test]
+fn a_stop_before_the_welcome_ends_the_run_however_long_the_board_is_up() {
+    let scenario = Scenario::healthy("electrical", "heron", 1);
+    let (identity, sample) = first_words(&scenario);
+    for up in [0, 3 << 30, u32::MAX - 50] {
+        let mut run = Run::new(scenario.plan());
+        run.handle(Input::Stop);
+        let now = Tick(up);
+        run.handle(Input::Welcome(&Identity { now, ..identity.clone() }));
+        for frame in 0..50 {
+            let first = now.plus_ms(1 + 10 * frame);
+            let first_us = 1_000 * (u64::from(up) + u64::from(1 + 10 * frame));
+            run.handle(Input::Telemetry { first, first_us, samples: &[sample; 10] });
+        }
+        assert_eq!(run.progress().part, Some(Part::TearDown), "up for {up} ms");
+    }
+}
+
+/// Who a bench is, and a tick of it at rest.
+fn first_words(scenario: &Scenario) -> (Identity, Sample) {
+    let mut bench = Traced::new(&scenario.setup());
+    let mut hello = [0; FRAME_MAX];
+    let greeting = ToBoard::Hello(Hello { protocol: PROTOCOL_VERSION, session: 1 });
+    let len = frame::encode(&greeting, &mut hello).expect("a greeting is short");
+    let mut said = Vec::new();
+    bench.exchange(&hello[..len], 50, &mut said);
+    let (mut deframer, mut rest) = (Deframer::new(), said.as_slice());
+    let (mut identity, mut sample) = (None, None);
+    while let Some(body) = deframer.next_body(&mut rest) {
+        match body.and_then(frame::decode::<FromBoard<'_>>).expect("a good frame") {
+            FromBoard::Welcome(welcome) => identity = Some(welcome),
+            FromBoard::Telemetry(frame) => {
+                sample = unpack(frame.packed, frame.ticks).expect("good telemetry").last().copied();
+            }
+            _ => {}
+        }
+    }
+    (identity.expect("it answers"), sample.expect("it tells its readings"))
 }

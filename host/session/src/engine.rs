@@ -195,9 +195,7 @@ impl Engine {
             Operator::Nobody { prompt } => self.run.handle(Input::Nobody { prompt }),
             Operator::Stop => {
                 // On the wire before anything thinks about it.
-                self.stop_until = now.plus_ms(STOP_MS_MIN);
-                self.link.stop();
-                self.stop_again = Some(now.plus_ms(STOP_EVERY_MS));
+                self.stop();
                 self.run.handle(Input::Stop);
             }
         }
@@ -354,10 +352,7 @@ impl Engine {
         while let Some(intent) = self.run.poll() {
             match intent {
                 Intent::Command(action) => self.link.command(action),
-                Intent::Stop => {
-                    self.link.stop();
-                    self.stop_again.get_or_insert(HostTime(0));
-                }
+                Intent::Stop => self.stop(),
                 Intent::Ask(prompt) => self.outputs.push_back(Output::Ask(prompt)),
                 Intent::Write(entry) => self.outputs.push_back(Output::Write(entry)),
                 Intent::Finished(outcome) => {
@@ -367,6 +362,14 @@ impl Engine {
                 }
             }
         }
+    }
+
+    /// Says stop, and goes on saying so until the board is seen without energy.
+    fn stop(&mut self) {
+        let now = self.time.latest();
+        self.stop_until = now.plus_ms(STOP_MS_MIN);
+        self.link.stop();
+        self.stop_again = Some(now.plus_ms(STOP_EVERY_MS));
     }
 
     /// Everything a screen shows, at `now`.

@@ -42,6 +42,11 @@ impl Onward {
         self.latest
     }
 
+    /// What time it was when the clock was last looked at.
+    pub(crate) const fn latest(&self) -> HostTime {
+        self.latest
+    }
+
     /// The same, by the clock as it was last known.
     pub(crate) const fn peek(&self, clock: HostTime) -> HostTime {
         HostTime(clock.0.saturating_add(self.ahead_us))

@@ -49,9 +49,11 @@ impl Run {
             leased: identity.now,
         });
         self.anchor = identity.now;
-        // A stop may have come before the board answered.
-        if matches!(self.stage, Stage::Greeting) {
-            self.stage = Stage::Waking;
+        match &mut self.stage {
+            // A stop came before the board answered: by its ticks it comes now.
+            Stage::Stopping { since } => *since = identity.now,
+            Stage::Greeting => self.stage = Stage::Waking,
+            _ => {}
         }
     }
 

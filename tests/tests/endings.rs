@@ -6,11 +6,12 @@ use stepwell_procedure::finding::Verdict;
 
 use stepwell_procedure::record::{Ended, Part};
 use stepwell_procedure::run::{Input, Run};
+use stepwell_procedure::words;
 use stepwell_protocol::PROTOCOL_VERSION;
-use stepwell_protocol::channel::Sample;
+use stepwell_protocol::channel::{Coil, Sample};
 use stepwell_protocol::frame::{self, Deframer, FRAME_MAX};
 use stepwell_protocol::identity::Identity;
-use stepwell_protocol::message::{FromBoard, Hello, ToBoard};
+use stepwell_protocol::message::{FromBoard, Hello, ToBoard, TripCause};
 use stepwell_protocol::telemetry::unpack;
 use stepwell_protocol::time::Tick;
 use stepwell_session::lockstep::Bench;
@@ -172,15 +173,15 @@ fn what_the_board_saw_is_in_the_record() {
     assert!(report.told().contains("(current "), "{}", report.told());
 }
 
-/// However far a coil is shorted, what is said of its resistance is true: a value that holds the truth
-/// within twice its uncertainty, or a bound above it.
+/// However far a coil is shorted, what is said of it is true: a value of its resistance that holds the truth within
+/// twice its uncertainty, or a bound above it, or that this output draws too much.
 #[test]
 fn what_is_said_of_a_shorted_coil_is_true() {
     let coils = [
-        (FaultKind::InletCoilShort, "inlet_coil_resistance_20c"),
-        (FaultKind::PressureCoilShort, "pressure_coil_resistance_20c"),
+        (FaultKind::InletCoilShort, "inlet_coil_resistance_20c", Coil::Inlet),
+        (FaultKind::PressureCoilShort, "pressure_coil_resistance_20c", Coil::Pressure),
     ];
-    for (kind, id) in coils {
+    for (kind, id, coil) in coils {
         for tenths in 1..=10 {
             let severity = f64::from(tenths) / 10.0;
             let report = run(&Scenario::healthy("electrical", "heron", 1).with(kind, severity));
@@ -191,6 +192,10 @@ fn what_is_said_of_a_shorted_coil_is_true() {
                 // Twice the 95 % interval: of twenty runs none may lie outside.
                 let off = (value.estimate - truth).abs();
                 assert!(off <= 2.0 * value.expanded_uncertainty, "{id} at {severity}: {value:?}, {truth}");
+            } else if let Ended::Tripped { what } = &report.outcome.ended {
+                let (over_current, _) = words::cause(TripCause::OverCurrent(coil));
+                assert!(what.contains(&over_current), "{id} at {severity}: {what}");
+                assert!(truth < 3.0 / 2.0, "{id} at {severity}: half of its resistance is there");
             } else {
                 assert_eq!(finding.verdict, Verdict::Fail, "{id} at {severity}: {finding:?}");
                 assert!(finding.notes[0].contains("at most"), "{id} at {severity}: {finding:?}");

@@ -1,7 +1,7 @@
 //! Guards from sheets: what the board shall enforce for this pump on this rig, in raw counts.
 
 use crate::calibrate::Calibration;
-use crate::sheet::{LossEffect, PumpSheet, Valve, VoltageSpan};
+use crate::sheet::{BenchSheet, LossEffect, PumpSheet, Valve, VoltageSpan};
 use stepwell_protocol::channel::Coil;
 use stepwell_protocol::dwell::Ramp;
 use stepwell_protocol::guards::{Band, CoilGuard, Guards, OnLoss};
@@ -9,6 +9,10 @@ use stepwell_protocol::guards::{Band, CoilGuard, Guards, OnLoss};
 /// Coil current that a healthy idle output may show, in A. Common practice, no source: well above
 /// the offset of a shunt amplifier, well below anything that moves a valve.
 pub const IDLE_CURRENT_MAX_A: f64 = 0.08;
+
+/// How much more than its stated resistance lets it a sound coil may draw: it may be cold and a tenth below, and the
+/// channel may read too much. Common practice, no source.
+const SOUND_SPREAD: f64 = 1.25;
 
 /// The guards for `pump` on the rig of `calibration`, with `supply_v` at the driver stage.
 #[must_use]
@@ -78,9 +82,18 @@ fn coil_guard(coil: Coil, valve: &Valve, calibration: &Calibration, supply_v: f6
             low: 0,
             high: calibration.current_counts(IDLE_CURRENT_MAX_A).saturating_add(zero_counts),
         },
-        current_max: calibration.current_counts(bench.current_max_a).saturating_add(zero_counts),
+        current_max: calibration.current_counts(current_max_a(valve, bench)).saturating_add(zero_counts),
         full_duty: calibration.current_counts(supply_v / loop_ohm),
     }
+}
+
+/// The current above which an output is over-current, in A: what the rig allows, or what no sound coil draws at the
+/// largest duty that it may see and the highest supply. A switch that is stuck on is seen by it while its duty is
+/// above zero.
+fn current_max_a(valve: &Valve, bench: &BenchSheet) -> f64 {
+    let loop_ohm = valve.resistance_20c_ohm + bench.coil_circuit.leads_ohm.value;
+    let drawn_a = SOUND_SPREAD * valve.duty_max * bench.supply_v.1 / loop_ohm;
+    drawn_a.max(2.0 * IDLE_CURRENT_MAX_A).min(bench.current_max_a)
 }
 
 /// A duty of 0 to 1 in 0.01 %.

@@ -4,6 +4,7 @@
 use super::authority::Doing;
 use super::letting_go::DECAY_MS;
 use super::mishap::{Mishap, What};
+use super::right;
 use super::said::Said;
 use super::watch::{Beside, Watch};
 use crate::check::Excuse;
@@ -155,7 +156,8 @@ const BROKEN_MAX: usize = 40;
 /// Over one period of a 200 Hz PWM. A channel shows no more than its full scale: what lies above, in a coil that
 /// is shorted outright, is for the driver's own protection.
 fn over_current(facts: &Facts<'_>, place: usize, coil: usize) -> bool {
-    fitted(facts.plan, coil) && facts.shown_a[place][coil] > GAIN * facts.plan.bench.current_max_a
+    right::fitted(facts.plan)[coil]
+        .is_some_and(|(valve, _)| facts.shown_a[place][coil] > GAIN * right::current_max_a(facts.plan, valve))
 }
 
 /// What a coil's channel shows over one PWM period up to this tick, A.

@@ -200,7 +200,7 @@ fn within(found: f64, due: f64, by: f64) -> bool {
 }
 
 /// The valves of a pump, inlet first, each with the duty at which it relieves the rail.
-fn fitted(plan: &Plan) -> [Option<(&Valve, f64)>; 2] {
+pub(super) fn fitted(plan: &Plan) -> [Option<(&Valve, f64)>; 2] {
     let (inlet, pressure) = (&plan.pump.inlet_valve, plan.pump.pressure_valve.as_ref());
     [Some((inlet, inlet.shut_duty)), pressure.map(|valve| (valve, valve.open_duty))]
 }
@@ -250,7 +250,7 @@ fn unlike_coil(guard: Option<CoilGuard>, valve: Option<(&Valve, f64)>, plan: &Pl
     let count_a = count_a(plan);
     // Both ends are rounded to a count.
     let above_zero_a = f64::from(current_max) * count_a - f64::from(zero.high) * count_a;
-    let current = within(above_zero_a, plan.bench.current_max_a - IDLE_A, 2.0 * count_a);
+    let current = within(above_zero_a, current_max_a(plan, valve) - IDLE_A, 2.0 * count_a);
     let zero_a = f64::from(zero.high) * count_a - IDLE_A;
     let zero_a_max = ZERO_SHARE_MAX * plan.bench.current_max_a;
     let at_zero = zero.low == 0 && (-count_a..=zero_a_max + count_a).contains(&zero_a);
@@ -259,6 +259,16 @@ fn unlike_coil(guard: Option<CoilGuard>, valve: Option<(&Valve, f64)>, plan: &Pl
     }
     let same = (on_loss, relieve_e4, duty_max_e4) == (due_on_loss, e4(relieving), e4(valve.duty_max));
     (!same || !current).then_some("coil")
+}
+
+/// The current above which an output must be let go, in A: what the rig allows, or a quarter more than the valve's
+/// largest duty draws at the highest supply, but no less than twice what may flow at rest
+/// (docs/sheets-and-procedures.md).
+pub(super) fn current_max_a(plan: &Plan, valve: &Valve) -> f64 {
+    let bench = &plan.bench;
+    let loop_ohm = valve.resistance_20c_ohm + bench.coil_circuit.leads_ohm.value;
+    let sound_a = 1.25 * valve.duty_max * bench.supply_v.1 / loop_ohm;
+    bench.current_max_a.min(sound_a.max(2.0 * IDLE_A))
 }
 
 /// Whether each coil at full duty draws what some supply within the sheet's band makes it draw.

@@ -111,7 +111,7 @@ pub enum DwellEnd {
     Complete,
     /// Its end condition was met.
     Condition,
-    /// The host stopped it, or the lease ran out.
+    /// The host stopped it.
     Stopped,
     /// The board tripped.
     Tripped,

@@ -6,14 +6,15 @@
 //!    ▲                         ▲                                  │
 //!    │ Disarm, Stop,           └───────────◄─ Stopping ◄──────────┤ last dwell ends
 //!    │ lease out, left alone                     ▲  │             │
-//!    └────────────◄──────────────────────────────┼──┘             │ Stop, lease out
+//!    └────────────◄──────────────────────────────┼──┘             │ Stop
 //!                                                │                │
 //!   any ──── cause of a trip ────► Stopping ─────┴──► Tripped ────┴─ ClearTrip ──► Rest
 //! ```
 //!
 //! `Stopping` is the staged stop: the drive is off at once, valves and dump are held where they
 //! relieve until the rail is proven low or time is up. It leads to `Armed` after the last dwell of
-//! a chain, to `Rest` after a stop or a lost lease, and to `Tripped` after a trip.
+//! a chain, to `Rest` after a stop or when the lease runs out meanwhile, and to `Tripped` after a trip: a
+//! lease that runs out in a dwell is one.
 
 use serde::{Deserialize, Serialize};
 

@@ -308,6 +308,16 @@ fn the_figures_are_those_of_the_code() {
 }
 
 #[test]
+fn the_page_is_of_the_version_that_it_describes() {
+    let version = PROTOCOL_VERSION.to_string();
+    assert!(PAGE.contains(&format!("byte for byte. Version {version}.")));
+    assert!(PAGE.contains(&format!("Hello{{{version}, session}}")));
+    let told = PAGE.lines().filter(|line| line.starts_with("| `protocol` | u16 |"));
+    let told: Vec<&str> = told.filter_map(|line| line.split('|').nth(3)).map(str::trim).collect();
+    assert_eq!(told, [version.as_str(); 2], "of Hello and Welcome");
+}
+
+#[test]
 fn every_table_of_tags_lists_the_variants_in_order() {
     tags::<ToBoard>("ToBoard");
     tags::<Action>("Action");

@@ -47,7 +47,7 @@ pub struct Board {
     pub(crate) link: Link,
     pub(crate) session: Session,
     pub(crate) lease: Lease,
-    /// When the latest command was carried out, or the board became armed.
+    /// When the latest new command came, or the board came to the state that it is in.
     pub(crate) asked: Tick,
     /// Causes found between two ticks, while receiving.
     pub(crate) events: Causes,

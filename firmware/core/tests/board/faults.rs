@@ -63,7 +63,7 @@ fn a_silent_host_loses_the_lease_and_the_bench_is_at_rest_within_500_ms() {
     bench.renew();
     bench.renewing = false;
     let ms = bench.ms_until(LEASE_MS, Bench::is_at_rest);
-    assert_eq!(ms, LEASE_MS, "and not before: four renewals may be lost");
+    assert_eq!(ms, LEASE_MS, "and not before: renewals may be lost");
     assert_eq!(bench.cause(), Some(TripCause::LeaseLost));
     // Still silent: the cause remains.
     assert_eq!(bench.ask(Action::ClearTrip), Err(Refusal::CauseRemains(TripCause::LeaseLost)));

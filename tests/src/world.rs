@@ -16,6 +16,7 @@ pub mod danger;
 pub mod ear;
 pub mod excuse;
 pub mod host;
+pub mod latched;
 pub mod letting_go;
 pub mod line;
 pub mod log;
@@ -228,7 +229,7 @@ pub fn judged(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Judged {
     wrong.extend(danger::too_long(&episodes, |episode| episode.seen_ms));
     let unseen = danger::too_long(&episodes, |episode| episode.lasted_ms);
     beyond.extend(unseen.into_iter().filter(|what| !wrong.contains(what)));
-    wrong.extend(danger::untold(plan, watch, &doing, begun));
+    wrong.extend(latched::untold(plan, watch, &doing, begun));
     wrong.extend(watch.truths.and_then(|(before, after)| not_conserved(&before, &after)));
     if moments.last().is_some_and(|last| last.outputs.energised()) {
         wrong.push("something is still driven at the end".to_owned());

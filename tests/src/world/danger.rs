@@ -10,7 +10,6 @@ use super::watch::{Beside, Watch};
 use crate::check::Excuse;
 use stepwell_plant::FaultKind;
 use stepwell_procedure::run::Plan;
-use stepwell_protocol::state::State;
 
 /// A condition and its bound.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -179,7 +178,7 @@ fn ampere_per_count(plan: &Plan) -> f64 {
 fn current_at_zero(facts: &Facts<'_>, beside: &Beside, place: usize, coil: usize) -> bool {
     let on = winding(facts, place, coil);
     let least_a = 0.1 * beside.supply_v / beside.circuit_ohm[on];
-    fitted(facts.plan, coil)
+    right::fitted(facts.plan)[coil].is_some()
         && facts.zero_since[place][coil].is_some_and(|since| place - since > DECAY_MS)
         && beside.current_a[on] > least_a
 }
@@ -187,12 +186,6 @@ fn current_at_zero(facts: &Facts<'_>, beside: &Beside, place: usize, coil: usize
 fn open(facts: &Facts<'_>, beside: &Beside, place: usize, coil: usize) -> bool {
     let driven = facts.driven_since[place][coil].is_some_and(|since| place - since > 0);
     driven && beside.circuit_ohm[winding(facts, place, coil)] > OPEN_OHM
-}
-
-/// Whether there is a valve at an output: a pump without a pressure valve has its plug in the air, where the model
-/// has a coil all the same.
-fn fitted(plan: &Plan, output: usize) -> bool {
-    output == 0 || plan.pump.pressure_valve.is_some()
 }
 
 /// The winding at an output: the other one while connectors are swapped.
@@ -252,91 +245,6 @@ pub fn too_long(episodes: &[Episode], counts_ms: fn(&Episode) -> usize) -> Vec<S
     })
     .collect()
 }
-
-/// What must be latched, because nothing is being worked and a hand may come near: a shaft that turns on,
-/// pressure that stays, a coil that is driven by itself, a board that fell over.
-#[must_use]
-pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap>) -> Vec<String> {
-    let mut wrong = Vec::new();
-    let (mut turning, mut pressed, mut driven) =
-        (Stretch::default(), Stretch::default(), [Stretch::default(); 2]);
-    let mut worked = false;
-    let swapped = mishap.filter(|mishap| mishap.what == What::Rig(FaultKind::ConnectorsSwapped));
-    for (place, (beside, doing)) in watch.ticks.iter().zip(doing).enumerate() {
-        let moment = &beside.moment;
-        worked = (worked || doing.works()) && !beside.restarted;
-        let latched = moment.state == State::Tripped;
-        // A board that does not run tells nobody anything, and one that has started anew has seen nothing yet.
-        let sees = beside.running && !beside.restarted;
-        let turns = sees && !moment.drive_on() && moment.speed_rev_per_s > TURNING_REV_PER_S;
-        if turning.untold(turns, latched, SHAFT_MS_MAX) {
-            wrong.push(format!(
-                "the shaft turns {SHAFT_MS_MAX} ms after the drive and nobody is told, {place} ms"
-            ));
-        }
-        // Twice what counts as low is beyond any error of a sensor whose zero was taken.
-        let stays = worked && *doing == Doing::Rest && moment.rail_pa > 2.0 * plan.bench.rail_low_pa;
-        if pressed.untold(stays && sees, latched, TRAPPED_MS_MAX) {
-            wrong.push(format!("pressure stays for {TRAPPED_MS_MAX} ms and nobody is told, {place} ms"));
-        }
-        let swapped = swapped.is_some_and(|mishap| mishap.acts_at(place as u64));
-        // The board knows its guards once it has worked.
-        for (coil, stretch) in driven.iter_mut().enumerate() {
-            let on = *doing == Doing::Rest && worked && fitted(plan, coil) && !swapped;
-            let driven = beside.current_a[coil] > 0.1 * beside.supply_v / beside.circuit_ohm[coil];
-            if stretch.untold(on && driven && sees, latched, DECAY_MS + UNASKED_MS_MAX) {
-                let ms = stretch.ms;
-                wrong.push(format!(
-                    "coil {coil} is driven at rest for {ms} ms and nobody is told, {place} ms"
-                ));
-            }
-        }
-        if beside.restarted && fell(mishap) {
-            // One tick is the board's to find out.
-            let soon = &watch.ticks[place..watch.ticks.len().min(place + 2)];
-            if !soon.iter().any(|beside| beside.moment.state == State::Tripped) {
-                wrong.push(format!("the board fell over and is not latched, {place} ms"));
-            }
-        }
-    }
-    wrong
-}
-
-/// A stretch in which something is so that must be latched.
-#[derive(Clone, Copy, Debug, Default)]
-struct Stretch {
-    ms: usize,
-    told: bool,
-}
-
-impl Stretch {
-    /// Whether it has lasted longer than it may and is not latched; once for each stretch.
-    fn untold(&mut self, is_so: bool, latched: bool, most_ms: usize) -> bool {
-        if !is_so {
-            *self = Stretch::default();
-            return false;
-        }
-        self.ms += 1;
-        self.ms > most_ms && !latched && !std::mem::replace(&mut self.told, true)
-    }
-}
-
-fn fell(mishap: Option<Mishap>) -> bool {
-    use super::mishap::BoardMishap::{BrownOut, Fault, HungLoop};
-    mishap.is_some_and(|mishap| matches!(mishap.what, What::Board(BrownOut | Fault | HungLoop)))
-}
-
-/// A coil may be driven by itself for this long at rest until it is known, in ms, after its current had to be gone.
-const UNASKED_MS_MAX: usize = 100;
-
-/// A shaft faster than this turns, in rev/s: a tenth of a revolution per second is a pulse in 170 ms.
-const TURNING_REV_PER_S: f64 = 0.1;
-
-/// A shaft may coast for this long, in ms, and a second more until it is known.
-const SHAFT_MS_MAX: usize = 6_000;
-
-/// Pressure may stay for this long after the last work, in ms, and a second more until it is known.
-const TRAPPED_MS_MAX: usize = 11_000;
 
 fn facts<'a>(plan: &'a Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap>) -> Facts<'a> {
     let rig = mishap.and_then(|mishap| match mishap.what {
@@ -400,7 +308,7 @@ fn facts<'a>(plan: &'a Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mish
 
 #[cfg(test)]
 mod tests {
-    use super::{CONDITIONS, Stretch};
+    use super::CONDITIONS;
 
     /// Chapter 11 of docs/protocol.md has a row for each cause: its third column is the time promised.
     #[test]
@@ -420,17 +328,5 @@ mod tests {
             assert_eq!(promised_ms, within_ms, "{}", row.name);
             assert_eq!(row.added.0 == 0, row.added.1.is_empty(), "{}", row.name);
         }
-    }
-
-    #[test]
-    fn a_stretch_is_told_of_once_whenever_the_latch_goes() {
-        let told = |latched: [bool; 8]| {
-            let mut stretch = Stretch::default();
-            latched.map(|latched| stretch.untold(true, latched, 3)).iter().filter(|told| **told).count()
-        };
-        assert_eq!(told([false; 8]), 1);
-        assert_eq!(told([true; 8]), 0);
-        // The latch was there when the time was up and has gone since.
-        assert_eq!(told([false, false, true, true, true, false, false, true]), 1);
     }
 }

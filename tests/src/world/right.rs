@@ -199,7 +199,8 @@ fn within(found: f64, due: f64, by: f64) -> bool {
     (found - due).abs() <= by
 }
 
-/// The valves of a pump, inlet first, each with the duty at which it relieves the rail.
+/// The valves of a pump, inlet first, each with the duty at which it relieves the rail: a pump without a pressure valve
+/// has its plug in the air, where the model has a coil all the same.
 pub(super) fn fitted(plan: &Plan) -> [Option<(&Valve, f64)>; 2] {
     let (inlet, pressure) = (&plan.pump.inlet_valve, plan.pump.pressure_valve.as_ref());
     [Some((inlet, inlet.shut_duty)), pressure.map(|valve| (valve, valve.open_duty))]

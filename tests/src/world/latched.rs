@@ -1,0 +1,113 @@
+//! What must be latched, and stay so for as long as it lasts, although nothing is being worked: a hand may come near.
+
+use super::authority::Doing;
+use super::letting_go::DECAY_MS;
+use super::mishap::{Mishap, What};
+use super::right;
+use super::watch::Watch;
+use stepwell_plant::FaultKind;
+use stepwell_procedure::run::Plan;
+use stepwell_protocol::state::State;
+
+/// What must be latched, because nothing is being worked and a hand may come near: a shaft that turns on,
+/// pressure that stays, a coil that is driven by itself, a board that fell over.
+#[must_use]
+pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap>) -> Vec<String> {
+    let mut wrong = Vec::new();
+    let (mut turning, mut pressed, mut driven) =
+        (Stretch::default(), Stretch::default(), [Stretch::default(); 2]);
+    let mut worked = false;
+    let fitted = right::fitted(plan);
+    let swapped = mishap.filter(|mishap| mishap.what == What::Rig(FaultKind::ConnectorsSwapped));
+    for (place, (beside, doing)) in watch.ticks.iter().zip(doing).enumerate() {
+        let moment = &beside.moment;
+        worked = (worked || doing.works()) && !beside.restarted;
+        let latched = moment.state == State::Tripped;
+        // A board that does not run tells nobody anything, and one that has started anew has seen nothing yet.
+        let sees = beside.running && !beside.restarted;
+        let turns = sees && !moment.drive_on() && moment.speed_rev_per_s > TURNING_REV_PER_S;
+        if turning.untold(turns, latched, SHAFT_MS_MAX) {
+            wrong.push(format!(
+                "the shaft turns {SHAFT_MS_MAX} ms after the drive and nobody is told, {place} ms"
+            ));
+        }
+        // Twice what counts as low is beyond any error of a sensor whose zero was taken.
+        let stays = worked && *doing == Doing::Rest && moment.rail_pa > 2.0 * plan.bench.rail_low_pa;
+        if pressed.untold(stays && sees, latched, TRAPPED_MS_MAX) {
+            wrong.push(format!("pressure stays for {TRAPPED_MS_MAX} ms and nobody is told, {place} ms"));
+        }
+        let swapped = swapped.is_some_and(|mishap| mishap.acts_at(place as u64));
+        // The board knows its guards once it has worked.
+        for (coil, stretch) in driven.iter_mut().enumerate() {
+            let on = *doing == Doing::Rest && worked && fitted[coil].is_some() && !swapped;
+            let driven = beside.current_a[coil] > 0.1 * beside.supply_v / beside.circuit_ohm[coil];
+            if stretch.untold(on && driven && sees, latched, DECAY_MS + UNASKED_MS_MAX) {
+                let ms = stretch.ms;
+                wrong.push(format!(
+                    "coil {coil} is driven at rest for {ms} ms and nobody is told, {place} ms"
+                ));
+            }
+        }
+        if beside.restarted && fell(mishap) {
+            // One tick is the board's to find out.
+            let soon = &watch.ticks[place..watch.ticks.len().min(place + 2)];
+            if !soon.iter().any(|beside| beside.moment.state == State::Tripped) {
+                wrong.push(format!("the board fell over and is not latched, {place} ms"));
+            }
+        }
+    }
+    wrong
+}
+
+/// A stretch in which something is so that must be latched.
+#[derive(Clone, Copy, Debug, Default)]
+struct Stretch {
+    ms: usize,
+    told: bool,
+}
+
+impl Stretch {
+    /// Whether it has lasted longer than it may and is not latched; once for each stretch.
+    fn untold(&mut self, is_so: bool, latched: bool, most_ms: usize) -> bool {
+        if !is_so {
+            *self = Stretch::default();
+            return false;
+        }
+        self.ms += 1;
+        self.ms > most_ms && !latched && !std::mem::replace(&mut self.told, true)
+    }
+}
+
+fn fell(mishap: Option<Mishap>) -> bool {
+    use super::mishap::BoardMishap::{BrownOut, Fault, HungLoop};
+    mishap.is_some_and(|mishap| matches!(mishap.what, What::Board(BrownOut | Fault | HungLoop)))
+}
+
+/// A coil may be driven by itself for this long at rest until it is known, in ms, after its current had to be gone.
+const UNASKED_MS_MAX: usize = 100;
+
+/// A shaft faster than this turns, in rev/s: a tenth of a revolution per second is a pulse in 170 ms.
+const TURNING_REV_PER_S: f64 = 0.1;
+
+/// A shaft may coast for this long, in ms, and a second more until it is known.
+const SHAFT_MS_MAX: usize = 6_000;
+
+/// Pressure may stay for this long after the last work, in ms, and a second more until it is known.
+const TRAPPED_MS_MAX: usize = 11_000;
+
+#[cfg(test)]
+mod tests {
+    use super::Stretch;
+
+    #[test]
+    fn a_stretch_is_told_of_once_whenever_the_latch_goes() {
+        let told = |latched: [bool; 8]| {
+            let mut stretch = Stretch::default();
+            latched.map(|latched| stretch.untold(true, latched, 3)).iter().filter(|told| **told).count()
+        };
+        assert_eq!(told([false; 8]), 1);
+        assert_eq!(told([true; 8]), 0);
+        // The latch was there when the time was up and has gone since.
+        assert_eq!(told([false, false, true, true, true, false, false, true]), 1);
+    }
+}

@@ -33,8 +33,7 @@ impl DriveBudget {
     /// The same account with `left_ms` of drive time in it, as far as it fits.
     #[must_use]
     pub const fn with_left_ms(self, left_ms: u32) -> DriveBudget {
-        let fits_ms = if left_ms < self.on_ms_max.get() { left_ms } else { self.on_ms_max.get() };
-        DriveBudget { left: fits_ms as u64 * self.rest_ms_min.get() as u64, ..self }
+        DriveBudget { left: least(left_ms as u64 * self.rest_ms_min.get() as u64, self.full()), ..self }
     }
 
     /// One tick with the drive on or off.
@@ -42,22 +41,23 @@ impl DriveBudget {
         if drive_on {
             self.left = self.left.saturating_sub(self.rest_ms_min.get() as u64);
         } else {
-            let full = self.on_ms_max.get() as u64 * self.rest_ms_min.get() as u64;
-            let next = self.left + self.on_ms_max.get() as u64;
-            self.left = if next < full { next } else { full };
+            self.left = least(self.left + self.on_ms_max.get() as u64, self.full());
         }
     }
 
     /// The account after `ms` ticks with the drive on, or off, all the while: for planning ahead.
     #[must_use]
     pub const fn after_ms(self, drive_on: bool, ms: u32) -> DriveBudget {
-        let full = self.on_ms_max.get() as u64 * self.rest_ms_min.get() as u64;
         let left = if drive_on {
             self.left.saturating_sub(self.rest_ms_min.get() as u64 * ms as u64)
         } else {
             self.left.saturating_add(self.on_ms_max.get() as u64 * ms as u64)
         };
-        DriveBudget { left: if left < full { left } else { full }, ..self }
+        DriveBudget { left: least(left, self.full()), ..self }
+    }
+
+    const fn full(self) -> u64 {
+        self.on_ms_max.get() as u64 * self.rest_ms_min.get() as u64
     }
 
     /// Drive time left, in milliseconds.
@@ -77,6 +77,10 @@ impl DriveBudget {
         let missing = need.saturating_sub(self.left);
         Some(missing.div_ceil(self.on_ms_max.get() as u64) as u32)
     }
+}
+
+const fn least(a: u64, b: u64) -> u64 {
+    if a < b { a } else { b }
 }
 
 const fn at_least_one(ms: u32) -> NonZeroU32 {

@@ -32,7 +32,7 @@ impl Ramp {
     /// The duty `elapsed_ms` into a dwell of `duration_ms`, in 0.01 %, rounded towards `from_e4`.
     #[must_use]
     pub const fn at(self, elapsed_ms: u32, duration_ms: u32) -> u16 {
-        if elapsed_ms >= duration_ms || duration_ms == 0 {
+        if elapsed_ms >= duration_ms {
             return self.to_e4;
         }
         let span = self.to_e4 as i64 - self.from_e4 as i64;

@@ -15,7 +15,10 @@ use serde::{Deserialize, Serialize};
 pub const BODY_MAX: usize = 400;
 
 /// Longest frame on the wire, boundary included: body, checksum, COBS overhead, boundary.
-pub const FRAME_MAX: usize = BODY_MAX + 4 + 2 + 1;
+pub const FRAME_MAX: usize = RAW_MAX + 2 + 1;
+
+/// Longest body with its checksum, in bytes.
+const RAW_MAX: usize = BODY_MAX + 4;
 
 static CRC: crc::Crc<u32> = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
 
@@ -45,7 +48,7 @@ pub enum FrameError {
 /// # Errors
 /// [`FrameError::TooLong`] when the body exceeds [`BODY_MAX`] or the frame exceeds `out`.
 pub fn encode<T: Serialize>(message: &T, out: &mut [u8]) -> Result<usize, FrameError> {
-    let mut raw = [0_u8; BODY_MAX + 4];
+    let mut raw = [0_u8; RAW_MAX];
     let body_len = postcard::to_slice(message, raw.get_mut(..BODY_MAX).ok_or(FrameError::TooLong)?)
         .map_err(|_| FrameError::TooLong)?
         .len();
@@ -93,7 +96,7 @@ pub fn decode<'a, T: Deserialize<'a>>(body: &'a [u8]) -> Result<T, FrameError> {
 /// Finds frames in a stream of bytes, in fixed memory, whatever the bytes are.
 #[derive(Debug)]
 pub struct Deframer {
-    raw: [u8; BODY_MAX + 4],
+    raw: [u8; RAW_MAX],
     /// Bytes of the frame so far, unstuffed; those that `raw` has no room for are counted only.
     raw_len: usize,
     /// Bytes of the frame so far, as they came.
@@ -114,7 +117,7 @@ impl Deframer {
     /// A deframer that has seen nothing.
     #[must_use]
     pub const fn new() -> Deframer {
-        Deframer { raw: [0; BODY_MAX + 4], raw_len: 0, stuffed_len: 0, run_left: 0, zero_follows: false }
+        Deframer { raw: [0; RAW_MAX], raw_len: 0, stuffed_len: 0, run_left: 0, zero_follows: false }
     }
 
     /// Takes bytes from the front of `input` up to and including the next boundary. Returns the body
@@ -167,7 +170,7 @@ impl Deframer {
 mod tests {
     extern crate std;
 
-    use super::{BODY_MAX, FRAME_MAX, stuff};
+    use super::{FRAME_MAX, RAW_MAX, stuff};
     use proptest::collection;
     use proptest::prelude::*;
     use std::vec;
@@ -187,7 +190,7 @@ mod tests {
 
     #[test]
     fn runs_of_every_length_come_back_with_a_zero_at_their_end_or_without() {
-        for len in 0..=BODY_MAX + 4 {
+        for len in 0..=RAW_MAX {
             let mut raw = vec![7; len];
             assert_eq!(there_and_back(&raw), raw, "{len}");
             if let Some(last) = raw.last_mut() {
@@ -206,7 +209,7 @@ mod tests {
 
     proptest! {
         #[test]
-        fn anything_comes_back(raw in collection::vec(prop_oneof![Just(0), 1..=255_u8], 0..=BODY_MAX + 4)) {
+        fn anything_comes_back(raw in collection::vec(prop_oneof![Just(0), 1..=255_u8], 0..=RAW_MAX)) {
             prop_assert_eq!(there_and_back(&raw), raw);
         }
     }

@@ -111,9 +111,9 @@ pub enum DwellEnd {
     Complete,
     /// Its end condition was met.
     Condition,
-    /// The host stopped it, or the lease ran out.
+    /// The host stopped it.
     Stopped,
-    /// The board tripped.
+    /// The board tripped, as it does when the lease runs out.
     Tripped,
 }
 

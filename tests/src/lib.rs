@@ -6,6 +6,7 @@
 //! nothing with the board's core but the meaning of the outputs. Nothing here judges a pump.
 
 pub mod budget;
+pub mod chain;
 pub mod check;
 pub mod emulated;
 pub mod keeping;

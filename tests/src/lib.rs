@@ -11,6 +11,7 @@ pub mod check;
 pub mod emulated;
 pub mod keeping;
 pub mod operator;
+pub mod promised;
 pub mod real;
 pub mod shipped;
 pub mod trace;

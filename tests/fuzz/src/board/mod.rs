@@ -97,6 +97,7 @@ pub fn dwelt_ms(data: &[u8]) -> u32 {
     }
     // Whatever was under way comes to its end.
     play.wait(700);
+    play.witness.over();
     play.dwelt_ms
 }
 
@@ -184,8 +185,9 @@ impl Play {
             self.board.receive(frame);
             let mut rest = frame;
             while let Some(body) = self.to_board.next_body(&mut rest) {
-                if let Ok(message) = body.and_then(decode::<ToBoard>) {
-                    self.witness.heard(&message);
+                match body.and_then(decode::<ToBoard>) {
+                    Ok(message) => self.witness.heard(&message),
+                    Err(_) => self.witness.broken(),
                 }
             }
             self.listen();

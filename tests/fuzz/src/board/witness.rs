@@ -15,6 +15,7 @@ use stepwell_core::{Outputs, Readings};
 use stepwell_protocol::channel::{Channel, Coil};
 use stepwell_protocol::dwell::{Dwell, Ramp};
 use stepwell_protocol::guards::{Ceilings, Guards, OnLoss};
+use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::{Ack, Action, Command, FromBoard, Refusal, Renew, Reply, ToBoard};
 use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
@@ -37,6 +38,8 @@ const HEARD_PER_TICK_MAX: u8 = 4;
 
 pub(super) struct Witness {
     ceilings: Ceilings,
+    /// Whether the board fell over, and has not told so yet.
+    fell: bool,
     now: Tick,
     state: State,
     session: Option<u32>,
@@ -75,9 +78,11 @@ pub(super) struct Witness {
 }
 
 impl Witness {
-    pub(super) fn new(ceilings: Ceilings) -> Witness {
+    /// Of a board that has started for this reason.
+    pub(super) fn new(ceilings: Ceilings, reset: ResetCause) -> Witness {
         Witness {
             ceilings,
+            fell: reset.is_fall(),
             now: Tick(0),
             state: State::Rest,
             session: None,
@@ -150,7 +155,7 @@ impl Witness {
         self.talk.broken(self.now.0);
     }
 
-    /// Somebody of this session spoke.
+    /// Somebody spoke, whose session has this number.
     fn overheard(&mut self, session: u32, valid_until: Tick) {
         if self.session != Some(session) && self.now.ms_since(valid_until) <= 0 && self.energised {
             self.talk.foreign();
@@ -291,6 +296,8 @@ impl Witness {
     pub(super) fn tick(&mut self, readings: &Readings<'_>, outputs: &Outputs, state: State) {
         self.now = self.now.plus_ms(1);
         self.heard = 0;
+        let told = !std::mem::take(&mut self.fell) || state == State::Tripped;
+        assert!(told, "fallen over, and then {state:?}");
         if self.renewed.is_some_and(|renewed| self.now.ms_since(renewed) == LEASE_MS) {
             self.ends.lease_out();
         }

@@ -18,6 +18,8 @@ pub fn scripts() -> Vec<(&'static str, Vec<u8>)> {
     let trapped = [long(DRIVEN), broken(9, &[1]), STOP.to_vec(), WAIT_2_S.repeat(6)].concat();
     let late = [variant(5, 13), vec![0, 0], (-100_i16).to_le_bytes().to_vec(), variant(3, 10)].concat();
     let queued = [dwell(Some(500), 300, DRIVEN), STOP.to_vec(), WAIT_2_S.to_vec()].concat();
+    // Current in a coil that was never driven, as soon as the board works.
+    let at_once = [ready(), dwell(Some(10), 9_000, AT_REST), reads(2, 1_000), WAIT_2_S.to_vec()].concat();
     let mut scripts = vec![
         ("ready", Vec::new()),
         ("dwell", brief(Some(10))),
@@ -32,6 +34,7 @@ pub fn scripts() -> Vec<(&'static str, Vec<u8>)> {
     for (_, script) in &mut scripts {
         *script = [start.as_slice(), script].concat();
     }
+    scripts.push(("current-at-once", at_once));
     scripts.extend(unseen().into_iter().map(|Unseen { name, script, .. }| (name, script)));
     scripts
 }
@@ -60,80 +63,90 @@ pub struct Unseen {
     pub said: &'static str,
 }
 
-/// A script for each cause that ends a dwell, but for `DriveBudget`.
+/// A script for each cause that ends a dwell, but for `DriveBudget`: a dwell, and what happens in it.
 pub fn unseen() -> Vec<Unseen> {
     use TripCause as Cause;
-    let reads = |channel: u8, counts: u16| {
-        [long(DRIVEN), broken(0, &[vec![channel], counts.to_le_bytes().to_vec()].concat())].concat()
-    };
-    let idle = |channel: u8| {
-        [long(AT_REST), broken(0, &[vec![channel], 1_000_u16.to_le_bytes().to_vec()].concat())].concat()
-    };
-    let breaks = |fault: u32, fields: &[u8]| [long(DRIVEN), broken(fault, fields)].concat();
+    const INLET: Coil = Coil::Inlet;
+    const PRESSURE: Coil = Coil::Pressure;
+    let noise = [variant(0, 13), [5, 0].repeat(NOISE_BYTES / 2), WAIT_600_MS.to_vec()].concat();
     let renewal = [variant(3, 13), vec![1], 200_i16.to_le_bytes().to_vec()].concat();
-    let turning = [long(AT_REST), broken(8, &[1]), WAIT_2_S.repeat(4)].concat();
-    // The number of bytes that a raw piece has comes at the very end.
-    let noise = [variant(0, 13), [5, 0].repeat(25), WAIT_200_MS.repeat(3)].concat();
-    let noise = [long(DRIVEN), noise.repeat(4), WAIT_200_MS.to_vec()].concat();
-    [
-        ("stop-chain-open", Cause::StopChainOpen, breaks(3, &[1]), "the stop chain is open"),
-        ("guard-open", Cause::GuardOpen, breaks(3, &[2]), "the guard is open"),
-        ("tank-low", Cause::TankLow, breaks(3, &[4]), "the tank is low"),
-        ("converter", Cause::AdcFrozen, breaks(4, &[1]), "the converter stands still"),
-        ("supply-low", Cause::SupplyLow, reads(4, 100), "supply too low"),
-        ("supply-high", Cause::SupplyHigh, reads(4, 30_000), "supply too high"),
-        ("rail-sensor-dead", Cause::RailSensorDead, reads(0, 500), "the rail sensor is dead"),
-        ("rail-high", Cause::RailHigh, reads(0, 25_000), "the rail is too high"),
-        ("rail-sensor-frozen", Cause::RailSensorFrozen, reads(0, 4_100), "the rail sensor stands still"),
-        ("feed-sensor-dead", Cause::FeedSensorDead, reads(1, 100), "the feed sensor is dead"),
-        ("fluid", Cause::FluidTemperature, reads(5, 100), "the fluid is too hot or too cold"),
-        ("inlet-over", Cause::OverCurrent(Coil::Inlet), reads(2, 15_000), "over-current of the inlet coil"),
+    let turning = [broken(8, &[1]), WAIT_2_S.repeat(4)].concat();
+    let silence = [variant(4, 13), vec![0]].concat();
+    let rows = [
+        ("stop-chain-open", Cause::StopChainOpen, DRIVEN, broken(3, &[1]), "the stop chain is open"),
+        ("guard-open", Cause::GuardOpen, DRIVEN, broken(3, &[2]), "the guard is open"),
+        ("tank-low", Cause::TankLow, DRIVEN, broken(3, &[4]), "the tank is low"),
+        ("converter", Cause::AdcFrozen, DRIVEN, broken(4, &[1]), "the converter stands still"),
+        ("supply-low", Cause::SupplyLow, DRIVEN, reads(4, 100), "supply too low"),
+        ("supply-high", Cause::SupplyHigh, DRIVEN, reads(4, 30_000), "supply too high"),
+        ("rail-sensor-dead", Cause::RailSensorDead, DRIVEN, reads(0, 500), "the rail sensor is dead"),
+        ("rail-high", Cause::RailHigh, DRIVEN, reads(0, 25_000), "the rail is too high"),
+        (
+            "rail-sensor-frozen",
+            Cause::RailSensorFrozen,
+            DRIVEN,
+            reads(0, 4_100),
+            "the rail sensor stands still",
+        ),
+        ("feed-sensor-dead", Cause::FeedSensorDead, DRIVEN, reads(1, 100), "the feed sensor is dead"),
+        ("fluid", Cause::FluidTemperature, DRIVEN, reads(5, 100), "the fluid is too hot or too cold"),
+        ("inlet-over", Cause::OverCurrent(INLET), DRIVEN, reads(2, 15_000), "over-current of the inlet coil"),
         (
             "pressure-over",
-            Cause::OverCurrent(Coil::Pressure),
+            Cause::OverCurrent(PRESSURE),
+            DRIVEN,
             reads(3, 15_000),
             "over-current of the pressure coil",
         ),
-        ("inlet-idle", Cause::CurrentAtZeroDuty(Coil::Inlet), idle(2), "current in the idle inlet coil"),
+        (
+            "inlet-idle",
+            Cause::CurrentAtZeroDuty(INLET),
+            AT_REST,
+            reads(2, 1_000),
+            "current in the idle inlet coil",
+        ),
         (
             "pressure-idle",
-            Cause::CurrentAtZeroDuty(Coil::Pressure),
-            idle(3),
+            Cause::CurrentAtZeroDuty(PRESSURE),
+            AT_REST,
+            reads(3, 1_000),
             "current in the idle pressure coil",
         ),
-        ("inlet-open", Cause::CoilOpen(Coil::Inlet), breaks(5, &[0]), "no current in the driven inlet coil"),
+        (
+            "inlet-open",
+            Cause::CoilOpen(INLET),
+            DRIVEN,
+            broken(5, &[0]),
+            "no current in the driven inlet coil",
+        ),
         (
             "pressure-open",
-            Cause::CoilOpen(Coil::Pressure),
-            breaks(5, &[1]),
+            Cause::CoilOpen(PRESSURE),
+            DRIVEN,
+            broken(5, &[1]),
             "no current in the driven pressure coil",
         ),
-        ("shaft-turns-on", Cause::ShaftStillTurning, turning, "the shaft turns without its drive"),
-        ("noise", Cause::LinkNoise, noise, "broken frames"),
-        ("second-host", Cause::ForeignSession, [long(DRIVEN), renewal].concat(), "a second host"),
-        (
-            "impossible",
-            Cause::BadCommand,
-            [long(DRIVEN), dwell(Some(10), 0, DRIVEN)].concat(),
-            "an impossible dwell",
-        ),
-        ("no-flow", Cause::NoFlow, breaks(7, &[1]), "no flow for"),
-        (
-            "silent-host",
-            Cause::LeaseLost,
-            [long(DRIVEN), variant(4, 13), vec![0]].concat(),
-            "a dwell without a lease",
-        ),
-    ]
-    .map(|(name, cause, body, said)| {
-        let lengths = if cause == Cause::LinkNoise { vec![50; 4] } else { Vec::new() };
-        let script = [start(), body, WAIT_2_S.repeat(2), lengths].concat();
+        ("shaft-turns-on", Cause::ShaftStillTurning, AT_REST, turning, "the shaft turns without its drive"),
+        ("noise", Cause::LinkNoise, DRIVEN, noise.repeat(4), "broken frames"),
+        ("second-host", Cause::ForeignSession, DRIVEN, renewal, "a second host"),
+        ("impossible", Cause::BadCommand, DRIVEN, dwell(Some(10), 0, DRIVEN), "an impossible dwell"),
+        ("no-flow", Cause::NoFlow, DRIVEN, broken(7, &[1]), "no flow for"),
+        ("silent-host", Cause::LeaseLost, DRIVEN, silence, "a dwell without a lease"),
+    ];
+    rows.map(|(name, cause, does, what, said)| {
+        // The number of bytes that a raw piece has comes at the very end.
+        let lengths = if cause == Cause::LinkNoise { vec![NOISE_BYTES as u8; 4] } else { Vec::new() };
+        let script = [start(), long(does), what, WAIT_2_S.repeat(2), lengths].concat();
         Unseen { name, cause, script, said }
     })
     .into()
 }
 
+/// Bytes of noise at a time, two for each frame that is none. All in all less than 256: one byte tells a length.
+const NOISE_BYTES: usize = 42;
+
 const WAIT_200_MS: [u8; 5] = [0, 0, 0, 0xE2, 200];
+const WAIT_600_MS: [u8; 5] = [0, 0, 0, 0xF6, 6];
 const WAIT_2_S: [u8; 5] = [0, 0, 0, 0xF6, 20];
 const STOP: [u8; 4] = [0, 0, 0, 0x31];
 
@@ -146,11 +159,16 @@ const DRIVEN: Does = ([3_000, 3_000, 4_000, 4_000], 0x0F);
 /// Nothing on.
 const AT_REST: Does = ([0; 4], 0);
 
-/// A board that was switched on two seconds ago, and a good host before its first dwell; the inlet valve relieves at
+/// A board that was switched on two seconds ago, and a good host that has just armed it; the inlet valve relieves at
 /// 60 %.
+fn ready() -> Vec<u8> {
+    let good_host = [variant(8, 13), vec![0, 0, 0x70, 0x17, 0, 0, 0, 0, 0, 0]].concat();
+    [&[0], WAIT_2_S.as_slice(), &good_host].concat()
+}
+
+/// The same a little later, before its first dwell.
 fn start() -> Vec<u8> {
-    let ready = [variant(8, 13), vec![0, 0, 0x70, 0x17, 0, 0, 0, 0, 0, 0], WAIT_200_MS.to_vec()].concat();
-    [&[0], WAIT_2_S.as_slice(), &ready].concat()
+    [ready(), WAIT_200_MS.to_vec()].concat()
 }
 
 /// A dwell of nine seconds, the first tenths of a second of it.
@@ -170,6 +188,11 @@ fn dwell(in_ms: Option<i16>, duration_ms: u16, (duties_e4, on): Does) -> Vec<u8>
 /// Something of the rig breaks: the number of the fault, and its fields.
 fn broken(fault: u32, fields: &[u8]) -> Vec<u8> {
     [variant(9, 13), variant(fault, 11), fields.to_vec()].concat()
+}
+
+/// A channel reads this from now on.
+fn reads(channel: u8, counts: u16) -> Vec<u8> {
+    broken(0, &[vec![channel], counts.to_le_bytes().to_vec()].concat())
 }
 
 /// The choice of a variant, as scripts are read.

@@ -113,7 +113,7 @@ pub enum DwellEnd {
     Condition,
     /// The host stopped it.
     Stopped,
-    /// The board tripped.
+    /// The board tripped, as it does when the lease runs out.
     Tripped,
 }
 

@@ -75,12 +75,7 @@ keep() {
     seeds
 }
 
-# It needs nothing but the standard library, so nothing else is compiled for it.
-seeds() {
-    mkdir -p logs
-    CARGO_MANIFEST_DIR=$PWD rustc --edition 2024 -o logs/seeds examples/seeds.rs
-    logs/seeds
-}
+seeds() { cargo run --quiet --release --no-default-features --example seeds; }
 
 case "${1:-}" in
 table) document ;;

@@ -6,10 +6,12 @@
 //! nothing with the board's core but the meaning of the outputs. Nothing here judges a pump.
 
 pub mod budget;
+pub mod chain;
 pub mod check;
 pub mod emulated;
 pub mod keeping;
 pub mod operator;
+pub mod promised;
 pub mod real;
 pub mod shipped;
 pub mod trace;

@@ -3,7 +3,7 @@
 //!
 //! ```text
 //!  person ─► host: engine, store ─► line ─► machine: core, model     the world, a millisecond at a time
-//!                                     └──────────┴──► watch ─► authority, danger, record, log     the checkers
+//!                                     └──────────┴──► watch ─► authority, ending, danger, record, log     the checkers
 //! ```
 //!
 //! [`run`] is a function of its [`Case`] and nothing else. The checkers know the sheets, the wire and what is
@@ -14,6 +14,7 @@ pub mod case;
 pub mod claims;
 pub mod danger;
 pub mod ear;
+mod ending;
 pub mod excuse;
 pub mod host;
 pub mod latched;
@@ -215,6 +216,7 @@ pub struct Judged {
 #[must_use]
 pub fn judged(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Judged {
     let (doing, mut wrong) = authority::walk(plan, watch);
+    wrong.extend(ending::judged(watch));
     let excuses = excuse::excuses(plan, watch, begun);
     let episodes = danger::episodes(plan, watch, &doing, begun, &excuses);
     let moments: Vec<Moment> = watch.ticks.iter().map(|beside| beside.moment).collect();

@@ -4,6 +4,7 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
+use stepwell_fuzz::board::{self, variant};
 
 fn main() -> std::io::Result<()> {
     let fuzz = Path::new(env!("CARGO_MANIFEST_DIR"));
@@ -54,33 +55,9 @@ fn main() -> std::io::Result<()> {
         seed("telemetry", &format!("frame-{number}"), &body)?;
     }
 
-    // A board that was switched on, made ready and has run dwells: all that is interesting begins there.
-    let start = [&[0], BOARD_WAIT_2_S.as_slice(), &board_ready()].concat();
-    let dwell = |in_ms: Option<i16>| [&start, board_dwell(in_ms, 300).as_slice(), &BOARD_WAIT_200].concat();
-    seed("board", "ready", &start)?;
-    seed("board", "dwell", &dwell(Some(10)))?;
-    seed("board", "chain", &[dwell(Some(10)), board_dwell(None, 300), BOARD_WAIT_2_S.to_vec()].concat())?;
-    let open_chain = [variant(9, 13), variant(3, 11), vec![1], BOARD_WAIT_200.to_vec()].concat();
-    let closed_and_cleared =
-        [variant(10, 13), BOARD_WAIT_2_S.to_vec(), variant(6, 13), variant(5, 10)].concat();
-    seed(
-        "board",
-        "trip",
-        &[dwell(Some(10)), open_chain, BOARD_WAIT_2_S.repeat(3), closed_and_cleared].concat(),
-    )?;
-    seed("board", "stop", &[dwell(Some(10)), variant(2, 13), BOARD_WAIT_2_S.to_vec()].concat())?;
-
-    // Of each promise of the witness one script in which only the board's care keeps it.
-    let long = [&start, board_dwell(Some(10), 4_000).as_slice(), &BOARD_WAIT_200].concat();
-    let silence = [variant(4, 13), vec![0], BOARD_WAIT_2_S.to_vec()].concat();
-    seed("board", "silent-host", &[long.clone(), silence].concat())?;
-    let trapped =
-        [variant(9, 13), variant(9, 11), vec![1], variant(2, 13), BOARD_WAIT_2_S.repeat(6)].concat();
-    seed("board", "trapped", &[long.clone(), trapped].concat())?;
-    let late = [variant(5, 13), vec![0, 0], (-100_i16).to_le_bytes().to_vec(), variant(3, 10)].concat();
-    seed("board", "late", &[long, late, BOARD_WAIT_200.to_vec()].concat())?;
-    let queued = [board_dwell(Some(500), 300), variant(2, 13), BOARD_WAIT_2_S.to_vec()].concat();
-    seed("board", "stopped-queue", &[dwell(Some(10)), queued].concat())?;
+    for (name, script) in board::scripts() {
+        seed("board", name, &script)?;
+    }
 
     let exchanges = |count: u8| [variant(3, 11), vec![count, 1]].concat();
     seed("link", "bench", &[vec![1], exchanges(250), exchanges(250)].concat())?;
@@ -101,36 +78,6 @@ fn main() -> std::io::Result<()> {
         seed("store", name, &script)?;
     }
     Ok(())
-}
-
-/// The choice of a variant, as scripts are read.
-fn variant(index: u32, of: u32) -> Vec<u8> {
-    let share = (u64::from(2 * index + 1) << 31) / u64::from(of);
-    (share as u32).to_le_bytes().to_vec()
-}
-
-const BOARD_WAIT_200: [u8; 5] = [0, 0, 0, 0xE2, 200];
-const BOARD_WAIT_2_S: [u8; 5] = [0, 0, 0, 0xF6, 20];
-
-/// A good host before its first dwell; the inlet valve relieves at 60 %.
-fn board_ready() -> Vec<u8> {
-    [variant(8, 13), vec![0, 0, 0x70, 0x17, 0, 0, 0, 0, 0, 0], BOARD_WAIT_200.to_vec()].concat()
-}
-
-/// A dwell with everything on.
-fn board_dwell(in_ms: Option<i16>, duration_ms: u16) -> Vec<u8> {
-    let start = in_ms.map_or(vec![0], |ms| [vec![1], ms.to_le_bytes().to_vec()].concat());
-    let duties = [0xB8, 0x0B, 0xB8, 0x0B, 0xA0, 0x0F, 0xA0, 0x0F];
-    [
-        variant(6, 13),
-        variant(4, 10),
-        vec![1],
-        start,
-        duration_ms.to_le_bytes().to_vec(),
-        duties.to_vec(),
-        vec![0xF4, 0x01, 0x0F, 0, 0],
-    ]
-    .concat()
 }
 
 fn files(folder: &Path) -> std::io::Result<Vec<PathBuf>> {

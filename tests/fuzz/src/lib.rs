@@ -12,6 +12,12 @@ pub mod sheets;
 pub mod store;
 pub mod telemetry;
 
+// What the checkers of whole runs go by too, for `board`.
+#[path = "../../src/chain.rs"]
+mod chain;
+#[path = "../../src/promised.rs"]
+mod promised;
+
 // The program's own files, for `recordings`. They expect to stand at the root of their crate.
 #[path = "../../../host/src/analyse/mod.rs"]
 mod analyse;

@@ -32,6 +32,6 @@ fn what_was_kept_still_holds() {
 
 #[test]
 fn dwells_run_before_the_witness() {
-    let dwelt_ms: u32 = kept("board").iter().map(|(_, bytes)| board::dwelt_ms(bytes)).sum();
+    let dwelt_ms: u32 = kept("board").iter().map(|(_, bytes)| board::dwelt_ms(bytes, None)).sum();
     assert!(dwelt_ms > 0, "no kept script energises anything");
 }

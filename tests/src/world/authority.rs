@@ -55,7 +55,7 @@ impl Running {
 }
 
 /// What a dwell drives so long after its start; nothing once it is over.
-fn sets(dwell: &Dwell, elapsed_ms: u32) -> Option<Outputs> {
+pub(super) fn sets(dwell: &Dwell, elapsed_ms: u32) -> Option<Outputs> {
     (elapsed_ms < dwell.duration_ms).then(|| Outputs {
         inlet_duty_e4: dwell.inlet.at(elapsed_ms, dwell.duration_ms),
         pressure_duty_e4: dwell.pressure.at(elapsed_ms, dwell.duration_ms),

@@ -58,7 +58,7 @@ impl Right {
             Said::Renewed => self.renewed = Some(place),
             Said::Asked => self.asked = place,
             Said::Opened => (self.armed, self.renewed) = (false, None),
-            Said::Stop | Said::Disarmed | Said::Tripped => self.armed = false,
+            Said::Stop | Said::Disarmed | Said::Tripped(..) => self.armed = false,
             Said::Guards(guards) => {
                 if let Some(unlike) = unlike_sheets(plan, guards) {
                     wrong.say(
@@ -97,7 +97,7 @@ impl Right {
     /// The lease at the tick at `place`. A renewal that came before tick *n* is gone with tick *n* − 1 + 450
     /// (docs/protocol.md, 6.1).
     pub(super) fn leased(&self, place: usize) -> bool {
-        self.renewed.is_some_and(|renewed| place - renewed + 1 < LEASE_MS as usize)
+        self.renewed.is_some_and(|renewed| place < runs_out(renewed))
     }
 
     /// The tick at `place` begins; `waits` is whether a dwell waits for its own tick.
@@ -135,6 +135,11 @@ impl Right {
             wrong.say("beyond", format!("beyond the guards at {place} ms: {outputs:?}"));
         }
     }
+}
+
+/// The place of the tick with which a lease is gone that was renewed before the one at `renewed`.
+pub(super) const fn runs_out(renewed: usize) -> usize {
+    renewed + LEASE_MS as usize - TICK_MS
 }
 
 /// The name of what in guards is not as the sheets have it. Zeroes of sensors are taken at rest, so pressures may

@@ -6,7 +6,7 @@ use stepwell_protocol::channel::Sample;
 use stepwell_protocol::dwell::{Dwell, DwellReport};
 use stepwell_protocol::frame::{Deframer, decode};
 use stepwell_protocol::guards::Guards;
-use stepwell_protocol::message::{Action, Command, FromBoard, ToBoard};
+use stepwell_protocol::message::{Action, Command, FromBoard, Reply, ToBoard, TripCause};
 use stepwell_protocol::telemetry::unpack;
 use stepwell_protocol::time::Tick;
 
@@ -33,8 +33,12 @@ pub enum Said {
     Cleared,
     /// The board was told to disarm, and did.
     Disarmed,
-    /// The board says that it has tripped.
-    Tripped,
+    /// The board says that it has tripped, for this cause, found at this tick of its own.
+    Tripped(TripCause, Tick),
+    /// The board says, without being asked, how a dwell ended; with the session that it has opened.
+    Ended(Option<u32>, DwellReport),
+    /// The board says how a dwell ended because it was asked.
+    Answered(DwellReport),
     /// The board has carried out a command that had outlived its time.
     LateActed(Action),
     /// A dwell that no valve can follow.
@@ -69,8 +73,6 @@ pub struct Wire {
     commands: HashMap<(u32, u16), Asked>,
     acted: HashSet<(u32, u16)>,
     greeted: HashMap<u32, When>,
-    /// Reports of dwells, each once, with the session in which it was told.
-    pub reports: Vec<(Option<u32>, DwellReport)>,
 }
 
 impl Wire {
@@ -146,9 +148,20 @@ impl Wire {
                         told.push((frame.first.0, frame.first_us, samples.to_vec()));
                     }
                 }
-                Ok(FromBoard::Ack(ack)) if ack.result.is_ok() => self.acted((ack.session, ack.id)),
-                Ok(FromBoard::Tripped(_)) => self.said.push(((place, self.count), Said::Tripped)),
-                Ok(FromBoard::DwellEnded(report)) => self.reports.push((self.session, report)),
+                Ok(FromBoard::Ack(ack)) => {
+                    if let Ok(Reply::Dwell(report)) = ack.result {
+                        self.said.push(((place, self.count), Said::Answered(report)));
+                    }
+                    if ack.result.is_ok() {
+                        self.acted((ack.session, ack.id));
+                    }
+                }
+                Ok(FromBoard::Tripped(report)) => {
+                    self.said.push(((place, self.count), Said::Tripped(report.cause, report.at)));
+                }
+                Ok(FromBoard::DwellEnded(report)) => {
+                    self.said.push(((place, self.count), Said::Ended(self.session, report)));
+                }
                 _ => {}
             }
         }

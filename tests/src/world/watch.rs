@@ -192,7 +192,10 @@ impl Watch {
 
     /// Reports of dwells that the board has told in a session, in order.
     pub fn reports(&self, session: u32) -> impl Iterator<Item = &DwellReport> {
-        self.wire.reports.iter().filter(move |(of, _)| *of == Some(session)).map(|(_, report)| report)
+        self.said.iter().filter_map(move |(_, said)| match said {
+            Said::Ended(of, report) if *of == Some(session) => Some(report),
+            _ => None,
+        })
     }
 
     /// The time of watching is over: what was heard, in order of time.

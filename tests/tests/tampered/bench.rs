@@ -4,8 +4,9 @@ use super::{GOOD, Scene, guards, says};
 use stepwell_plant::FaultKind;
 use stepwell_protocol::channel::Channel;
 use stepwell_protocol::guards::{CoilGuard, Guards, OnLoss};
-use stepwell_protocol::message::{Action, Command, ToBoard};
+use stepwell_protocol::message::{Action, Command, ToBoard, TripCause};
 use stepwell_protocol::state::State;
+use stepwell_protocol::time::Tick;
 use stepwell_tests::world::case::{Case, Length};
 use stepwell_tests::world::line::framed;
 use stepwell_tests::world::machine::Machine;
@@ -36,7 +37,7 @@ fn work_without_the_right_to_it_is_found() {
     says(&never, "ms without being armed");
     let disarmed = scene.seen(|watch| {
         let at = watch.said.partition_point(|(at, _)| *at < turns);
-        watch.said.insert(at, (turns, Said::Tripped));
+        watch.said.insert(at, (turns, Said::Tripped(TripCause::GuardOpen, Tick(turns as u32))));
     });
     says(&disarmed, &format!("working at {turns} ms without being armed"));
 

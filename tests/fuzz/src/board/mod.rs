@@ -8,17 +8,19 @@
 
 mod rig;
 mod script;
+mod scripts;
 mod witness;
 
 use arbitrary::Unstructured;
 use rig::Rig;
 use script::Event;
+pub use scripts::{Unseen, scripts, unseen, variant};
 use stepwell_core::{Board, BoardFacts, Outputs};
 use stepwell_protocol::PROTOCOL_VERSION;
 use stepwell_protocol::frame::{Deframer, FRAME_MAX, decode, encode};
 use stepwell_protocol::guards::Ceilings;
 use stepwell_protocol::identity::ResetCause;
-use stepwell_protocol::message::{Action, Command, FromBoard, Hello, Renew, ToBoard};
+use stepwell_protocol::message::{Action, Command, FromBoard, Hello, Renew, ToBoard, TripCause};
 use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
 use witness::Witness;
@@ -58,11 +60,12 @@ struct Play {
 
 /// Plays a script; the first byte says why the board has started.
 pub fn check(data: &[u8]) {
-    dwelt_ms(data);
+    dwelt_ms(data, None);
 }
 
-/// For how long dwells ran in a script, in ms: one in which none does shows little.
-pub fn dwelt_ms(data: &[u8]) -> u32 {
+/// For how long dwells ran in a script, in ms: one in which none does shows little. `unseen` is a cause that the board
+/// does not trip for.
+pub fn dwelt_ms(data: &[u8], unseen: Option<TripCause>) -> u32 {
     let mut input = Unstructured::new(data);
     let reset = RESETS[usize::from(input.arbitrary().unwrap_or(0_u8)) % RESETS.len()];
     let facts = BoardFacts {
@@ -78,11 +81,15 @@ pub fn dwelt_ms(data: &[u8]) -> u32 {
         pwm_hz: [200, 1_000],
         ceilings: CEILINGS,
     };
+    let mut board = Board::new(facts);
+    if let Some(unseen) = unseen {
+        board.blind(unseen);
+    }
     let mut play = Play {
-        board: Board::new(facts),
+        board,
         rig: Rig::new(),
         outputs: Outputs::REST,
-        witness: Witness::new(CEILINGS),
+        witness: Witness::new(CEILINGS, reset),
         to_board: Deframer::new(),
         from_board: Deframer::new(),
         next_id: 1,
@@ -97,6 +104,7 @@ pub fn dwelt_ms(data: &[u8]) -> u32 {
     }
     // Whatever was under way comes to its end.
     play.wait(700);
+    play.witness.over();
     play.dwelt_ms
 }
 
@@ -184,8 +192,9 @@ impl Play {
             self.board.receive(frame);
             let mut rest = frame;
             while let Some(body) = self.to_board.next_body(&mut rest) {
-                if let Ok(message) = body.and_then(decode::<ToBoard>) {
-                    self.witness.heard(&message);
+                match body.and_then(decode::<ToBoard>) {
+                    Ok(message) => self.witness.heard(&message),
+                    Err(_) => self.witness.broken(),
                 }
             }
             self.listen();

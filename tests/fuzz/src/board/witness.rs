@@ -3,18 +3,23 @@
 //! which commands it says to have carried out; that it may do so is judged here.
 
 mod bounds;
+mod ends;
 mod relief;
+mod talk;
 
 use bounds::Bounds;
+use ends::Ends;
 use relief::{HOLD_MS, Relief};
 use std::collections::BTreeMap;
 use stepwell_core::{Outputs, Readings};
 use stepwell_protocol::channel::{Channel, Coil};
-use stepwell_protocol::dwell::{Dwell, Ramp, Start};
+use stepwell_protocol::dwell::{Dwell, Ramp};
 use stepwell_protocol::guards::{Ceilings, Guards, OnLoss};
-use stepwell_protocol::message::{Ack, Action, Command, FromBoard, Refusal, Renew, ToBoard};
+use stepwell_protocol::identity::ResetCause;
+use stepwell_protocol::message::{Ack, Action, Command, FromBoard, Refusal, Renew, Reply, ToBoard};
 use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
+use talk::Talk;
 
 /// No dwell runs so long after the last renewal, in ms; nothing is energised a little later.
 const LEASE_MS: i32 = 450;
@@ -28,8 +33,13 @@ const PROVEN_LOW_MS: u32 = 55;
 /// must have been low meanwhile.
 const STILL_MS: u32 = 500 + PROVEN_LOW_MS;
 
+/// Greetings and commands beyond so many in a tick are dropped.
+const HEARD_PER_TICK_MAX: u8 = 4;
+
 pub(super) struct Witness {
     ceilings: Ceilings,
+    /// Whether the board fell over, and has not told so yet.
+    fell: bool,
     now: Tick,
     state: State,
     session: Option<u32>,
@@ -41,10 +51,12 @@ pub(super) struct Witness {
     guards: Option<Guards>,
     armed: bool,
     tripped: bool,
-    /// Dwells that were accepted and not dropped since, in order.
-    dwells: Vec<Dwell>,
-    /// Dwells that may be what runs, with their first ticks.
-    running: Vec<(usize, Tick)>,
+    ends: Ends,
+    talk: Talk,
+    /// Greetings and commands heard since the latest tick.
+    heard: u8,
+    /// Whether something is energised.
+    energised: bool,
     driven: bool,
     drive_left_ms: f64,
     /// The drive's rating: longest on, rest that refills, in ms.
@@ -66,9 +78,11 @@ pub(super) struct Witness {
 }
 
 impl Witness {
-    pub(super) fn new(ceilings: Ceilings) -> Witness {
+    /// Of a board that has started for this reason.
+    pub(super) fn new(ceilings: Ceilings, reset: ResetCause) -> Witness {
         Witness {
             ceilings,
+            fell: reset.is_fall(),
             now: Tick(0),
             state: State::Rest,
             session: None,
@@ -79,8 +93,10 @@ impl Witness {
             guards: None,
             armed: false,
             tripped: false,
-            dwells: Vec::new(),
-            running: Vec::new(),
+            ends: Ends::default(),
+            talk: Talk::default(),
+            heard: 0,
+            energised: false,
             driven: false,
             drive_left_ms: 0.0,
             drive: (ceilings.drive_on_ms_max.into(), ceilings.drive_rest_ms_min.into()),
@@ -115,14 +131,34 @@ impl Witness {
     pub(super) fn heard(&mut self, message: &ToBoard) {
         self.asked = None;
         match message {
-            ToBoard::Stop => self.stopped(),
+            ToBoard::Stop => self.told_to_stop(),
             ToBoard::Renew(Renew { session, valid_until }) => {
                 if self.session == Some(*session) && self.now.ms_since(*valid_until) <= 0 {
                     self.renewed = Some(self.now);
                 }
+                self.overheard(*session, *valid_until);
             }
-            ToBoard::Hello(_) => {}
-            ToBoard::Command(command) => self.asked = Some(*command),
+            ToBoard::Hello(_) => self.heard = self.heard.saturating_add(1),
+            ToBoard::Command(command) => {
+                self.asked = Some(*command);
+                // What comes beyond is dropped.
+                if self.heard < HEARD_PER_TICK_MAX {
+                    self.overheard(command.session, command.valid_until);
+                }
+                self.heard = self.heard.saturating_add(1);
+            }
+        }
+    }
+
+    /// The board has been told something that is no message.
+    pub(super) fn broken(&mut self) {
+        self.talk.broken(self.now.0);
+    }
+
+    /// Somebody spoke, whose session has this number.
+    fn overheard(&mut self, session: u32, valid_until: Tick) {
+        if self.session != Some(session) && self.now.ms_since(valid_until) <= 0 && self.energised {
+            self.talk.foreign();
         }
     }
 
@@ -135,16 +171,15 @@ impl Witness {
                 self.renewed = None;
                 self.answered.clear();
                 self.last_id = 0;
-                self.stopped();
+                self.told_to_stop();
             }
             FromBoard::Ack(ack) => self.answer(ack),
-            FromBoard::Tripped(_) => {
+            FromBoard::Tripped(report) => {
                 self.tripped = true;
-                self.stopped();
+                self.armed = false;
+                self.ends.tripped(report);
             }
-            FromBoard::DwellEnded(report) => {
-                assert!(report.ended.ms_since(report.started) >= 0, "{report:?}");
-            }
+            FromBoard::DwellEnded(report) => self.ends.told(report),
             _ => {}
         }
     }
@@ -167,6 +202,11 @@ impl Witness {
         assert_eq!(command.id, self.last_id.wrapping_add(1), "a number was left out or came again");
         self.last_id = command.id;
         self.answered.insert(command.id, ack.clone());
+        match &ack.result {
+            Ok(Reply::Dwell(report)) => self.ends.answered(report),
+            Err(Refusal::Malformed) => self.talk.impossible(self.state),
+            _ => {}
+        }
         if ack.result.is_ok() {
             assert!(
                 self.now.ms_since(command.valid_until) <= 0,
@@ -196,8 +236,8 @@ impl Witness {
                 assert!(!unknown, "armed, and nobody knows what losing current does");
                 self.armed = true;
             }
-            Action::Disarm => self.stopped(),
-            Action::Dwell(dwell) => self.dwells.push(*dwell),
+            Action::Disarm => self.told_to_stop(),
+            Action::Dwell(dwell) => self.ends.taken(dwell),
             Action::ClearTrip => {
                 assert_eq!(self.state, State::Tripped, "nothing was there to clear");
                 self.tripped = false;
@@ -221,10 +261,9 @@ impl Witness {
     }
 
     /// Nothing that was asked for until now may act any more.
-    fn stopped(&mut self) {
+    fn told_to_stop(&mut self) {
         self.armed = false;
-        self.dwells.clear();
-        self.running.clear();
+        self.ends.stopped();
     }
 
     fn leased(&self, ms: i32) -> bool {
@@ -243,37 +282,48 @@ impl Witness {
             self.tripped = true;
         }
         if matches!(state, State::Rest | State::Tripped) {
-            self.stopped();
+            self.armed = false;
         }
         self.state = state;
+    }
+
+    /// All is over: dwells began and ended as they should.
+    pub(super) fn over(&self) {
+        self.ends.over();
     }
 
     /// A tick: what the rig showed, and what was set upon it. [`Self::state`] comes after it.
     pub(super) fn tick(&mut self, readings: &Readings<'_>, outputs: &Outputs, state: State) {
         self.now = self.now.plus_ms(1);
+        self.heard = 0;
+        let told = !std::mem::take(&mut self.fell) || state == State::Tripped;
+        assert!(told, "fallen over, and then {state:?}");
+        if self.renewed.is_some_and(|renewed| self.now.ms_since(renewed) == LEASE_MS) {
+            self.ends.lease_out();
+        }
+        self.ends.tick(readings, outputs, state, self.guards.as_ref());
         self.look(readings);
         if matches!(self.state, State::Dwelling | State::Stopping) && state != State::Dwelling {
             self.holds_on(outputs);
         }
         self.relief.apply(outputs);
         match state {
-            State::Dwelling => self.dwells_on(outputs),
+            State::Dwelling => assert!(self.leased(LEASE_MS), "a dwell without a lease"),
             State::Stopping => self.stops(outputs),
             State::Rest | State::Armed | State::Tripped => {
                 assert!(!outputs.energised(), "{state:?}, and energised: {outputs:?}");
             }
-        }
-        if state != State::Dwelling {
-            self.running.clear();
         }
         self.hold_ms = if state == State::Stopping { self.hold_ms + 1 } else { 0 };
         self.within_guards(outputs);
         self.speed_told &= outputs.drive_rpm == 0 || self.driven;
         self.driven = outputs.drive_rpm > 0;
         self.drive(self.driven);
+        self.energised = outputs.energised();
         let dwelt = self.state == State::Dwelling;
+        let said = self.talk.wrong(self.now.0, self.state);
         if let Some(guards) = &self.guards {
-            let over = self.bounds.tick(guards, readings, outputs, dwelt);
+            let over = self.bounds.tick(guards, readings, outputs, dwelt, said);
             assert!(over.is_none() || state != State::Dwelling, "still dwelling: {over:?}");
         }
     }
@@ -294,33 +344,6 @@ impl Witness {
             self.relief.look(guards, readings, self.state);
         }
         self.inputs_good = readings.stop_chain_closed && readings.guard_closed && readings.tank_level_ok;
-    }
-
-    /// What is set is what a dwell asked for that was accepted, has begun as it should and is not over.
-    fn dwells_on(&mut self, outputs: &Outputs) {
-        assert!(self.leased(LEASE_MS), "a dwell without a lease");
-        let now = self.now;
-        let mut running = Vec::new();
-        for (index, dwell) in self.dwells.iter().enumerate() {
-            let goes_on = self.running.iter().filter(|(runs, _)| *runs == index).map(|&(_, began)| began);
-            let after = |&(before, began): &(usize, Tick)| {
-                let ended = &self.dwells[before];
-                before < index && (ended.end_when.is_some() || elapsed(now, began) >= ended.duration_ms)
-            };
-            let begins = match dwell.start {
-                Start::At(tick) => tick == now,
-                Start::AfterPrevious => self.running.iter().any(after),
-            };
-            running.extend(
-                goes_on
-                    .chain(begins.then_some(now))
-                    .filter(|began| elapsed(now, *began) < dwell.duration_ms)
-                    .filter(|began| asks_for(dwell, elapsed(now, *began), outputs))
-                    .map(|began| (index, began)),
-            );
-        }
-        assert!(!running.is_empty(), "no dwell asks for this: {outputs:?} of {:?}", self.dwells);
-        self.running = running;
     }
 
     /// A coil that must be held is let go for a reason only.
@@ -382,10 +405,7 @@ impl Witness {
     }
 }
 
-fn elapsed(now: Tick, began: Tick) -> u32 {
-    now.0.wrapping_sub(began.0)
-}
-
+/// Whether a dwell sets this so long after its first tick.
 fn asks_for(dwell: &Dwell, elapsed_ms: u32, outputs: &Outputs) -> bool {
     let duty = |ramp: Ramp| {
         let (from, to) = (i64::from(ramp.from_e4), i64::from(ramp.to_e4));

@@ -53,7 +53,8 @@ impl Relief {
             dead: false,
             doubts_ms: [0; 3],
             doubted: false,
-            idle_ms: [0; 2],
+            // Nothing was ever driven.
+            idle_ms: [u32::MAX; 2],
             reason_ms: [u32::MAX; 2],
             let_go: [false; 2],
             last: (0, 0, 0),

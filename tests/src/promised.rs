@@ -1,0 +1,23 @@
+//! What chapter 11 of docs/protocol.md promises: it has a row for each cause of a trip, and its third column is the time
+//! within which the staged stop begins.
+//!
+//! It needs the page and nothing else, so the witness of the fuzzing engine shares it.
+
+const PAGE: &str = include_str!("../../docs/protocol.md");
+
+/// So soon after the fault the staged stop begins, in ms; 0 where the page says *that*: the fault counts from there.
+///
+/// # Panics
+/// When the page promises nothing for this cause.
+#[must_use]
+pub fn within_ms(cause: &str) -> usize {
+    let chapter = PAGE.split("\n## 11. Trips").nth(1).expect("chapter 11");
+    let row = chapter.lines().find(|line| line.starts_with(&format!("| {cause} |"))).expect(cause);
+    let words: Vec<&str> = row.split('|').nth(3).expect(row).split_whitespace().collect();
+    match words[..] {
+        [number, "ms"] => number.parse().expect(row),
+        [number, "s"] => 1_000 * number.parse::<usize>().expect(row),
+        ["that"] => 0,
+        _ => panic!("{row}"),
+    }
+}

@@ -395,8 +395,6 @@ fn statistics(link: &LinkStatistics) -> String {
 
 #[cfg(test)]
 mod tests {
-    #![expect(clippy::unwrap_used, reason = "a test that meets an error it does not expect has failed")]
-
     use super::*;
     use crate::library;
     use stepwell_protocol::channel::{CHANNELS, Channel};

@@ -44,7 +44,7 @@ pub fn excuses(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Vec<Excuse>
         excuses.push(Excuse {
             let_go,
             rail_hidden: low && acts(place, &[FaultKind::RailSensorLow, FaultKind::RailSensorSlow]),
-            // One that is whole again is so from its next pulse on, and what it owed before is no longer missed after that.
+            // One that is whole again tells of its shaft from its next pulse on.
             shaft_hidden: pulse + SILENT_MS > driven
                 && dead.is_some_and(|dead| pulse <= dead && place - dead < SILENT_MS),
         });

@@ -255,8 +255,8 @@ impl<'s> Host<'s> {
         true
     }
 
-    /// A millisecond of the recorder, which is a thread of its own: it commits what it has when it was told nothing for a
-    /// while. It stands still with the program.
+    /// A millisecond of the recorder, which is a thread of its own: it commits what it has when it was told nothing
+    /// for a while. It stands still with the program.
     pub fn recorder(&mut self, ms: u64) {
         let stands = self.handed.stood_still.as_ref().is_some_and(|still| still.contains(&(ms as usize)));
         if self.handed.waits() && ms >= self.told_ms + SILENCE_MS && !stands {

@@ -260,10 +260,10 @@ fn left_out(handed: &Handed, telemetry: &[Arrived], places: &Places) -> Option<S
     Some(format!("telemetry from tick {} on reached the program and was left out", missing.first))
 }
 
-/// All but its last second of a run is on the disk, whenever the program is killed, and whatever became of its link: a
-/// commit comes after half a second of the board's time (`host/store/src/pace.rs`), and at the latest when no frame has
-/// come for half a second and the link is lost. A frame may besides be on its way for longer than the one before, and both
-/// ends of the time are seen by the program when it is served. In ms.
+/// All but its last second of a run is on the disk, whenever the program is killed, and whatever became of its link:
+/// a commit comes after half a second of the board's time (`host/store/src/pace.rs`), and at the latest when no frame
+/// has come for half a second and the link is lost. A frame may besides be on its way for longer than the one before,
+/// and both ends of the time are seen by the program when it is served. In ms.
 fn kept_after_ms(handed: &Handed) -> usize {
     COMMIT_EVERY_MS as usize + STALE_MS as usize + LATENCY_MS_MAX as usize + 2 * handed.served_ms_max
 }

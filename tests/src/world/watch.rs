@@ -60,9 +60,9 @@ struct Life {
 #[derive(Debug, Default)]
 pub struct Watch {
     /// Every millisecond, from the first on. The one at `place` lasts from `place` to `place + 1` ms of rig time, and
-    /// its tick is at its end: then [`Machine::ms`] is `place + 1`, and so is the tick of a board that started with the
-    /// rig. So a mishap of the rig that begins at `ms` spoils the millisecond at `ms` first; one of the board, which acts
-    /// at a tick, the one at `ms - 1`.
+    /// its tick is at its end: then [`Machine::ms`] is `place + 1`, and so is the tick of a board that started with
+    /// the rig. So a mishap of the rig that begins at `ms` spoils the millisecond at `ms` first; one of the board,
+    /// which acts at a tick, the one at `ms - 1`.
     pub ticks: Vec<Beside>,
     /// What was heard, with the place of the millisecond whose tick it came before.
     pub said: Vec<(usize, Said)>,

@@ -12,14 +12,10 @@ use stepwell_protocol::identity::Identity;
 use stepwell_protocol::time::Tick;
 use stepwell_session::engine::Output;
 use stepwell_session::link::LinkStatistics;
-use stepwell_store::{Missing, NotSealed, Recorder, Rescued, Store, StoreError};
+use stepwell_store::{COMMIT_EVERY_MS, Missing, NotSealed, Pace, Recorder, Rescued, Store, StoreError};
 
-/// Ticks between commits when the bench runs in real time: a run killed at any instant is on disk up to its last
-/// second, of which the disk and a busy computer may take half.
-const COMMIT_EVERY_TICKS: u32 = 500;
-
-/// The same when it runs as fast as it can.
-const COMMIT_EVERY_TICKS_FAST: u32 = 1_000;
+/// Board time between commits when the bench runs as fast as it can, in ms.
+const COMMIT_EVERY_MS_FAST: i32 = 1_000;
 
 /// Room that must be left on the disk when a run begins, in bytes: some twenty seconds of a run.
 const ROOM_MIN: usize = 128 * 1024;
@@ -51,7 +47,7 @@ pub(crate) struct Recorded {
     answers: &'static str,
     /// Whether the bench runs in real time, so that nothing may wait for a disk.
     real_time: bool,
-    ticks: u32,
+    pace: Pace,
     latest: Tick,
     number: Option<u64>,
     failed: Option<String>,
@@ -199,7 +195,7 @@ impl Recorded {
             simulation,
             answers,
             real_time,
-            ticks: 0,
+            pace: Pace::new(if real_time { COMMIT_EVERY_MS } else { COMMIT_EVERY_MS_FAST }),
             latest: Tick(0),
             number: None,
             failed: None,
@@ -256,10 +252,7 @@ impl Recorded {
                 self.latest = first.plus_ms(samples.len() as u32);
                 if let Some(recorder) = &mut self.recorder {
                     recorder.samples_at(*first, *first_us, samples);
-                    self.ticks += samples.len() as u32;
-                    let every = if self.real_time { COMMIT_EVERY_TICKS } else { COMMIT_EVERY_TICKS_FAST };
-                    if self.ticks >= every {
-                        self.ticks = 0;
+                    if self.pace.is_due(*first, samples.len()) {
                         if !self.real_time {
                             // So that a fast bench is no more than one commit ahead of the disk.
                             recorder.catch_up();
@@ -283,7 +276,15 @@ impl Recorded {
                 }
                 None => Ok(()),
             },
-            Output::Ask(_) | Output::Unwelcome(_) | Output::Lost(_) | Output::Back(_) => Ok(()),
+            // No more will come, and what follows may take long.
+            Output::Lost(_) => {
+                self.pace.committed();
+                if let Some(recorder) = &mut self.recorder {
+                    recorder.commit();
+                }
+                Ok(())
+            }
+            Output::Ask(_) | Output::Unwelcome(_) | Output::Back(_) => Ok(()),
         };
         if let Err(error) = result {
             self.failed.get_or_insert(error.to_string());
@@ -390,4 +391,94 @@ fn statistics(link: &LinkStatistics) -> String {
         "retries": link.retries,
     })
     .to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::library;
+    use stepwell_protocol::channel::{CHANNELS, Channel};
+    use stepwell_protocol::guards::Ceilings;
+    use stepwell_protocol::identity::ResetCause;
+
+    /// A run that has begun, with its store.
+    fn begun() -> (Recorded, tempfile::TempDir) {
+        let folder = tempfile::tempdir().unwrap();
+        let store = StoreArgs { store: Some(folder.path().join("runs")) };
+        let plan = Plan {
+            pump_id: "1".to_owned(),
+            pump: library::pump("heron").unwrap(),
+            bench: library::bench("demo").unwrap(),
+            procedure: library::procedure("electrical").unwrap(),
+        };
+        let mut recorded = Recorded::open(&store, &plan, None, "nobody was there", true).unwrap();
+        recorded.output(&Output::Board(Box::new(identity())));
+        (recorded, folder)
+    }
+
+    fn identity() -> Identity {
+        let ceilings = Ceilings {
+            rail_max: 1,
+            current_max: 1,
+            duty_max_e4: 1,
+            drive_rpm_max: 1,
+            drive_on_ms_max: 1,
+            drive_rest_ms_min: 1,
+            dwell_ms_max: 1,
+        };
+        Identity {
+            protocol: 1,
+            session: 1,
+            board: "".try_into().unwrap(),
+            firmware: "".try_into().unwrap(),
+            serial: 1,
+            simulated: true,
+            reset: ResetCause::PowerOn,
+            now: Tick(0),
+            conversions_per_tick: 10,
+            conversion_full_scale: 4_095,
+            full_scale_mv: 5_000,
+            burst_hz: 20_000,
+            pwm_hz: [200, 200],
+            ceilings,
+            drive_left_ms: 0,
+        }
+    }
+
+    /// Ticks that the store holds once every commit has its answer.
+    fn kept(recorded: &mut Recorded, folder: &tempfile::TempDir) -> u64 {
+        recorded.recorder.as_mut().unwrap().catch_up();
+        let store = Store::open_to_read(&folder.path().join("runs")).unwrap();
+        store.samples(1, Channel::Status).unwrap().samples()
+    }
+
+    fn samples(first: u32) -> Output {
+        Output::Samples {
+            first: Tick(first),
+            first_us: u64::from(first) * 1_000,
+            samples: vec![[0; CHANNELS]; 10],
+        }
+    }
+
+    #[test]
+    fn a_run_is_on_disk_twice_a_second_on_a_line_that_loses_every_other_frame() {
+        let (mut recorded, folder) = begun();
+        for first in (0..500).step_by(20) {
+            recorded.output(&samples(first));
+        }
+        assert_eq!(kept(&mut recorded, &folder), 0);
+        recorded.output(&samples(500));
+        assert_eq!(kept(&mut recorded, &folder), 260);
+    }
+
+    #[test]
+    fn all_that_came_before_a_link_was_lost_is_on_disk_at_once() {
+        let (mut recorded, folder) = begun();
+        for first in (0..490).step_by(10) {
+            recorded.output(&samples(first));
+        }
+        assert_eq!(kept(&mut recorded, &folder), 0);
+        recorded.output(&Output::Lost("no frame for half a second".to_owned()));
+        assert_eq!(kept(&mut recorded, &folder), 490);
+    }
 }

@@ -23,9 +23,12 @@ pub mod line;
 pub mod log;
 pub mod machine;
 pub mod mishap;
+#[cfg(test)]
+mod promised;
 pub mod record;
 mod right;
 pub mod said;
+mod scale;
 pub mod scripted;
 pub mod tally;
 pub mod watch;
@@ -162,6 +165,7 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         let mut host = Host::new(plan, &mut file, session, world.machine.ms());
         world.watch.program(session);
         let end = world.live(&mut host, case);
+        host.handed.over_ms = world.machine.ms() as usize;
         outcomes.push(host.outcome().cloned());
         handed.push(std::mem::take(&mut host.handed));
         wrong_said.append(&mut host.wrong);
@@ -369,6 +373,7 @@ impl World {
                     return end;
                 }
             }
+            host.recorder(ms);
             if ms >= host.wakes_ms && !host.asleep(ms) {
                 let bytes = self.line.at_host(ms);
                 let gone = self.line.unplugged(ms);

@@ -20,7 +20,8 @@ use stepwell_tests::world::watch::Watch;
 use stepwell_tests::world::{judged, log};
 use stepwell_virtual::SimulatedBench;
 
-/// What can happen at a word of the board: an answer, or the report of a dwell's end.
+/// What can happen at a word of the board: an answer, or the report of a dwell's end. A word of the host is all that it
+/// says but renewals of its lease: a command, a stop, a greeting.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 enum Happens {
     /// It comes late.
@@ -29,16 +30,19 @@ enum Happens {
     Lost,
     /// The next report is lost, whenever it comes.
     ReportLost,
+    /// The next word of the host is lost, whenever it comes, with all that is said in the same breath.
+    HostLost,
     Stop,
     Trip,
     LinkLost,
     BoardReset,
 }
 
-const ALL: [Happens; 7] = [
+const ALL: [Happens; 8] = [
     Happens::Late,
     Happens::Lost,
     Happens::ReportLost,
+    Happens::HostLost,
     Happens::Stop,
     Happens::Trip,
     Happens::LinkLost,
@@ -117,7 +121,8 @@ fn carried_out(plan: &Plan, script: &[(usize, Happens)]) -> Played {
     let mut handed = Handed::default();
     let mut to_host: VecDeque<(u64, Vec<u8>)> = VecDeque::new();
     let mut from_board = Deframer::new();
-    let (mut cut, mut over, mut stop, mut report_lost) = (false, false, false, false);
+    let (mut cut, mut over, mut stop) = (false, false, false);
+    let (mut report_lost, mut host_lost) = (false, false);
     let mut words = Vec::new();
     let mut quiet_ms = 0;
     let mut wrong = Vec::new();
@@ -146,7 +151,9 @@ fn carried_out(plan: &Plan, script: &[(usize, Happens)]) -> Played {
                 engine.operator(now, Operator::Answer { prompt, yes: true });
             }
             let bytes = engine.take_bytes();
-            if !cut {
+            let lost = host_lost && holds_word(&bytes);
+            host_lost &= !lost;
+            if !cut && !lost {
                 watch.heard(&bytes);
                 machine.receive(&bytes);
             }
@@ -173,6 +180,7 @@ fn carried_out(plan: &Plan, script: &[(usize, Happens)]) -> Played {
                     Happens::Late => held_up_ms = LATE_MS,
                     Happens::Lost => lost = true,
                     Happens::ReportLost => report_lost = true,
+                    Happens::HostLost => host_lost = true,
                     Happens::Stop => stop = true,
                     Happens::Trip => machine.befall(mishap(What::Rig(FaultKind::GuardOpen), machine.ms())),
                     Happens::LinkLost => cut = true,
@@ -198,6 +206,11 @@ fn carried_out(plan: &Plan, script: &[(usize, Happens)]) -> Played {
     wrong.extend(log::dwells(&handed, 0, &watch));
     let highest_pa = watch.ticks.iter().map(|beside| beside.moment.rail_pa).fold(0.0, f64::max);
     Played { words, highest_pa, wrong }
+}
+
+/// Whether there is a word of the host in these bytes.
+fn holds_word(bytes: &[u8]) -> bool {
+    messages(bytes).iter().any(|said| !matches!(said, ToBoard::Renew(_)))
 }
 
 fn mishap(what: What, now_ms: u64) -> Mishap {
@@ -279,6 +292,17 @@ fn a_dwell_whose_report_is_lost_is_in_the_log_all_the_same() {
         let Played { words, .. } = carried_out(&plan, &[]);
         let every: Script = (0..words.len() + 2).map(|at| (at, Happens::ReportLost)).collect();
         assert_eq!(carried_out(&plan, &every).wrong, Vec::<String>::new());
+    }
+}
+
+/// The host says it again, and nothing is done twice: greetings, guards, armings, dwells, readings of bursts, stops.
+#[test]
+fn a_host_of_which_every_other_word_is_lost_comes_to_the_same_end() {
+    for plan in [coils(), driven()] {
+        let Played { words, .. } = carried_out(&plan, &[]);
+        let every: Script = (0..words.len()).map(|at| (at, Happens::HostLost)).collect();
+        let played = carried_out(&plan, &every);
+        assert_eq!((played.wrong, played.words), (Vec::new(), words));
     }
 }
 

@@ -16,6 +16,7 @@ mod error;
 mod faults;
 mod layout;
 mod lock;
+mod pace;
 mod place;
 mod read;
 mod recorder;
@@ -27,6 +28,7 @@ pub use column::{Column, Gap, Piece};
 pub use error::StoreError;
 #[cfg(feature = "faults")]
 pub use faults::Failing;
+pub use pace::{COMMIT_EVERY_MS, Pace, SILENCE_MS};
 pub use read::{RunState, RunSummary, StoredRun};
 pub use recorder::Recorder;
 pub use rescue::{Missing, NotSealed, Rescued};

@@ -6,6 +6,7 @@
 //! gauge shows, what it said last is committed all the same.
 
 use crate::error::BUSY_WAIT_S;
+use crate::pace::SILENCE_MS;
 use crate::place::journal;
 use crate::{NotSealed, RunWriter, Store, StoreError};
 use std::path::{Path, PathBuf};
@@ -29,7 +30,7 @@ enum Message {
 }
 
 /// Silence after which what was taken is committed.
-const SILENCE: Duration = Duration::from_millis(500);
+const SILENCE: Duration = Duration::from_millis(SILENCE_MS);
 
 /// Commits that may be without an answer before the disk counts as stalled. With two of them a second this is as
 /// long as a locked store is waited for.
@@ -91,7 +92,7 @@ impl Recorder {
         self.send(Message::Samples { first, first_us: Some(first_us), samples: samples.to_vec() });
     }
 
-    /// Has everything taken so far written down durably. Never waits; call it every half second. A disk that
+    /// Has everything taken so far written down durably. Never waits; call it when [`crate::Pace`] says so. A disk that
     /// leaves ten of them without an answer counts as [`StoreError::Stalled`].
     pub fn commit(&mut self) {
         self.unanswered -= self.answers.try_iter().count() as u64;

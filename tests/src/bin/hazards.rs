@@ -248,7 +248,7 @@ fn carried_out(case: &Case) -> Story {
 /// Whether a test of this name is anywhere in the project.
 fn exists(test: &str) -> bool {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).parent().expect("the project's folder");
-    ["firmware/core/tests", "host/tests", "host/session/src", "tests/tests"]
+    ["firmware/core/tests", "host/tests", "host/session/src", "host/store/tests", "tests/tests"]
         .iter()
         .any(|folder| holds(&root.join(folder), &format!("fn {test}(")))
 }

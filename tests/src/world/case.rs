@@ -6,7 +6,7 @@ use super::mishap::{HostMishap, Mishap, PersonMishap, What};
 use crate::shipped::Scenario;
 use crate::trials::noise::Noise;
 use std::fmt;
-use stepwell_plant::Rig;
+use stepwell_plant::{FaultKind, Rig};
 use stepwell_procedure::read;
 use stepwell_procedure::run::Plan;
 use stepwell_protocol::message::TripCause;
@@ -81,7 +81,10 @@ impl Case {
         let all: Vec<What> = What::all().collect();
         let pump = PUMPS[noise.uniform(0.0, PUMPS.len() as f64) as usize];
         let place = noise.uniform(0.0, (all.len() + 2 * CONTROLS) as f64) as usize;
-        let mishap = all.get(place).map(|what| Case::drawn_mishap(*what, length, &mut noise));
+        let mishap = all.get(place).map(|what| {
+            let mishap = Case::drawn_mishap(*what, length, &mut noise);
+            if noise.uniform(0.0, 1.0) < 0.5 { coming_and_going(mishap, &mut noise) } else { mishap }
+        });
         let line =
             if (all.len()..all.len() + CONTROLS).contains(&place) { Quality::CLEAN } else { Quality::BAD };
         Case { length, pump, seed, line, mishap, unseen: None }
@@ -97,14 +100,13 @@ impl Case {
         }
     }
 
-    /// A mishap of this kind that begins somewhere in a run.
+    /// A mishap of this kind that begins somewhere in a run. What is wrong with the rig stays so.
     pub fn drawn_mishap(what: What, length: Length, noise: &mut Noise) -> Mishap {
         // What happens while nothing is driven is the smaller danger.
         let of_work = noise.uniform(0.0, 1.0) < 0.75;
         let (all_ms, work_ms) = length.usual_ms();
         let onset_ms = noise.uniform(0.0, if of_work { work_ms } else { all_ms }) as u64;
         let for_ms = match what {
-            // The rig stays as it is.
             What::Rig(_) | What::Board(_) => 3_600_000,
             // Nobody waits for ever.
             What::Person(PersonMishap::Silent) => noise.log_uniform(1_000.0, 150_000.0) as u64,
@@ -143,6 +145,37 @@ impl Case {
         let rig = Rig { primed: self.length == Length::Short, ..Rig::for_pump(&setup.pump) };
         ModelRig::of(rig, self.seed)
     }
+}
+
+/// The same when it is wrong with the rig for a while only: a contact that bounces, a supply that dips, a guard that is
+/// shut again after the trip, a sensor that is back in the middle of a hold. What stays wrong stays as it is.
+fn coming_and_going(mishap: Mishap, noise: &mut Noise) -> Mishap {
+    match mishap.what {
+        What::Rig(kind) if heals(kind) => {
+            Mishap { for_ms: noise.log_uniform(20.0, 30_000.0) as u64, ..mishap }
+        }
+        _ => mishap,
+    }
+}
+
+/// Whether a fault of the rig can be gone by itself or by somebody's hand while the rig is on: not what is worn, broken
+/// or blocked, what was plugged wrongly, and what is warm.
+fn heals(kind: FaultKind) -> bool {
+    !matches!(
+        kind,
+        FaultKind::InletCoilShortedTurns
+            | FaultKind::PressureCoilShortedTurns
+            | FaultKind::WeakInletSpring
+            | FaultKind::WeakPressureSpring
+            | FaultKind::BlockedFilter
+            | FaultKind::WornPump
+            | FaultKind::WeakDrive
+            | FaultKind::RailLeak
+            | FaultKind::ConnectorsSwapped
+            | FaultKind::BrokenCoupling
+            | FaultKind::HotFluid
+            | FaultKind::HotCoils
+    )
 }
 
 /// As the command line of `campaign` takes it.

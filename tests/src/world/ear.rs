@@ -1,10 +1,20 @@
 //! What reached the program: told from the bytes that came out of its end of the line.
 
-use super::said::Told;
 use stepwell_protocol::dwell::DwellReport;
 use stepwell_protocol::frame::{Deframer, decode};
 use stepwell_protocol::message::{FromBoard, Reply, TripCause};
 use stepwell_protocol::telemetry::unpack;
+
+/// A frame of telemetry that reached the program.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Arrived {
+    /// When, ms of rig time.
+    pub ms: usize,
+    /// Its first tick.
+    pub first: u32,
+    /// How many ticks it tells of.
+    pub ticks: u32,
+}
 
 /// The ear of one life of the program.
 #[derive(Debug, Default)]
@@ -12,7 +22,7 @@ pub struct Ear {
     /// Number of its session.
     pub session: u32,
     /// Telemetry that came after the greeting was answered, until the board started anew.
-    pub telemetry: Vec<Told>,
+    pub telemetry: Vec<Arrived>,
     /// Ends of dwells that it was told of without asking.
     pub told: Vec<DwellReport>,
     /// Ends of dwells that it was told of because it asked.
@@ -31,8 +41,8 @@ impl Ear {
         Ear { session, ..Ear::default() }
     }
 
-    /// Bytes come out of the line.
-    pub fn hear(&mut self, bytes: &[u8]) {
+    /// Bytes come out of the line at `ms` of rig time.
+    pub fn hear(&mut self, ms: usize, bytes: &[u8]) {
         let mut rest = bytes;
         let mut from_board = std::mem::take(&mut self.from_board);
         while let Some(body) = from_board.next_body(&mut rest) {
@@ -41,14 +51,14 @@ impl Ear {
                 FromBoard::Welcome(identity) => self.welcome |= identity.session == self.session,
                 _ if !self.welcome => {}
                 FromBoard::Telemetry(frame) => {
-                    let due =
-                        self.telemetry.last().map_or(0, |(first, _, samples)| first + samples.len() as u32);
+                    let due = self.telemetry.last().map_or(0, |last| last.first + last.ticks);
                     // Ticks that begin again are those of a board that has started anew: nothing of the run is left.
                     self.over |= frame.first.0 < due;
                     if let Ok(samples) = unpack(frame.packed, frame.ticks)
                         && !self.over
                     {
-                        self.telemetry.push((frame.first.0, frame.first_us, samples.to_vec()));
+                        let (first, ticks) = (frame.first.0, samples.len() as u32);
+                        self.telemetry.push(Arrived { ms, first, ticks });
                     }
                 }
                 FromBoard::DwellEnded(report) => self.told.push(report),

@@ -3,6 +3,7 @@
 
 use super::letting_go;
 use super::mishap::{Mishap, What};
+use super::scale::pressure_pa;
 use super::watch::{Beside, Watch};
 use crate::check::{Excuse, RAIL_NOISE_PA};
 use stepwell_plant::FaultKind;
@@ -16,9 +17,6 @@ const ZERO_MS: usize = 100;
 /// two more, for the tick of a pulse and the tick of the drive.
 const SILENT_MS: usize = 500 + 2;
 
-/// Volts of one count of a word: ten conversions of 4095 counts over 5 V.
-const VOLTS_PER_COUNT: f64 = 5.0 / (10.0 * 4_095.0);
-
 /// For each millisecond. `begun` is what went wrong on purpose.
 #[must_use]
 pub fn excuses(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Vec<Excuse> {
@@ -30,7 +28,7 @@ pub fn excuses(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Vec<Excuse>
     };
     let rest = &watch.ticks[..watch.ticks.len().min(ZERO_MS)];
     let zero_pa = rest.iter().map(|beside| shown_pa(plan, beside)).sum::<f64>() / rest.len().max(1) as f64;
-    let (mut driven, mut pulse, mut count) = (0, 0, 0);
+    let (mut driven, mut pulse, mut count, mut dead) = (0, 0, 0, None);
     let mut excuses = Vec::with_capacity(watch.ticks.len());
     for (place, (beside, let_go)) in watch.ticks.iter().zip(letting_go::may_let_go(watch)).enumerate() {
         if beside.moment.drive_on() {
@@ -39,11 +37,16 @@ pub fn excuses(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Vec<Excuse>
         if std::mem::replace(&mut count, beside.pulses[1].count) != beside.pulses[1].count {
             pulse = place;
         }
+        if acts(place, &[FaultKind::SpeedSensorDead]) {
+            dead = Some(place);
+        }
         let low = shown_pa(plan, beside) - zero_pa <= plan.pump.rail_guard_pa + RAIL_NOISE_PA;
         excuses.push(Excuse {
             let_go,
             rail_hidden: low && acts(place, &[FaultKind::RailSensorLow, FaultKind::RailSensorSlow]),
-            shaft_hidden: pulse + SILENT_MS > driven && acts(place, &[FaultKind::SpeedSensorDead]),
+            // One that is whole again tells of its shaft from its next pulse on.
+            shaft_hidden: pulse + SILENT_MS > driven
+                && dead.is_some_and(|dead| pulse <= dead && place - dead < SILENT_MS),
         });
     }
     excuses
@@ -51,7 +54,5 @@ pub fn excuses(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Vec<Excuse>
 
 /// What the rail's sensor shows, with the sheet's zero, in Pa.
 fn shown_pa(plan: &Plan, beside: &Beside) -> f64 {
-    let span = &plan.bench.rail_pressure;
-    let volts = f64::from(beside.analog[Channel::RailPressure.index()]) * VOLTS_PER_COUNT;
-    (volts - span.zero_v) * span.span_pa / (span.span_v - span.zero_v)
+    pressure_pa(&plan.bench.rail_pressure, beside.analog[Channel::RailPressure.index()])
 }

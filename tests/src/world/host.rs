@@ -8,6 +8,7 @@ mod tests;
 use super::mishap::{HostMishap, LineMishap, Mishap, PersonMishap, What};
 use crate::trials::noise::Noise;
 use std::fmt::Write as _;
+use std::ops::Range;
 use stepwell_procedure::finding::Verdict;
 use stepwell_procedure::record::{Entry, Outcome, RunHead};
 use stepwell_procedure::run::{Plan, Run};
@@ -19,10 +20,7 @@ use stepwell_protocol::message::{Action, Command, ToBoard};
 use stepwell_protocol::time::Tick;
 use stepwell_session::engine::{Engine, Operator, Output};
 use stepwell_session::time::HostTime;
-use stepwell_store::{Failing, RunWriter, Store};
-
-/// Ticks between commits, as in the program on a real clock (`host/src/recorded.rs`).
-const COMMIT_EVERY_TICKS: usize = 500;
+use stepwell_store::{COMMIT_EVERY_MS, Failing, Pace, RunWriter, SILENCE_MS, Store};
 
 /// The person answers within this time, in ms.
 const ANSWER_MS_MAX: f64 = 500.0;
@@ -55,17 +53,31 @@ pub struct Handed {
     pub entries_acknowledged: usize,
     /// What the run came to, once it was over.
     pub outcome: Option<Outcome>,
-    /// Why the disk refused something, the first time.
-    pub refused: Option<String>,
+    /// Commits that the disk has confirmed: when, ms of rig time, and how many samples it had confirmed by then.
+    pub commits: Vec<(usize, usize)>,
+    /// When the disk refused something, the first time, ms of rig time.
+    pub refused_ms: Option<usize>,
+    /// From when to when the program stood still, ms of rig time.
+    pub stood_still: Option<Range<usize>>,
+    /// The longest time between two servings of the program while it did not stand still, ms.
+    pub served_ms_max: usize,
+    /// When this life of the program was over, ms of rig time.
+    pub over_ms: usize,
     /// Whether the run was sealed.
     pub sealed: bool,
 }
 
 impl Handed {
-    /// The disk has confirmed all that was handed to it.
-    fn confirmed(&mut self) {
+    /// The disk has confirmed at `ms` all that was handed to it.
+    fn confirmed(&mut self, ms: u64) {
         self.acknowledged = self.samples.len();
         self.entries_acknowledged = self.entries.len();
+        self.commits.push((ms as usize, self.acknowledged));
+    }
+
+    /// Whether there is something that the disk has not confirmed.
+    fn waits(&self) -> bool {
+        (self.acknowledged, self.entries_acknowledged) != (self.samples.len(), self.entries.len())
     }
 }
 
@@ -78,7 +90,11 @@ pub struct Host<'s> {
     writer: Option<RunWriter<'s>>,
     /// What was handed to the disk.
     pub handed: Handed,
-    waiting: usize,
+    pace: Pace,
+    /// When the recorder was told something last, ms of rig time.
+    told_ms: u64,
+    /// When the program was served last, ms of rig time.
+    served_ms: u64,
     mishap: Option<Mishap>,
     noise: Noise,
     session: u32,
@@ -119,7 +135,9 @@ impl<'s> Host<'s> {
             store: Some(store),
             writer: None,
             handed: Handed::default(),
-            waiting: 0,
+            pace: Pace::new(COMMIT_EVERY_MS),
+            told_ms: ms,
+            served_ms: ms,
             mishap: None,
             noise: Noise::new(u64::from(session) ^ 0x0057),
             session,
@@ -182,6 +200,8 @@ impl<'s> Host<'s> {
             None => SERVED_MS_MAX,
         };
         self.wakes_ms = ms + 1 + self.noise.uniform(0.0, between) as u64;
+        let apart_ms = (ms - std::mem::replace(&mut self.served_ms, ms)) as usize;
+        self.handed.served_ms_max = self.handed.served_ms_max.max(apart_ms);
         for (kind, way) in [(HostMishap::ClockJump, 1.0), (HostMishap::ClockBack, -1.0)] {
             if let (Some(severity), false) = (self.befalls(kind, ms), self.clock_struck) {
                 self.clock_struck = true;
@@ -201,9 +221,9 @@ impl<'s> Host<'s> {
             self.engine.receive(now, bytes);
         }
         self.engine.tick(now);
-        self.record();
+        self.record(ms);
         self.person_acts(ms, now);
-        self.record();
+        self.record(ms);
         let mut to_board = self.engine.take_bytes();
         if self.lost && says(&to_board).any(|said| !matches!(said, ToBoard::Stop | ToBoard::Hello(_))) {
             self.wrong.push(format!("a command or a renewal on a link that was lost, {ms} ms"));
@@ -230,14 +250,24 @@ impl<'s> Host<'s> {
             What::Host(HostMishap::Suspend) => self.clock_ahead_us -= (until_ms - ms) as i64 * 1_000,
             _ => return false,
         }
-        self.wakes_ms = until_ms;
+        (self.wakes_ms, self.served_ms) = (until_ms, until_ms);
+        self.handed.stood_still = Some(ms as usize..until_ms as usize);
         true
+    }
+
+    /// A millisecond of the recorder, which is a thread of its own: it commits what it has when it was told nothing
+    /// for a while. It stands still with the program.
+    pub fn recorder(&mut self, ms: u64) {
+        let stands = self.handed.stood_still.as_ref().is_some_and(|still| still.contains(&(ms as usize)));
+        if self.handed.waits() && ms >= self.told_ms + SILENCE_MS && !stands {
+            self.commit(ms);
+        }
     }
 
     fn strike_disk(&mut self, ms: u64) {
         let Some(writer) = &self.writer else { return };
         let Some(Mishap { what: What::Host(kind), .. }) = self.mishap else { return };
-        let once_is_over = kind == HostMishap::DiskFullOnce && self.handed.refused.is_some();
+        let once_is_over = kind == HostMishap::DiskFullOnce && self.handed.refused_ms.is_some();
         let struck = self.befalls(kind, ms).is_some() && !once_is_over;
         if struck == self.disk_struck {
             return;
@@ -260,7 +290,7 @@ impl<'s> Host<'s> {
     }
 
     /// Everything the engine wants written down or said.
-    fn record(&mut self) {
+    fn record(&mut self, ms: u64) {
         while let Some(output) = self.engine.poll() {
             match output {
                 Output::Board(identity) => self.begin(&identity),
@@ -269,6 +299,7 @@ impl<'s> Host<'s> {
                     if let Some(writer) = &mut self.writer {
                         writer.entry(&entry);
                         self.handed.entries.push(entry);
+                        self.told_ms = ms;
                     }
                 }
                 Output::Samples { first, first_us, samples } => {
@@ -276,15 +307,18 @@ impl<'s> Host<'s> {
                     if let Some(writer) = &mut self.writer {
                         writer.samples_at(first, first_us, &samples);
                         self.handed.samples.extend((first.0..).zip(samples.iter().copied()));
-                        self.waiting += samples.len();
-                    }
-                    if self.waiting >= COMMIT_EVERY_TICKS {
-                        self.commit();
+                        self.told_ms = ms;
+                        if self.pace.is_due(first, samples.len()) {
+                            self.commit(ms);
+                        }
                     }
                 }
-                Output::Finished(outcome, _) => self.seal(&outcome),
+                Output::Finished(outcome, _) => self.seal(ms, &outcome),
                 Output::Unwelcome(_) => self.unwelcome = true,
-                Output::Lost(_) => self.lost = true,
+                Output::Lost(_) => {
+                    self.lost = true;
+                    self.commit(ms);
+                }
                 Output::Back(_) => self.back = true,
                 Output::Ask(_) => {}
             }
@@ -299,14 +333,14 @@ impl<'s> Host<'s> {
         self.writer = Some(writer);
     }
 
-    fn commit(&mut self) {
-        self.waiting = 0;
+    fn commit(&mut self, ms: u64) {
+        self.pace.committed();
+        self.told_ms = ms;
         let Some(writer) = &mut self.writer else { return };
-        match writer.commit() {
-            Ok(()) => self.handed.confirmed(),
-            Err(why) => {
-                self.handed.refused.get_or_insert(why.to_string());
-            }
+        if writer.commit().is_ok() {
+            self.handed.confirmed(ms);
+        } else {
+            self.handed.refused_ms.get_or_insert(ms as usize);
         }
     }
 
@@ -325,20 +359,20 @@ impl<'s> Host<'s> {
         self.told.push('\n');
     }
 
-    fn seal(&mut self, outcome: &Outcome) {
+    fn seal(&mut self, ms: u64, outcome: &Outcome) {
         self.handed.outcome = Some(outcome.clone());
         let _ = writeln!(self.told, "{:?}", outcome.ended);
         let Some(writer) = self.writer.take() else { return };
         match writer.seal(outcome, "{}") {
             Ok(_) => {
-                self.handed.confirmed();
+                self.handed.confirmed(ms);
                 self.handed.sealed = true;
             }
             Err(why) => {
                 if !self.disk_struck {
                     self.wrong.push(format!("the disk is whole again and the run is not sealed: {why}"));
                 }
-                self.handed.refused.get_or_insert(why.to_string());
+                self.handed.refused_ms.get_or_insert(ms as usize);
             }
         }
     }
@@ -355,7 +389,7 @@ impl<'s> Host<'s> {
             self.engine.operator(now, Operator::Stop);
         }
         // The program stops a run by itself that it cannot write down.
-        if self.handed.refused.is_some() && self.pressed_ms.is_none() {
+        if self.handed.refused_ms.is_some() && self.pressed_ms.is_none() {
             self.pressed_ms = Some(ms);
             self.engine.operator(now, Operator::Stop);
         }

@@ -1,20 +1,19 @@
 //! Which coils a staged stop may let go at once: those that show too much current, or current that nobody asked
-//! for, for as long as they show it and to the end of the stop in which they did.
+//! for, for as long as they show it and to the end of the stop in which they did (docs/protocol.md, 7: a coil that
+//! tripped for its current; 11: OverCurrent and CurrentAtZeroDuty).
 
 use super::said::Said;
+use super::scale::PERIOD_MS;
 use super::watch::{Beside, Watch};
 use stepwell_protocol::channel::Coil;
 use stepwell_protocol::guards::Guards;
 use stepwell_protocol::state::State;
 
-/// A coil's current is gone so long after its duty, in ms.
+/// A coil's current is gone so long after its duty, in ms (docs/protocol.md, 11).
 pub(super) const DECAY_MS: usize = 100;
 
-/// What is wrong is found within this, in ms: the longest bound of what lets a coil go (firmware/core, interlock).
+/// What is wrong is found within this, in ms: the longer of what is promised for those two (docs/protocol.md, 11).
 const FOUND_MS: usize = 50;
-
-/// A period of a 200 Hz PWM, in ms.
-const PERIOD_MS: usize = 5;
 
 /// A mean may look as large as its limit when it is this near, as a share: a median of three ticks stands between.
 const NEAR: f64 = 0.98;
@@ -69,4 +68,18 @@ fn shows(
     let over = sum > NEAR * f64::from(guard.current_max) * PERIOD_MS as f64;
     let unasked = zero_ms > DECAY_MS && !guard.zero.contains(beside.analog[column]);
     over || unasked
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::promised::Promised;
+    use super::{DECAY_MS, FOUND_MS, PERIOD_MS};
+
+    #[test]
+    fn coils_may_be_let_go_for_what_the_protocol_promises_and_no_longer() {
+        let [over, unasked] = ["OverCurrent", "CurrentAtZeroDuty"].map(Promised::of);
+        assert!(over.found.starts_with(&format!("mean of {PERIOD_MS} ms above")), "{}", over.found);
+        assert!(unasked.found.ends_with(&format!(" {DECAY_MS} ms after 0 %")), "{}", unasked.found);
+        assert_eq!(over.within_ms.max(unasked.within_ms), FOUND_MS);
+    }
 }

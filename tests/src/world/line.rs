@@ -25,7 +25,7 @@ impl Quality {
 }
 
 /// Longest time on the way, in ms, when nothing is wrong.
-const LATENCY_MS_MAX: f64 = 5.0;
+pub(super) const LATENCY_MS_MAX: f64 = 5.0;
 
 /// What a buffer at the host's end holds; what does not fit is lost.
 const HOST_BUFFER_BYTES: usize = 64 * 1024;

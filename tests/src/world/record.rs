@@ -1,17 +1,20 @@
 //! The samples of a record against what really was: nothing that a disk has confirmed is lost, nothing that reached
 //! the program is left out, and every column of every tick is what the rig showed and the board drove.
 
+use super::ear::Arrived;
 use super::host::Handed;
+use super::line::LATENCY_MS_MAX;
 use super::log;
 use super::said::Said;
 use super::watch::{Beside, Watch};
-use std::collections::HashSet;
+use std::collections::HashMap;
 use std::path::Path;
 use stepwell_procedure::record::Ended;
 use stepwell_protocol::LEASE_MS;
 use stepwell_protocol::channel::{CHANNELS, Channel, Sample};
 use stepwell_protocol::state::Status;
-use stepwell_store::{Column, Store, StoredRun};
+use stepwell_session::engine::STALE_MS;
+use stepwell_store::{COMMIT_EVERY_MS, Column, Store, StoredRun};
 
 /// A shaft turns for so long after a pulse, in ms (docs/protocol.md, 5.3).
 const TURNS_MS: usize = 2_000;
@@ -97,7 +100,11 @@ pub fn judged(stored: &Stored, handed: &Handed, life: usize, watch: &Watch) -> K
     }
     kept.wrong.extend(Truth::of(watch).untrue(&handed.samples, watch));
     kept.wrong.extend(mistimed(stored, watch));
-    kept.wrong.extend(left_out(handed, life, watch));
+    if let Some(ear) = watch.ears.get(life) {
+        let places = (0..).zip(&handed.samples).map(|(place, (tick, _))| (*tick, place)).collect();
+        kept.wrong.extend(left_out(handed, &ear.telemetry, &places));
+        kept.wrong.extend(kept_late(handed, &ear.telemetry, &places));
+    }
     kept.wrong.extend(log::judged(stored, handed, life, watch));
     kept
 }
@@ -235,17 +242,48 @@ fn mistimed(stored: &Stored, watch: &Watch) -> Option<String> {
     })
 }
 
+/// Where in what was handed over the sample of a tick is.
+type Places = HashMap<u32, usize>;
+
 /// Telemetry that reached the program in time and is not in what it handed over. Beyond the last of what it handed
 /// over nothing is known of a program that was killed or that had given the link up.
-fn left_out(handed: &Handed, life: usize, watch: &Watch) -> Option<String> {
-    let ear = watch.ears.get(life)?;
-    let taken: HashSet<u32> = handed.samples.iter().map(|(tick, _)| *tick).collect();
-    let whole = |told: &&super::said::Told| (told.0..).take(told.2.len()).all(|tick| taken.contains(&tick));
+fn left_out(handed: &Handed, telemetry: &[Arrived], places: &Places) -> Option<String> {
+    let whole = |Arrived { first, ticks, .. }: &Arrived| {
+        (*first..).take(*ticks as usize).all(|tick| places.contains_key(&tick))
+    };
     let ended = handed.outcome.as_ref().map(|outcome| &outcome.ended);
     let due = match ended {
-        Some(ended) if !matches!(ended, Ended::LinkLost) => ear.telemetry.len(),
-        _ => ear.telemetry.iter().rposition(|told| whole(&told)).map_or(0, |last| last + 1),
+        Some(ended) if !matches!(ended, Ended::LinkLost) => telemetry.len(),
+        _ => telemetry.iter().rposition(whole).map_or(0, |last| last + 1),
     };
-    let missing = ear.telemetry[..due].iter().find(|told| !whole(told))?;
-    Some(format!("telemetry from tick {} on reached the program and was left out", missing.0))
+    let missing = telemetry[..due].iter().find(|arrived| !whole(arrived))?;
+    Some(format!("telemetry from tick {} on reached the program and was left out", missing.first))
+}
+
+/// All but its last second of a run is on the disk, whenever the program is killed, and whatever became of its link:
+/// a commit comes after half a second of the board's time (`host/store/src/pace.rs`), and at the latest when no frame
+/// has come for half a second and the link is lost. A frame may besides be on its way for longer than the one before,
+/// and both ends of the time are seen by the program when it is served. In ms.
+fn kept_after_ms(handed: &Handed) -> usize {
+    COMMIT_EVERY_MS as usize + STALE_MS as usize + LATENCY_MS_MAX as usize + 2 * handed.served_ms_max
+}
+
+/// Telemetry that was taken and that the disk had not confirmed in time. What came less long before the program was
+/// killed may be lost, and so may what came after the disk has refused something; a program that stands still writes
+/// nothing.
+fn kept_late(handed: &Handed, telemetry: &[Arrived], places: &Places) -> Option<String> {
+    let over_ms = handed.refused_ms.unwrap_or(handed.over_ms);
+    telemetry.iter().find_map(|Arrived { ms, first, ticks }| {
+        let place = *places.get(&(first + ticks - 1))?;
+        let commit = handed.commits.partition_point(|(_, samples)| *samples <= place);
+        let confirmed_ms = handed.commits.get(commit).map_or(over_ms, |(ms, _)| over_ms.min(*ms));
+        let still = handed
+            .stood_still
+            .as_ref()
+            .map_or(0, |still| still.end.min(confirmed_ms).saturating_sub(still.start.max(*ms)));
+        let waited_ms = confirmed_ms.saturating_sub(ms + still);
+        (waited_ms > kept_after_ms(handed)).then(|| {
+            format!("telemetry from tick {first} on was not on the disk {waited_ms} ms after it came")
+        })
+    })
 }

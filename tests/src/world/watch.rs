@@ -59,9 +59,12 @@ struct Life {
 /// The watch.
 #[derive(Debug, Default)]
 pub struct Watch {
-    /// Every millisecond, from the first on.
+    /// Every millisecond, from the first on. The one at `place` lasts from `place` to `place + 1` ms of rig time, and
+    /// its tick is at its end: then [`Machine::ms`] is `place + 1`, and so is the tick of a board that started with
+    /// the rig. So a mishap of the rig that begins at `ms` spoils the millisecond at `ms` first; one of the board,
+    /// which acts at a tick, the one at `ms - 1`.
     pub ticks: Vec<Beside>,
-    /// What was heard, with the number of the millisecond whose tick it came before.
+    /// What was heard, with the place of the millisecond whose tick it came before.
     pub said: Vec<(usize, Said)>,
     /// What reached each life of the program.
     pub ears: Vec<Ear>,
@@ -106,7 +109,7 @@ impl Watch {
     /// Bytes reach the program.
     pub fn arrived(&mut self, bytes: &[u8]) {
         if let Some(ear) = self.ears.last_mut() {
-            ear.hear(bytes);
+            ear.hear(self.ticks.len(), bytes);
         }
     }
 

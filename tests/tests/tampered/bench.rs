@@ -334,6 +334,17 @@ fn a_hold_that_ends_while_the_shaft_turns_is_excused_only_when_its_sensor_died_t
     let late = scene.judged(Some(dead), turns);
     assert_eq!(late.wrong, Vec::<String>::new());
     says(&late.beyond.join("\n"), "though the shaft turned");
+    // Whole again before the end: what it kept back is still excused, until it gives a pulse.
+    let healed = Mishap { for_ms: (ends - 20 - stop) as u64, ..dead };
+    assert_eq!(scene.judged(Some(healed), turns).wrong, Vec::<String>::new());
+    let told = scene.judged(Some(healed), |watch| {
+        turns(watch);
+        watch.ticks[ends - 10..].iter_mut().for_each(|beside| beside.pulses[1].count ^= 1);
+    });
+    says(&told.wrong.join("\n"), "though the shaft turned");
+    // Whole again for longer than a shaft may be silent.
+    let long_ago = Mishap { onset_ms: stop as u64 - 2_000, for_ms: 100, ..dead };
+    says(&scene.judged(Some(long_ago), turns).wrong.join("\n"), "though the shaft turned");
     // Silent for more than half a second while it was driven.
     let early = scene.judged(Some(Mishap { onset_ms: 1, ..dead }), |watch| {
         turns(watch);

@@ -76,10 +76,11 @@ impl Scene {
 
     /// The same after `tamper` has had its way with what the program handed to the disk.
     fn handed(&mut self, tamper: impl FnOnce(&mut Handed)) -> String {
-        let good = (self.handed.samples.clone(), self.handed.entries.clone());
+        let handed = &self.handed;
+        let good = (handed.samples.clone(), handed.entries.clone(), handed.commits.clone());
         tamper(&mut self.handed);
         let found = self.kept().wrong.join("\n");
-        (self.handed.samples, self.handed.entries) = good;
+        (self.handed.samples, self.handed.entries, self.handed.commits) = good;
         found
     }
 

@@ -110,6 +110,27 @@ fn samples_that_nobody_sent_or_that_were_left_out_are_found() {
     says(&no_status, "has no status: 0xffff");
 }
 
+#[test]
+fn what_came_more_than_a_second_ago_and_is_on_no_disk_is_found() {
+    let late = "was not on the disk";
+    let mut completed = Scene::of(GOOD);
+    // Two in a row are a second and a half without one.
+    let missed = completed.handed(|handed| drop(handed.commits.drain(10..12)));
+    says(&missed, late);
+    let mut killed = Scene::of("short heron 1 clean host-killed@work2500+60000*1");
+    let missed = killed.handed(|handed| handed.commits.truncate(handed.commits.len() - 2));
+    says(&missed, late);
+    // The link is lost for five seconds: what came before would be on the disk with the seal only.
+    let mut lost = Scene::of("short heron 1 clean line-interrupted@work2500+5000*1");
+    let missed = lost.handed(|handed| {
+        let all = handed.samples.len();
+        let seal = handed.commits.len() - 1;
+        let first = handed.commits.iter().position(|(_, samples)| *samples == all).expect("confirmed");
+        handed.commits.drain(first..seal);
+    });
+    says(&missed, late);
+}
+
 fn is_dwell(entry: &Entry) -> bool {
     matches!(entry, Entry::Event(event) if event.kind == EventKind::Dwell)
 }

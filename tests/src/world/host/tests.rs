@@ -4,7 +4,7 @@ use super::super::case::{Case, Length};
 use super::super::folder;
 use super::super::machine::Machine;
 use super::super::mishap::{LineMishap, Mishap, What};
-use super::{BACK_MS_MAX, COMMIT_EVERY_TICKS, Host};
+use super::{BACK_MS_MAX, Host};
 use stepwell_session::engine::Operator;
 use stepwell_store::{Failing, Store};
 use stepwell_virtual::SimulatedBench;
@@ -85,10 +85,4 @@ fn readings_that_do_not_come_back_in_time_are_found() {
         host.looks_out_for_readings(ms);
         assert_eq!(host.wrong.join("\n").contains("readings have not come back"), late, "{ms} {back}");
     }
-}
-
-#[test]
-fn records_are_committed_as_often_as_in_the_program() {
-    let program = include_str!("../../../../host/src/recorded.rs");
-    assert!(program.contains(&format!("const COMMIT_EVERY_TICKS: u32 = {COMMIT_EVERY_TICKS};")));
 }

@@ -94,7 +94,7 @@ fn ending(
     let met = dwell.end_when.and_then(|end_when| met(end_when, from, &shown[..until]));
     let met = met.map(|at| (at, Some(DwellEnd::Condition), true));
     let first =
-        [broken_off, next, met, time_up, spent, over].into_iter().flatten().min_by_key(|(at, ..)| *at);
+        [over, broken_off, next, met, time_up, spent].into_iter().flatten().min_by_key(|(at, ..)| *at);
     first.unwrap_or((shown.len(), None, false))
 }
 

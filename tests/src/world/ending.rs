@@ -122,6 +122,8 @@ fn told(watch: &Watch, due: &[Carried]) -> Option<String> {
         .iter()
         .filter_map(|carried| {
             let Carried { dwell, from, to, end } = *carried;
+            // A board that starts anew on that very tick has nothing to tell any more.
+            let end = end.filter(|_| watch.ticks[to].running && !watch.ticks[to].restarted);
             Some(DwellReport { serial: dwell.serial, started: tick(from), ended: tick(to), end: end? })
         })
         .collect();

@@ -11,13 +11,27 @@ const PAGE: &str = include_str!("../../docs/protocol.md");
 /// When the page promises nothing for this cause.
 #[must_use]
 pub fn within_ms(cause: &str) -> usize {
+    let time = column(cause, 3);
+    let words: Vec<&str> = time.split_whitespace().collect();
+    match words[..] {
+        [number, "ms"] => number.parse().expect(time),
+        [number, "s"] => 1_000 * number.parse::<usize>().expect(time),
+        ["that"] => 0,
+        _ => panic!("{cause}: {time}"),
+    }
+}
+
+/// What the board finds, in the page's words.
+///
+/// # Panics
+/// When the page promises nothing for this cause.
+#[must_use]
+pub fn found(cause: &str) -> &'static str {
+    column(cause, 2)
+}
+
+fn column(cause: &str, number: usize) -> &'static str {
     let chapter = PAGE.split("\n## 11. Trips").nth(1).expect("chapter 11");
     let row = chapter.lines().find(|line| line.starts_with(&format!("| {cause} |"))).expect(cause);
-    let words: Vec<&str> = row.split('|').nth(3).expect(row).split_whitespace().collect();
-    match words[..] {
-        [number, "ms"] => number.parse().expect(row),
-        [number, "s"] => 1_000 * number.parse::<usize>().expect(row),
-        ["that"] => 0,
-        _ => panic!("{row}"),
-    }
+    row.split('|').nth(number).expect(row).trim()
 }

@@ -23,8 +23,6 @@ pub mod line;
 pub mod log;
 pub mod machine;
 pub mod mishap;
-#[cfg(test)]
-mod promised;
 pub mod record;
 mod right;
 pub mod said;

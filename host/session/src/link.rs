@@ -96,7 +96,7 @@ pub struct Link {
     silent_from: HostTime,
     ticked_at: HostTime,
     next_tick: Option<Tick>,
-    /// The tick of the board's welcome: a dwell that began before it is not of this session.
+    /// The tick of the board's welcome: a dwell that began before it is an earlier one's.
     opened: Option<Tick>,
     statistics: LinkStatistics,
     out: Vec<u8>,

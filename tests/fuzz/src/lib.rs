@@ -16,6 +16,7 @@ pub mod telemetry;
 #[path = "../../src/chain.rs"]
 mod chain;
 #[path = "../../src/promised.rs"]
+#[allow(dead_code, reason = "the witness asks for times only")]
 mod promised;
 
 // The program's own files, for `recordings`. They expect to stand at the root of their crate.

@@ -6,6 +6,7 @@ use super::letting_go::DECAY_MS;
 use super::mishap::{Mishap, What};
 use super::right;
 use super::said::Said;
+use super::scale::{PERIOD_MS, count_a};
 use super::watch::{Beside, Watch};
 use crate::check::Excuse;
 use stepwell_plant::FaultKind;
@@ -163,15 +164,7 @@ fn over_current(facts: &Facts<'_>, place: usize, coil: usize) -> bool {
 fn shown_a(plan: &Plan, watch: &Watch, place: usize, coil: usize) -> f64 {
     let period = &watch.ticks[(place + 1).saturating_sub(PERIOD_MS)..=place];
     let sum: f64 = period.iter().map(|beside| f64::from(beside.current_words[coil])).sum();
-    sum / period.len() as f64 * ampere_per_count(plan)
-}
-
-/// A period of a 200 Hz PWM, in ms.
-const PERIOD_MS: usize = 5;
-
-/// Amperes of one count in a tick's word: ten conversions of 4095 counts over 5 V.
-fn ampere_per_count(plan: &Plan) -> f64 {
-    5.0 / (10.0 * 4_095.0) / plan.bench.current.volt_per_ampere
+    sum / period.len() as f64 * count_a(&plan.bench)
 }
 
 /// A tenth of what full duty makes flow is no residue.
@@ -197,7 +190,6 @@ fn winding(facts: &Facts<'_>, place: usize, output: usize) -> usize {
 const OPEN_OHM: f64 = 1_000.0;
 
 fn acts(facts: &Facts<'_>, place: usize, kinds: &[FaultKind]) -> bool {
-    // The tick with number `place` is that of the millisecond `place + 1`.
     facts.rig.is_some_and(|(kind, mishap)| {
         kinds.contains(&kind) && mishap.severity > 0.0 && mishap.acts_at(place as u64)
     })

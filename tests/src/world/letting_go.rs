@@ -72,14 +72,14 @@ fn shows(
 
 #[cfg(test)]
 mod tests {
-    use super::super::promised::Promised;
     use super::{DECAY_MS, FOUND_MS, PERIOD_MS};
+    use crate::promised::{found, within_ms};
 
     #[test]
     fn coils_may_be_let_go_for_what_the_protocol_promises_and_no_longer() {
-        let [over, unasked] = ["OverCurrent", "CurrentAtZeroDuty"].map(Promised::of);
-        assert!(over.found.starts_with(&format!("mean of {PERIOD_MS} ms above")), "{}", over.found);
-        assert!(unasked.found.ends_with(&format!(" {DECAY_MS} ms after 0 %")), "{}", unasked.found);
-        assert_eq!(over.within_ms.max(unasked.within_ms), FOUND_MS);
+        let [over, unasked] = ["OverCurrent", "CurrentAtZeroDuty"];
+        assert!(found(over).starts_with(&format!("mean of {PERIOD_MS} ms above")), "{}", found(over));
+        assert!(found(unasked).ends_with(&format!(" {DECAY_MS} ms after 0 %")), "{}", found(unasked));
+        assert_eq!(within_ms(over).max(within_ms(unasked)), FOUND_MS);
     }
 }

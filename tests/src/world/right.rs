@@ -4,6 +4,7 @@
 
 use super::authority::Once;
 use super::said::Said;
+use super::scale::{VOLTS_PER_COUNT, count_a, pressure_pa};
 use super::watch::Beside;
 use stepwell_core::Outputs;
 use stepwell_procedure::run::Plan;
@@ -15,9 +16,6 @@ use stepwell_protocol::{LEASE_MS, LEFT_ALONE_MS};
 
 /// What is gone after so many milliseconds is gone at the next tick.
 const TICK_MS: usize = 1;
-
-/// Volts of one count of a word: ten conversions of 4095 counts over 5 V.
-const VOLTS_PER_COUNT: f64 = 5.0 / (10.0 * 4_095.0);
 
 /// Full scale of the converter's input, in V.
 const FULL_SCALE_V: f64 = 5.0;
@@ -211,11 +209,6 @@ pub(super) fn fitted(plan: &Plan) -> [Option<(&Valve, f64)>; 2] {
     [Some((inlet, inlet.shut_duty)), pressure.map(|valve| (valve, valve.open_duty))]
 }
 
-/// What a pressure sensor shows, by the sheet's zero, in Pa.
-fn pressure_pa(span: &VoltageSpan, counts: u16) -> f64 {
-    (f64::from(counts) * VOLTS_PER_COUNT - span.zero_v) * span.span_pa / (span.span_v - span.zero_v)
-}
-
 /// Whether a live band lets all pass that a sound sensor can show, from full vacuum to its span, and neither an open
 /// line nor a shorted one: the sheet says no more.
 fn like_sensor(band: Band, span: &VoltageSpan, atmosphere_pa: f64) -> bool {
@@ -253,7 +246,7 @@ fn unlike_coil(guard: Option<CoilGuard>, valve: Option<(&Valve, f64)>, plan: &Pl
         LossEffect::Rises => OnLoss::Rises,
         LossEffect::Unknown => OnLoss::Unknown,
     };
-    let count_a = count_a(plan);
+    let count_a = count_a(&plan.bench);
     // Both ends are rounded to a count.
     let above_zero_a = f64::from(current_max) * count_a - f64::from(zero.high) * count_a;
     let current = within(above_zero_a, current_max_a(plan, valve) - IDLE_A, 2.0 * count_a);
@@ -279,16 +272,11 @@ pub(super) fn current_max_a(plan: &Plan, valve: &Valve) -> f64 {
 
 /// Whether each coil at full duty draws what some supply within the sheet's band makes it draw.
 fn draws_full_duty(plan: &Plan, guards: &Guards) -> bool {
-    let (bench, count_a) = (&plan.bench, count_a(plan));
+    let (bench, count_a) = (&plan.bench, count_a(&plan.bench));
     guards.coils.iter().zip(fitted(plan)).all(|(guard, valve)| {
         let (Some(guard), Some((valve, _))) = (guard, valve) else { return true };
         let loop_ohm = valve.resistance_20c_ohm + bench.coil_circuit.leads_ohm.value;
         let drawn_a = f64::from(guard.full_duty) * count_a;
         (bench.supply_v.0 / loop_ohm - count_a..=bench.supply_v.1 / loop_ohm + count_a).contains(&drawn_a)
     })
-}
-
-/// Amperes of one count.
-fn count_a(plan: &Plan) -> f64 {
-    VOLTS_PER_COUNT / plan.bench.current.volt_per_ampere
 }

@@ -90,7 +90,7 @@ fn coil_guard(coil: Coil, valve: &Valve, calibration: &Calibration, supply_v: f6
 /// The current above which an output is over-current, in A: what the rig allows, or what no sound coil draws at the
 /// largest duty that it may see and the highest supply. A switch that is stuck on is seen by it while its duty is
 /// above zero.
-fn current_max_a(valve: &Valve, bench: &BenchSheet) -> f64 {
+pub(crate) fn current_max_a(valve: &Valve, bench: &BenchSheet) -> f64 {
     let loop_ohm = valve.resistance_20c_ohm + bench.coil_circuit.leads_ohm.value;
     let drawn_a = SOUND_SPREAD * valve.duty_max * bench.supply_v.1 / loop_ohm;
     drawn_a.max(2.0 * IDLE_CURRENT_MAX_A).min(bench.current_max_a)

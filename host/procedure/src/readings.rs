@@ -5,7 +5,7 @@ use crate::guard::{self, IDLE_CURRENT_MAX_A};
 use crate::quantity::Dimension;
 use crate::sheet::{PumpSheet, Tolerance};
 use serde::{Deserialize, Serialize};
-use stepwell_protocol::channel::{Channel, Sample};
+use stepwell_protocol::channel::{Channel, Coil, Sample};
 use stepwell_protocol::message::TripCause;
 
 /// One reading and what it should have been.
@@ -57,7 +57,7 @@ pub fn behind(
         let (found, (low, high)) = (calibration.supply_v(counts(Channel::SupplyVoltage)), bench.supply_v);
         reading("supply voltage", Dimension::Voltage, found, Some(low), Some(high))
     };
-    let current = |coil: stepwell_protocol::channel::Coil, min, max| {
+    let current = |coil: Coil, min, max| {
         let found = calibration.current_a(coil, counts(coil.current()));
         reading("current", Dimension::Current, found, min, max)
     };
@@ -75,7 +75,13 @@ pub fn behind(
             let (low, high) = bench.fluid_celsius;
             reading("fluid temperature", Dimension::Temperature, found, Some(low), Some(high))
         }
-        TripCause::OverCurrent(coil) => current(coil, None, Some(bench.current_max_a)),
+        TripCause::OverCurrent(coil) => {
+            let valve = match coil {
+                Coil::Inlet => Some(&pump.inlet_valve),
+                Coil::Pressure => pump.pressure_valve.as_ref(),
+            };
+            current(coil, None, valve.map(|valve| guard::current_max_a(valve, bench)))
+        }
         TripCause::CurrentAtZeroDuty(coil) => current(coil, None, Some(IDLE_CURRENT_MAX_A)),
         TripCause::CoilOpen(coil) => current(coil, None, None),
         _ => None,

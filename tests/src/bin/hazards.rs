@@ -55,6 +55,8 @@ struct Measured {
     cases: usize,
     while_working: usize,
     longest_ms: usize,
+    /// The case in which it took so long.
+    slowest: String,
     bound_ms: usize,
     /// Runs that tripped, by their first cause; others by how they ended.
     came: BTreeMap<String, usize>,
@@ -147,7 +149,8 @@ fn unfounded(hazard: &Hazard, measured: &Measured) -> Vec<String> {
             wrong.push("it never came while anything was worked".to_owned());
         }
         if measured.longest_ms > measured.bound_ms {
-            wrong.push(format!("{} ms, {} at the most", measured.longest_ms, measured.bound_ms));
+            let Measured { longest_ms, bound_ms, slowest, .. } = measured;
+            wrong.push(format!("{longest_ms} ms, {bound_ms} at the most ({slowest})"));
         }
     }
     let claims = |word: &str| follows.contains(word) || noticed.contains(word);
@@ -222,7 +225,9 @@ fn measure(hazard: &Hazard, works_ms: &[u64]) -> Measured {
             }
         };
         measured.while_working += times.len();
-        measured.longest_ms = times.into_iter().fold(measured.longest_ms, usize::max);
+        if let Some(longest_ms) = times.into_iter().max().filter(|ms| *ms > measured.longest_ms) {
+            (measured.longest_ms, measured.slowest) = (longest_ms, case);
+        }
     }
     measured
 }

@@ -15,7 +15,7 @@ pub(super) const DECAY_MS: usize = 100;
 /// What is wrong is found within this, in ms: the longer of what is promised for those two (docs/protocol.md, 11).
 const FOUND_MS: usize = 50;
 
-/// A mean may look as large as its limit when it is this near, as a share: a median of three ticks stands between.
+/// A mean may look as large as its limit when it is this near, as a share: when its period begins is a matter of a tick.
 const NEAR: f64 = 0.98;
 
 /// For each millisecond, inlet first.
@@ -63,8 +63,15 @@ fn shows(
 ) -> bool {
     let Some(guard) = guards.and_then(|guards| guards.coils[coil.index()]) else { return false };
     let column = coil.current().index();
-    let period = &watch.ticks[(place + 1).saturating_sub(PERIOD_MS)..=place];
-    let sum: f64 = period.iter().map(|beside| f64::from(beside.analog[column])).sum();
+    let word = |place: usize| f64::from(watch.ticks[place].analog[column]);
+    // The median of the latest three, which is larger in the mean where a current is chopped.
+    let median = |place: usize| {
+        let mut three = [place.saturating_sub(2), place.saturating_sub(1), place].map(word);
+        three.sort_by(f64::total_cmp);
+        three[1]
+    };
+    let period = (place + 1).saturating_sub(PERIOD_MS)..=place;
+    let sum = period.clone().map(word).sum::<f64>().max(period.map(median).sum::<f64>());
     let over = sum > NEAR * f64::from(guard.current_max) * PERIOD_MS as f64;
     let unasked = zero_ms > DECAY_MS && !guard.zero.contains(beside.analog[column]);
     over || unasked

@@ -86,6 +86,37 @@ fn a_shaft_is_still_two_seconds_after_its_last_pulse() {
 }
 
 #[test]
+fn telemetry_says_that_the_shaft_turns_from_its_first_pulse_to_two_seconds_after_its_last() {
+    let mut bench = Bench::greeted();
+    bench.run(20);
+    let begins = bench.board.now();
+    bench.rig.broken.shaft_turns_on = true;
+    bench.run(20);
+    bench.ms_until(5, |bench| bench.board.now().0.is_multiple_of(5));
+    let last = bench.board.now();
+    bench.rig.broken.shaft_turns_on = false;
+    bench.run(2_100);
+    let turning = bench.statuses().into_iter().filter(|(_, status)| status.shaft_turning);
+    let turning: Vec<_> = turning.map(|(tick, _)| tick).collect();
+    assert!((1..=5).contains(&turning[0].ms_since(begins)), "{:?}", turning[0]);
+    assert_eq!(turning.last(), Some(&last.plus_ms(1_999)));
+    assert_eq!(turning.len() as i32, last.plus_ms(2_000).ms_since(turning[0]), "without a break");
+}
+
+/// A rail that is low counts from the first tick of which the shaft gave no pulse for half a second, fifty ticks on end,
+/// and the next one lets go.
+#[test]
+fn a_pump_may_deliver_for_half_a_second_after_its_last_pulse_to_the_tick() {
+    let mut bench = Bench::dwelling();
+    bench.rig.broken.shaft_turns_on = true;
+    bench.send(&ToBoard::Stop);
+    bench.run(1_500);
+    bench.ms_until(5, |bench| bench.board.now().0.is_multiple_of(5));
+    bench.rig.broken.shaft_turns_on = false;
+    assert_eq!(bench.ms_until(1_000, Bench::is_at_rest), 500 + 50);
+}
+
+#[test]
 fn a_command_is_valid_to_its_last_tick() {
     let mut bench = Bench::armed();
     let mut command = bench.command(Action::ReadTrip);

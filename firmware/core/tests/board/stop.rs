@@ -196,6 +196,19 @@ fn a_lease_lost_during_the_stop_after_a_chain_leads_to_rest() {
     assert_eq!(bench.cause(), None);
 }
 
+/// The end of a chain leads to Armed, and a stop meanwhile is a stop.
+#[test]
+fn a_stop_during_the_stop_after_a_chain_leads_to_rest() {
+    let mut bench = Bench::armed();
+    let start = bench.soon();
+    assert_eq!(bench.ask(Action::Dwell(full_dwell(1, start, 200))), Ok(Reply::Done));
+    bench.ms_until(300, |bench| bench.board.state() == State::Stopping);
+    bench.send(&ToBoard::Stop);
+    bench.ms_until(RELIEVE_MS_MAX, Bench::is_at_rest);
+    bench.run(10);
+    assert_eq!((bench.board.state(), bench.cause()), (State::Rest, None));
+}
+
 #[test]
 fn a_dwell_that_waits_for_its_tick_does_not_start_when_the_lease_was_lost_in_the_stop_before_it() {
     let mut bench = Bench::armed();

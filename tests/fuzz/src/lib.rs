@@ -33,8 +33,11 @@ mod print;
 #[path = "../../../host/src/render.rs"]
 mod render;
 
+/// Given any bytes, it panics when something does not hold.
+pub type Check = fn(&[u8]);
+
 /// Every check by the name of its target.
-pub const CHECKS: [(&str, fn(&[u8])); 7] = [
+pub const CHECKS: [(&str, Check); 7] = [
     ("board", board::check),
     ("frames", frames::check),
     ("link", link::check),

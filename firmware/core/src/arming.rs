@@ -60,7 +60,8 @@ fn make_sense(guards: &Guards) -> bool {
     bands.iter().chain(&guards.feed_live).all(|band| band.is_ordered())
         && guards.rail_low < guards.rail_max
         && guards.drive_on_ms_max > 0
-        && guards.flow_gap_ms_max > 0
+        // A gap is counted no further than the last one.
+        && (1..u16::MAX).contains(&guards.flow_gap_ms_max)
         && guards.coils.iter().flatten().all(|coil| {
             coil.zero.is_ordered()
                 && coil.relieve_e4 <= coil.duty_max_e4

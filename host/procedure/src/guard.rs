@@ -49,7 +49,7 @@ pub fn guards(pump: &PumpSheet, calibration: &Calibration, supply_v: f64) -> Gua
         drive_rpm_max: rpm(bench.drive.speed_max_rev_per_s),
         drive_on_ms_max: ms(bench.drive.on_s_max),
         drive_rest_ms_min: ms(bench.drive.rest_s_min),
-        flow_gap_ms_max: ms(bench.flow_gap_s).min(u32::from(u16::MAX)) as u16,
+        flow_gap_ms_max: ms(bench.flow_gap_s).min(u32::from(u16::MAX) - 1) as u16,
     }
 }
 

@@ -52,6 +52,7 @@ fn guards_that_make_no_sense_are_refused() {
         with(|g| g.coils[0].as_mut().unwrap().current_max = 500),
         with(|g| g.rail_low = g.rail_max),
         with(|g| g.flow_gap_ms_max = 0),
+        with(|g| g.flow_gap_ms_max = u16::MAX),
         with(|g| g.drive_on_ms_max = 0),
     ] {
         assert_eq!(Bench::greeted().ask(Action::SetGuards(guards)), Err(Refusal::GuardsInvalid));

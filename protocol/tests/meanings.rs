@@ -6,6 +6,7 @@ use stepwell_protocol::dwell::Ramp;
 use stepwell_protocol::guards::Band;
 use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::{BURST_PIECE, BurstPiece};
+use stepwell_protocol::time::Tick;
 
 #[test]
 fn a_band_holds_its_ends_and_is_ordered_when_it_holds_anything() {
@@ -19,6 +20,12 @@ fn a_band_holds_its_ends_and_is_ordered_when_it_holds_anything() {
 fn a_ramp_goes_as_high_as_its_higher_end() {
     let highest = |from_e4, to_e4| Ramp { from_e4, to_e4 }.max_e4();
     assert_eq!([highest(2_000, 3_000), highest(3_000, 2_000), highest(2_500, 2_500)], [3_000, 3_000, 2_500]);
+}
+
+#[test]
+fn a_tick_is_after_another_from_the_next_one_on_and_round_the_end() {
+    let after = |tick, other| Tick(tick).is_after(Tick(other));
+    assert_eq!([after(4, 5), after(5, 5), after(6, 5), after(0, u32::MAX)], [false, false, true, true]);
 }
 
 #[test]

@@ -13,7 +13,7 @@ use std::sync::{Arc, mpsc};
 use std::time::Duration;
 use stepwell_procedure::quantity::Dimension;
 use stepwell_procedure::read;
-use stepwell_procedure::record::Outcome;
+use stepwell_procedure::record::{Entry, Event, Outcome};
 use stepwell_procedure::run::{Plan, Progress, Prompt, Run};
 use stepwell_procedure::words;
 use stepwell_session::engine::{Engine, Operator, Output, View};
@@ -332,6 +332,11 @@ impl Terminal {
                 self.end_line();
                 print::err(&render::wrapped(&format!("{what}."), "LINK BACK: ", "           "));
                 self.back = true;
+            }
+            // Whatever stops the board is told at once; the questions that follow have it above them.
+            Output::Write(Entry::Event(Event { text, cause: Some(_), .. })) => {
+                self.end_line();
+                print::err(&render::wrapped(text, "BOARD: ", "       "));
             }
             _ => {}
         }

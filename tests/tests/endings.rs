@@ -113,6 +113,41 @@ fn a_coil_that_is_driven_at_rest_is_told_before_any_question() {
 }
 
 /// With the link gone under pressure nobody but the person at the bench can see the rail; they are asked to.
+/// A hand goes where a question sends it: what tripped the board stands above each, and says no more than was done.
+#[test]
+fn what_tripped_the_board_stands_above_every_question_after_it() {
+    let cases = [
+        (FaultKind::DriveRunsOn, "acceptance", "heron", "DO NOT TOUCH the shaft"),
+        (FaultKind::DumpStuckShut, "fill-and-purge", "plover", "open nothing"),
+        (
+            FaultKind::InletCoilOpen,
+            "acceptance",
+            "heron",
+            "no current through the driven coil of the inlet valve",
+        ),
+    ];
+    for (kind, procedure, pump, due) in cases {
+        let report = run(&Scenario::healthy(procedure, pump, 1).with(kind, 1.0));
+        let Ended::Tripped { what } = &report.outcome.ended else { panic!("{kind:?}: {:?}", report.outcome) };
+        assert!(what.contains(due) && !what.contains("went to rest"), "{what}");
+        let gauge =
+            report.prompts.iter().position(|prompt| prompt.title.contains("gauge")).expect("asked for");
+        let after = &report.prompts[gauge..];
+        assert!(after.iter().all(|prompt| prompt.text.contains(due)), "{kind:?}: {after:?}");
+    }
+}
+
+/// A shaft that turns by itself is told before a hand is sent to hoses and plugs.
+#[test]
+fn a_shaft_that_turns_at_rest_is_told_before_any_question() {
+    let report = run(&Scenario::healthy("acceptance", "heron", 1).with(FaultKind::DriveStartsByItself, 1.0));
+    assert!(matches!(report.outcome.ended, Ended::Refused { .. }), "{:?}", report.outcome);
+    let prompts = &report.prompts;
+    assert!(
+        !prompts.is_empty() && prompts.iter().all(|prompt| prompt.text.contains("DO NOT TOUCH the shaft"))
+    );
+}
+
 #[test]
 fn a_link_lost_under_pressure_still_asks_for_the_gauge() {
     let scenario = Scenario::healthy("acceptance", "heron", 1);
@@ -177,6 +212,8 @@ fn what_the_board_saw_is_in_the_record() {
 /// twice its uncertainty, or a bound above it, or that this output draws too much.
 #[test]
 fn what_is_said_of_a_shorted_coil_is_true() {
+    // Of the demo bench.
+    const LEADS_OHM: f64 = 0.15;
     let coils = [
         (FaultKind::InletCoilShort, "inlet_coil_resistance_20c", Coil::Inlet),
         (FaultKind::PressureCoilShort, "pressure_coil_resistance_20c", Coil::Pressure),
@@ -195,7 +232,8 @@ fn what_is_said_of_a_shorted_coil_is_true() {
             } else if let Ended::Tripped { what } = &report.outcome.ended {
                 let (over_current, _) = words::cause(TripCause::OverCurrent(coil));
                 assert!(what.contains(&over_current), "{id} at {severity}: {what}");
-                assert!(truth < 3.0 / 2.0, "{id} at {severity}: half of its resistance is there");
+                // A sound one may draw four fifths of what full duty draws; the stop after its dwell drives it at half.
+                assert!(truth + LEADS_OHM < 0.5 / 0.8 * (3.0 + LEADS_OHM), "{id} at {severity}: {truth} ohm");
             } else {
                 assert_eq!(finding.verdict, Verdict::Fail, "{id} at {severity}: {finding:?}");
                 assert!(finding.notes[0].contains("at most"), "{id} at {severity}: {finding:?}");

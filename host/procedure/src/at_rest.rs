@@ -5,14 +5,15 @@ use crate::calibrate::Calibration;
 use crate::quantity::Dimension;
 use crate::recording::Window;
 use crate::sheet::{PumpSheet, Valve};
+use crate::step::shaft::rev_per_s;
 use crate::words;
 use stepwell_analysis::stats;
 use stepwell_protocol::channel::{Channel, Coil};
 use stepwell_protocol::guards::Ceilings;
 
-/// A current sensor's zero may be off by this share of the bench sheet's `current_max`: several times
-/// what shunt amplifiers are off by (common practice, no source).
-const CURRENT_ZERO_SHARE: f64 = 0.05;
+/// A shaft that turns faster than this by itself is no hand on the coupling, in revolutions per second (our choice, an
+/// eighth of what a drive turns at).
+const TURNING_REV_PER_S: f64 = 0.5;
 
 /// From this share of what the coil takes at full duty on, a current at rest is no sensor's zero: the
 /// coil is driven (our choice, between a zero that is far off and a switch that is shorted).
@@ -30,6 +31,7 @@ pub fn objection(pump: &PumpSheet, nominal: &Calibration, rest: &Window<'_>) -> 
     std::iter::once((Coil::Inlet, &pump.inlet_valve))
         .chain(pressure)
         .find_map(|(coil, valve)| current(coil, valve, nominal, rest))
+        .or_else(|| shaft(nominal, rest))
         .or_else(|| rail(nominal, rest))
         .or_else(|| noise(nominal, rest))
 }
@@ -63,7 +65,7 @@ pub fn beyond_ceilings(pump: &PumpSheet, calibration: &Calibration, ceilings: &C
 fn current(coil: Coil, valve: &Valve, nominal: &Calibration, rest: &Window<'_>) -> Option<String> {
     let bench = nominal.bench();
     let found_a = nominal.current_a(coil, rest.mean_counts(coil.current()));
-    let allowed_a = CURRENT_ZERO_SHARE * bench.current_max_a;
+    let allowed_a = nominal.current_zero_max_a();
     if found_a.abs() <= allowed_a {
         return None;
     }
@@ -82,6 +84,18 @@ fn current(coil: Coil, valve: &Valve, nominal: &Calibration, rest: &Window<'_>) 
              sensor's offset and its supply, and with a clamp meter that no current flows",
             show(found_a),
             show(allowed_a)
+        )
+    })
+}
+
+/// A shaft that turns before anybody has driven it, or still.
+fn shaft(nominal: &Calibration, rest: &Window<'_>) -> Option<String> {
+    let found_rev_per_s = rev_per_s(nominal.bench().speed_pulses_per_rev, rest);
+    (found_rev_per_s > TURNING_REV_PER_S).then(|| {
+        format!(
+            "the shaft turns at {} with nothing driven. DO NOT TOUCH the shaft; isolate the drive, check its contactor, \
+             and begin again when it stands still",
+            Dimension::Speed.display(found_rev_per_s)
         )
     })
 }

@@ -10,6 +10,10 @@ use stepwell_analysis::{stats, temperature};
 use stepwell_protocol::channel::{Channel, Coil};
 use stepwell_protocol::identity::Identity;
 
+/// A current sensor's zero may be off by this share of the bench sheet's `current_max`: several times
+/// what shunt amplifiers are off by (common practice, no source).
+const CURRENT_ZERO_SHARE: f64 = 0.05;
+
 /// A rig's calibrations, with the zeroes of this run.
 #[derive(Clone, Debug)]
 pub struct Calibration {
@@ -44,8 +48,8 @@ impl Calibration {
     }
 
     /// The same calibrations with the zeroes seen in `rest`, a window in which the rail is open to
-    /// the tank and no coil is driven. A rail reading too far from the sheet's zero is no zero: the sheet's stays, and the
-    /// board refuses to arm.
+    /// the tank and no coil is driven. A reading too far from the sheet's zero is none: the sheet's stays, and what is
+    /// shown from then on is what is there.
     #[must_use]
     pub fn zeroed(mut self, rest: &Window<'_>) -> Calibration {
         let zero = |channel: Channel| {
@@ -64,7 +68,10 @@ impl Calibration {
         }
         for coil in Coil::BOTH {
             let index = coil.index();
-            (self.current_zero_counts[index], self.current_zero_u_counts[index]) = zero(coil.current());
+            let (counts, u_counts) = zero(coil.current());
+            if self.current_a(coil, counts).abs() <= self.current_zero_max_a() {
+                (self.current_zero_counts[index], self.current_zero_u_counts[index]) = (counts, u_counts);
+            }
         }
         self
     }
@@ -138,6 +145,12 @@ impl Calibration {
     #[must_use]
     pub fn current_counts(&self, ampere: f64) -> u16 {
         self.counts_of_volts(ampere * self.bench.current.volt_per_ampere)
+    }
+
+    /// How far the zero of a coil's current may be off, in A.
+    #[must_use]
+    pub fn current_zero_max_a(&self) -> f64 {
+        CURRENT_ZERO_SHARE * self.bench.current_max_a
     }
 
     /// Counts that a coil's column shows at no current.

@@ -10,9 +10,9 @@ use stepwell_protocol::guards::{Band, CoilGuard, Guards, OnLoss};
 /// the offset of a shunt amplifier, well below anything that moves a valve.
 pub const IDLE_CURRENT_MAX_A: f64 = 0.08;
 
-/// How much more than its stated resistance lets it a sound coil may draw: it may be cold and a tenth below, and the
-/// channel may read too much. Common practice, no source.
-const SOUND_SPREAD: f64 = 1.25;
+/// How much more a sound coil may come to draw than its stated resistance and the supply as it was measured let it: it
+/// may be cold and a tenth below, the channel may read too much, and the supply rise. Common practice, no source.
+const SOUND_SPREAD: f64 = 4.0 / 3.0;
 
 /// The guards for `pump` on the rig of `calibration`, with `supply_v` at the driver stage.
 #[must_use]
@@ -82,17 +82,18 @@ fn coil_guard(coil: Coil, valve: &Valve, calibration: &Calibration, supply_v: f6
             low: 0,
             high: calibration.current_counts(IDLE_CURRENT_MAX_A).saturating_add(zero_counts),
         },
-        current_max: calibration.current_counts(current_max_a(valve, bench)).saturating_add(zero_counts),
+        current_max: calibration
+            .current_counts(current_max_a(valve, bench, supply_v))
+            .saturating_add(zero_counts),
         full_duty: calibration.current_counts(supply_v / loop_ohm),
     }
 }
 
 /// The current above which an output is over-current, in A: what the rig allows, or what no sound coil draws at the
-/// largest duty that it may see and the highest supply. A switch that is stuck on is seen by it while its duty is
-/// above zero.
-pub(crate) fn current_max_a(valve: &Valve, bench: &BenchSheet) -> f64 {
+/// largest duty that it may see. A switch that is stuck on is seen by it while its duty is above zero.
+fn current_max_a(valve: &Valve, bench: &BenchSheet, supply_v: f64) -> f64 {
     let loop_ohm = valve.resistance_20c_ohm + bench.coil_circuit.leads_ohm.value;
-    let drawn_a = SOUND_SPREAD * valve.duty_max * bench.supply_v.1 / loop_ohm;
+    let drawn_a = SOUND_SPREAD * valve.duty_max * supply_v / loop_ohm;
     drawn_a.max(2.0 * IDLE_CURRENT_MAX_A).min(bench.current_max_a)
 }
 

@@ -6,6 +6,7 @@ use crate::quantity::Dimension;
 use crate::sheet::{PumpSheet, Tolerance};
 use serde::{Deserialize, Serialize};
 use stepwell_protocol::channel::{Channel, Coil, Sample};
+use stepwell_protocol::guards::Guards;
 use stepwell_protocol::message::TripCause;
 
 /// One reading and what it should have been.
@@ -34,13 +35,15 @@ impl std::fmt::Display for Reading {
     }
 }
 
-/// The reading behind `cause` in `sample`; `None` for causes that rest on no measured value.
+/// The reading behind `cause` in `sample` with what `guards` allow, as far as the board was given any; `None` for causes
+/// that rest on no measured value.
 #[must_use]
 pub fn behind(
     cause: TripCause,
     sample: &Sample,
     pump: &PumpSheet,
     calibration: &Calibration,
+    guards: Option<&Guards>,
 ) -> Option<Reading> {
     let bench = calibration.bench();
     let counts = |channel: Channel| f64::from(sample[channel.index()]);
@@ -76,11 +79,9 @@ pub fn behind(
             reading("fluid temperature", Dimension::Temperature, found, Some(low), Some(high))
         }
         TripCause::OverCurrent(coil) => {
-            let valve = match coil {
-                Coil::Inlet => Some(&pump.inlet_valve),
-                Coil::Pressure => pump.pressure_valve.as_ref(),
-            };
-            current(coil, None, valve.map(|valve| guard::current_max_a(valve, bench)))
+            let guard = guards.and_then(|guards| guards.coils[coil.index()]);
+            let most_a = guard.map(|guard| calibration.current_a(coil, f64::from(guard.current_max)));
+            current(coil, None, most_a)
         }
         TripCause::CurrentAtZeroDuty(coil) => current(coil, None, Some(IDLE_CURRENT_MAX_A)),
         TripCause::CoilOpen(coil) => current(coil, None, None),

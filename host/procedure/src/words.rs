@@ -102,7 +102,8 @@ pub fn cause(cause: TripCause) -> (String, &'static str) {
         ),
         TripCause::OverCurrent(which) => (
             named("too much current through the coil of the", which),
-            "power off first; look for a short in coil, plug and cable",
+            "PULL POWER from the driver stage: its switch may be stuck on and the coil live; then look for a short in \
+             coil, plug and cable",
         ),
         TripCause::CurrentAtZeroDuty(which) => (
             named("current at 0 % duty through the coil of the", which),
@@ -148,12 +149,23 @@ fn restarted(reset: ResetCause) -> (String, &'static str) {
     (format!("the board has restarted: {why}"), next)
 }
 
-/// A trip in one sentence: what happened, what the board did, what to do.
+/// A trip in a few words: what happened, what the board does about it, what to do.
 #[must_use]
 pub fn trip(tripped: TripCause, reading: Option<&Reading>) -> String {
     let (what, next) = cause(tripped);
-    rested(&with(&what, reading), next)
+    let done = match tripped {
+        // It has done all it can, and it was not enough.
+        TripCause::ShaftStillTurning | TripCause::PressureTrapped | TripCause::CurrentAtZeroDuty(_) => {
+            "The board drives nothing any more"
+        }
+        TripCause::Restarted(_) => "All outputs dropped at once",
+        _ => STOPPED,
+    };
+    format!("{}. {done}. Next: {next}.", with(&what, reading))
 }
+
+/// What a staged stop does, and no more than it can.
+const STOPPED: &str = "The board switched the drive off and relieves the rail as far as it can";
 
 /// The trip for want of flow of a shaft that was too slow: what the shaft did, and what to do.
 #[must_use]
@@ -162,11 +174,9 @@ pub fn trip_too_slow(found_rev_per_s: f64, asked_rev_per_s: f64) -> String {
         "no flow although flow was expected, and {}",
         shaft::too_slow(found_rev_per_s, asked_rev_per_s)
     );
-    rested(&what, "measure voltage at the drive while it turns, look at the coupling with the power off")
-}
-
-fn rested(what: &str, next: &str) -> String {
-    format!("{what}. The board switched the drive off, relieved the rail and went to rest. Next: {next}.")
+    format!(
+        "{what}. {STOPPED}. Next: measure voltage at the drive while it turns, look at the coupling with the power off."
+    )
 }
 
 /// What is the matter, with the reading that shows it.

@@ -46,6 +46,8 @@ struct Facts<'a> {
     driven_since: Vec<[Option<usize>; 2]>,
     /// What the current channels have shown over the last PWM period, inlet first, A.
     shown_a: Vec<[f64; 2]>,
+    /// The highest supply so far, V.
+    most_v: Vec<f64>,
     /// Broken frames heard within the last second.
     broken: Vec<usize>,
     /// Since when somebody else, or nonsense, was heard.
@@ -156,8 +158,10 @@ const BROKEN_MAX: usize = 40;
 /// Over one period of a 200 Hz PWM. A channel shows no more than its full scale: what lies above, in a coil that
 /// is shorted outright, is for the driver's own protection.
 fn over_current(facts: &Facts<'_>, place: usize, coil: usize) -> bool {
-    right::fitted(facts.plan)[coil]
-        .is_some_and(|(valve, _)| facts.shown_a[place][coil] > GAIN * right::current_max_a(facts.plan, valve))
+    right::fitted(facts.plan)[coil].is_some_and(|(valve, _)| {
+        let full_duty_a = right::full_duty_a(facts.plan, valve, facts.most_v[place]);
+        facts.shown_a[place][coil] > GAIN * right::current_max_a(facts.plan, valve, full_duty_a)
+    })
 }
 
 /// What a coil's channel shows over one PWM period up to this tick, A.
@@ -251,6 +255,7 @@ fn facts<'a>(plan: &'a Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mish
         zero_since: Vec::with_capacity(count),
         driven_since: Vec::with_capacity(count),
         shown_a: Vec::with_capacity(count),
+        most_v: Vec::with_capacity(count),
         broken: Vec::with_capacity(count),
         foreign: vec![false; count],
         impossible: vec![false; count],
@@ -267,6 +272,8 @@ fn facts<'a>(plan: &'a Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mish
             zero[coil] = since(duty_e4 == 0, zero[coil], place);
             driven[coil] = since(duty_e4 >= 1_000, driven[coil], place);
         }
+        let most_v = facts.most_v.last().map_or(beside.supply_v, |most_v| beside.supply_v.max(*most_v));
+        facts.most_v.push(most_v);
         facts.shown_a.push([0, 1].map(|coil| shown_a(plan, watch, place, coil)));
         facts.dry_since.push(dry);
         facts.zero_since.push(zero);

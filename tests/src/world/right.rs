@@ -239,7 +239,7 @@ fn unlike_coil(guard: Option<CoilGuard>, valve: Option<(&Valve, f64)>, plan: &Pl
         _ => return Some("coil"),
     };
     // What full duty draws follows from the supply of the day: see `draws_full_duty`.
-    let CoilGuard { on_loss, relieve_e4, duty_max_e4, zero, current_max, full_duty: _ } = guard;
+    let CoilGuard { on_loss, relieve_e4, duty_max_e4, zero, current_max, full_duty } = guard;
     let e4 = |duty: f64| (duty * 1e4).round() as u16;
     let due_on_loss = match valve.on_loss {
         LossEffect::Falls => OnLoss::Falls,
@@ -249,7 +249,11 @@ fn unlike_coil(guard: Option<CoilGuard>, valve: Option<(&Valve, f64)>, plan: &Pl
     let count_a = count_a(&plan.bench);
     // Both ends are rounded to a count.
     let above_zero_a = f64::from(current_max) * count_a - f64::from(zero.high) * count_a;
-    let current = within(above_zero_a, current_max_a(plan, valve) - IDLE_A, 2.0 * count_a);
+    let current = within(
+        above_zero_a,
+        current_max_a(plan, valve, f64::from(full_duty) * count_a) - IDLE_A,
+        2.0 * count_a,
+    );
     let zero_a = f64::from(zero.high) * count_a - IDLE_A;
     let zero_a_max = ZERO_SHARE_MAX * plan.bench.current_max_a;
     let at_zero = zero.low == 0 && (-count_a..=zero_a_max + count_a).contains(&zero_a);
@@ -260,14 +264,17 @@ fn unlike_coil(guard: Option<CoilGuard>, valve: Option<(&Valve, f64)>, plan: &Pl
     (!same || !current).then_some("coil")
 }
 
-/// The current above which an output must be let go, in A: what the rig allows, or a quarter more than the valve's
-/// largest duty draws at the highest supply, but no less than twice what may flow at rest
+/// The current above which an output must be let go, in A: what the rig allows, or a third more than the valve's largest
+/// duty draws where full duty draws `full_duty_a`, but no less than twice what may flow at rest
 /// (docs/sheets-and-procedures.md).
-pub(super) fn current_max_a(plan: &Plan, valve: &Valve) -> f64 {
-    let bench = &plan.bench;
-    let loop_ohm = valve.resistance_20c_ohm + bench.coil_circuit.leads_ohm.value;
-    let sound_a = 1.25 * valve.duty_max * bench.supply_v.1 / loop_ohm;
-    bench.current_max_a.min(sound_a.max(2.0 * IDLE_A))
+pub(super) fn current_max_a(plan: &Plan, valve: &Valve, full_duty_a: f64) -> f64 {
+    let sound_a = 4.0 / 3.0 * valve.duty_max * full_duty_a;
+    plan.bench.current_max_a.min(sound_a.max(2.0 * IDLE_A))
+}
+
+/// What a coil draws at full duty, in A.
+pub(super) fn full_duty_a(plan: &Plan, valve: &Valve, supply_v: f64) -> f64 {
+    supply_v / (valve.resistance_20c_ohm + plan.bench.coil_circuit.leads_ohm.value)
 }
 
 /// Whether each coil at full duty draws what some supply within the sheet's band makes it draw.
@@ -275,8 +282,8 @@ fn draws_full_duty(plan: &Plan, guards: &Guards) -> bool {
     let (bench, count_a) = (&plan.bench, count_a(&plan.bench));
     guards.coils.iter().zip(fitted(plan)).all(|(guard, valve)| {
         let (Some(guard), Some((valve, _))) = (guard, valve) else { return true };
-        let loop_ohm = valve.resistance_20c_ohm + bench.coil_circuit.leads_ohm.value;
         let drawn_a = f64::from(guard.full_duty) * count_a;
-        (bench.supply_v.0 / loop_ohm - count_a..=bench.supply_v.1 / loop_ohm + count_a).contains(&drawn_a)
+        let [least_a, most_a] = [bench.supply_v.0, bench.supply_v.1].map(|v| full_duty_a(plan, valve, v));
+        (least_a - count_a..=most_a + count_a).contains(&drawn_a)
     })
 }

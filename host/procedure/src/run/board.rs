@@ -6,6 +6,7 @@ use super::{BoardKnown, Doing, Pending, Run, Stage, ZERO_MS};
 use crate::calibrate::Calibration;
 use crate::readings::Reading;
 use crate::record::{Ended, Entry, Event, EventKind};
+use crate::sheet::PumpSheet;
 use crate::step::shaft;
 use crate::{at_rest, guard, readings, words};
 use stepwell_protocol::budget::DriveBudget;
@@ -29,6 +30,13 @@ const ZERO_AFTER_MS: u32 = 500;
 
 /// A program that the board has not heard for this long while something could be driven stood still, in ms.
 const AWAY_MS_MAX: i32 = 1_000;
+
+impl BoardKnown {
+    /// The reading behind `cause` in a sample of it.
+    fn reading(&self, cause: TripCause, sample: &Sample, pump: &PumpSheet) -> Option<Reading> {
+        readings::behind(cause, sample, pump, &self.calibration, self.guards.as_ref())
+    }
+}
 
 impl Run {
     pub(super) fn welcome(&mut self, identity: &Identity) {
@@ -281,10 +289,8 @@ impl Run {
         }
         self.trip = Some(report);
         let cause = report.cause;
-        let reading = self
-            .board
-            .as_ref()
-            .and_then(|board| readings::behind(cause, &report.readings, &self.plan.pump, &board.calibration));
+        let reading =
+            self.board.as_ref().and_then(|board| board.reading(cause, &report.readings, &self.plan.pump));
         let what = match self.slow_shaft(&report) {
             Some(speed) => words::trip_too_slow(speed, self.plan.pump.points.speed_rev_per_s),
             None => words::trip(cause, reading.as_ref()),
@@ -293,7 +299,11 @@ impl Run {
         match self.stage {
             // An old trip, found on waking, is asked about; it does not end this run.
             Stage::Greeting | Stage::Waking => {}
-            _ => self.end(Ended::Tripped { what }),
+            _ => {
+                // Above every question that is still asked; a lost link says more.
+                self.warning.get_or_insert_with(|| what.trim_end_matches('.').to_owned());
+                self.end(Ended::Tripped { what });
+            }
         }
     }
 
@@ -311,7 +321,7 @@ impl Run {
         let now = self.now();
         let window = self.recording.window(now.minus_ms(1), now).ok()?;
         let board = self.board.as_ref()?;
-        readings::behind(cause, window.samples.last()?, &self.plan.pump, &board.calibration)
+        board.reading(cause, window.samples.last()?, &self.plan.pump)
     }
 
     fn note_board(&mut self, text: String, cause: Option<TripCause>, reading: Option<Reading>) {

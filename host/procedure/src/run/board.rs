@@ -301,7 +301,7 @@ impl Run {
             Stage::Greeting | Stage::Waking => {}
             _ => {
                 // Above every question that is still asked; a lost link says more.
-                self.warning.get_or_insert_with(|| what.trim_end_matches('.').to_owned());
+                self.warning.get_or_insert_with(|| format!("TRIPPED: {}", what.trim_end_matches('.')));
                 self.end(Ended::Tripped { what });
             }
         }

@@ -368,6 +368,11 @@ impl Link {
             self.lose("the board has fallen silent", heard);
             return;
         }
+        let unanswered = |sent: &InFlight| now.us_since(sent.first_sent) > ANSWER_MS_MAX * 1_000;
+        if self.in_flight.as_ref().is_some_and(unanswered) {
+            self.lose("the board no longer answers commands", heard);
+            return;
+        }
         self.renewing = operator_alive;
         let Some(board_now) = self.board_now(now) else { return };
         if operator_alive && now >= self.renew_at {
@@ -376,10 +381,6 @@ impl Link {
             self.send(&ToBoard::Renew(Renew { session: self.session, valid_until }));
         }
         let again = match &mut self.in_flight {
-            Some(sent) if now.us_since(sent.first_sent) > ANSWER_MS_MAX * 1_000 => {
-                self.lose("the board no longer answers commands", heard);
-                return;
-            }
             Some(sent) if now >= sent.again => {
                 sent.again = now.plus_ms(RETRY_EVERY_MS);
                 self.statistics.retries += 1;

@@ -65,6 +65,8 @@ pub struct Handed {
     pub over_ms: usize,
     /// Whether the run was sealed.
     pub sealed: bool,
+    /// Whether the program had given the link up: what it hears from then on is shown and not kept.
+    pub gave_up: bool,
 }
 
 impl Handed {
@@ -317,6 +319,7 @@ impl<'s> Host<'s> {
                 Output::Unwelcome(_) => self.unwelcome = true,
                 Output::Lost(_) => {
                     self.lost = true;
+                    self.handed.gave_up = true;
                     self.commit(ms);
                 }
                 Output::Back(_) => self.back = true,

@@ -9,7 +9,6 @@ use super::said::Said;
 use super::watch::{Beside, Watch};
 use std::collections::HashMap;
 use std::path::Path;
-use stepwell_procedure::record::Ended;
 use stepwell_protocol::LEASE_MS;
 use stepwell_protocol::channel::{CHANNELS, Channel, Sample};
 use stepwell_protocol::state::Status;
@@ -251,10 +250,10 @@ fn left_out(handed: &Handed, telemetry: &[Arrived], places: &Places) -> Option<S
     let whole = |Arrived { first, ticks, .. }: &Arrived| {
         (*first..).take(*ticks as usize).all(|tick| places.contains_key(&tick))
     };
-    let ended = handed.outcome.as_ref().map(|outcome| &outcome.ended);
-    let due = match ended {
-        Some(ended) if !matches!(ended, Ended::LinkLost) => telemetry.len(),
-        _ => telemetry.iter().rposition(whole).map_or(0, |last| last + 1),
+    let due = if handed.outcome.is_some() && !handed.gave_up {
+        telemetry.len()
+    } else {
+        telemetry.iter().rposition(whole).map_or(0, |last| last + 1)
     };
     let missing = telemetry[..due].iter().find(|arrived| !whole(arrived))?;
     Some(format!("telemetry from tick {} on reached the program and was left out", missing.first))

@@ -35,7 +35,7 @@ use crate::series::{
     spacing_without_gaps_s,
 };
 use crate::shape::{thinned, wander};
-use crate::stats::mean;
+use crate::stats::{extremes, mean};
 use crate::uncertainty::{Input, Measured};
 use budget::budget;
 use forms::{Averaged, by_form};
@@ -176,7 +176,7 @@ pub fn air_fraction(rise: &BuildUp<'_>) -> Result<Air, Unmeasured> {
 fn falls_from(pressure_pa: &[f64]) -> Option<usize> {
     let means_pa: Vec<f64> = pressure_pa.windows(3).map(mean).collect();
     let highest = (0..means_pa.len()).max_by(|a, b| means_pa[*a].total_cmp(&means_pa[*b]))?;
-    let lowest_pa = extremes(&means_pa[..=highest]).0;
+    let lowest_pa = extremes(means_pa[..=highest].iter().copied()).0;
     let needed_pa =
         (FALL_SHARE_MIN * (means_pa[highest] - lowest_pa)).max(FALL_NOISES_MIN * noise_sd(pressure_pa));
     (means_pa[highest] - means_pa[means_pa.len() - 1] > needed_pa).then_some(highest + 1)
@@ -234,7 +234,7 @@ fn whole_window(rise: &BuildUp<'_>, modulus_pa: Input) -> Result<Window, Unmeasu
     let reported_pa = thinned(rise.pressure_pa, SAMPLES_MAX);
     let averaged = (rise.time_s.len() as f64 / reported_pa.len() as f64).sqrt();
     let sample_u_pa = noise_sd(&reported_pa).max(resolution(rise.pressure_pa) / 12.0_f64.sqrt() / averaged);
-    let (lowest_pa, highest_pa) = extremes(&smoothed(&reported_pa));
+    let (lowest_pa, highest_pa) = extremes(smoothed(&reported_pa));
     let rises_by_pa = highest_pa - lowest_pa;
     if rises_by_pa <= NOISES_MIN * sample_u_pa || rises_by_pa <= 0.0 {
         return Err(Unmeasured::NoStep { signal: Signal::Pressure });
@@ -247,7 +247,7 @@ fn whole_window(rise: &BuildUp<'_>, modulus_pa: Input) -> Result<Window, Unmeasu
     // A steady flow is rounded to the same step all the time: this does not average out.
     let per_volume = |volume: Input, flow: &[f64]| {
         let per_m3 = rise.flow_gain.value / volume.value;
-        let rounding = resolution(flow) / 12.0_f64.sqrt() / extremes(&smoothed(flow)).1;
+        let rounding = resolution(flow) / 12.0_f64.sqrt() / extremes(smoothed(flow)).1;
         let relative =
             volume.relative_uncertainty().hypot(rise.flow_gain.relative_uncertainty()).hypot(rounding);
         Input::relative(per_m3, relative)
@@ -290,15 +290,11 @@ fn smoothed(values: &[f64]) -> Vec<f64> {
         .collect()
 }
 
-fn extremes(values: &[f64]) -> (f64, f64) {
-    values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(*v), high.max(*v)))
-}
-
 /// The fit over the longest first part of the rise that follows the law.
 fn fitted(whole: &Window) -> Result<(Window, Fitted), Unmeasured> {
     let smooth_pa = smoothed(&whole.pressure_pa);
     let gauge_pa = |p_pa: f64| p_pa - whole.atmosphere_pa;
-    let reached_pa = gauge_pa(extremes(&smooth_pa).1);
+    let reached_pa = gauge_pa(extremes(smooth_pa.iter().copied()).1);
     let limits_pa = [
         FITTED_PA_MAX.min(reached_pa),
         FITTED_PA_MAX.min(FITTED_SHARE * reached_pa),
@@ -326,7 +322,7 @@ fn fitted(whole: &Window) -> Result<(Window, Fitted), Unmeasured> {
                 _ => why,
             });
         }
-        let half_pa = f64::midpoint(extremes(&smooth_pa[..to]).0, smooth_pa[to - 1]);
+        let half_pa = f64::midpoint(extremes(smooth_pa[..to].iter().copied()).0, smooth_pa[to - 1]);
         let mut window = Window {
             inflow: whole.inflow[..to].to_vec(),
             pressure_pa: whole.pressure_pa[..to].to_vec(),

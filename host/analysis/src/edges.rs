@@ -5,6 +5,7 @@
 //! last sample at the old and the first sample at the new level, anywhere (rectangular).
 
 use crate::series::noise_sd;
+use crate::stats::extremes;
 
 /// A jump must exceed this many standard deviations of the noise; 1e6 samples of white noise have
 /// no difference of two neighbours beyond 5.2 times sqrt 2.
@@ -40,8 +41,7 @@ impl Edge {
 /// enough in all.
 #[must_use]
 pub fn edges(values: &[f64]) -> Vec<Edge> {
-    let lowest = values.iter().copied().fold(f64::INFINITY, f64::min);
-    let highest = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let (lowest, highest) = extremes(values.iter().copied());
     let noise = noise_sd(values);
     let needed = (NOISES_MIN * noise).max(RANGE_SHARE_MIN * (highest - lowest));
     // A ramp moves less than an edge does from one sample to the next, but more than its noise.

@@ -7,6 +7,7 @@
 
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{check_columns, check_count, check_finite};
+use crate::stats::extremes;
 
 /// The two states of a signal, in its own unit.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -30,8 +31,7 @@ pub fn state_levels(values: &[f64], bins: usize) -> Result<StateLevels, Unmeasur
         let expected = "two or more";
         return Err(Unmeasured::Impossible { name: "the number of bins", found: bins as f64, expected });
     }
-    let lowest = values.iter().copied().fold(f64::INFINITY, f64::min);
-    let highest = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let (lowest, highest) = extremes(values.iter().copied());
     if highest <= lowest {
         return Err(Unmeasured::NoStep { signal: Signal::Pressure });
     }
@@ -60,7 +60,7 @@ impl StateLevels {
     /// Highest sample beyond the upper level, as a share of the amplitude.
     #[must_use]
     pub fn overshoot(&self, values: &[f64]) -> f64 {
-        let highest = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let (_, highest) = extremes(values.iter().copied());
         ((highest - self.high) / (self.high - self.low)).max(0.0)
     }
 }

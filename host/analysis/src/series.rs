@@ -1,6 +1,7 @@
 //! Checks every recording passes before anything is computed from it.
 
 use crate::reason::{Signal, Unmeasured};
+use std::cmp::Reverse;
 
 /// A spacing this many times the median is a gap: one or two lost samples do not move a fit,
 /// while jitter of a healthy clock or meter stays far below.
@@ -104,7 +105,7 @@ const CLIPPED_RUN_MIN: usize = 24;
 pub(crate) fn check_not_clipped(time_s: &[f64], values: &[f64], signal: Signal) -> Result<(), Unmeasured> {
     for extreme in [values.iter().copied().reduce(f64::min), values.iter().copied().reduce(f64::max)] {
         let Some(extreme) = extreme else { return Ok(()) };
-        let Some((from, to)) = longest_run(values, extreme) else { continue };
+        let Some((from, to)) = longest_run(values, |v| v == extreme) else { continue };
         if to - from + 1 < CLIPPED_RUN_MIN {
             continue;
         }
@@ -128,7 +129,8 @@ const FROZEN_PROBABILITY: f64 = 1.0e-7;
 /// sample to sample: a sensor or a recorder that froze. A signal without noise elsewhere is never refused: its
 /// levels look the same.
 pub(crate) fn check_not_frozen(time_s: &[f64], values: &[f64], signal: Signal) -> Result<(), Unmeasured> {
-    let Some((from, to)) = longest_still(values).filter(|(from, to)| to - from + 1 >= FROZEN_RUN_MIN) else {
+    let Some((from, to)) = longest_run(values, |_| true).filter(|(from, to)| to - from + 1 >= FROZEN_RUN_MIN)
+    else {
         return Ok(());
     };
     let elsewhere: Vec<f64> = [&values[..from], &values[to + 1..]].concat();
@@ -154,36 +156,14 @@ pub(crate) fn is_noisy(values: &[f64]) -> bool {
     products < -0.3 * squares
 }
 
-/// First and last index of the longest run of samples that equal `value`.
-fn longest_run(values: &[f64], value: f64) -> Option<(usize, usize)> {
-    let mut longest: Option<(usize, usize)> = None;
-    let mut from = None;
-    for (i, v) in values.iter().enumerate() {
-        if *v != value {
-            from = None;
-            continue;
-        }
-        let start = *from.get_or_insert(i);
-        if longest.is_none_or(|(a, b)| i - start > b - a) {
-            longest = Some((start, i));
-        }
-    }
-    longest
-}
-
-/// First and last index of the longest run of equal samples.
-fn longest_still(values: &[f64]) -> Option<(usize, usize)> {
-    let mut longest: Option<(usize, usize)> = None;
-    let mut from = 0;
-    for i in 0..values.len() {
-        if values[i] != values[from] {
-            from = i;
-        }
-        if longest.is_none_or(|(a, b)| i - from > b - a) {
-            longest = Some((from, i));
-        }
-    }
-    longest
+/// First and last index of the longest run of equal samples among those that `counts` takes, the first of several.
+fn longest_run(values: &[f64], counts: impl Fn(f64) -> bool) -> Option<(usize, usize)> {
+    let runs = values.chunk_by(|a, b| a == b).scan(0, |next, run| {
+        let from = std::mem::replace(next, *next + run.len());
+        Some((run[0], from, *next - 1))
+    });
+    let longest = runs.filter(|(value, ..)| counts(*value)).min_by_key(|(_, from, to)| Reverse(to - from));
+    longest.map(|(_, from, to)| (from, to))
 }
 
 #[cfg(test)]

@@ -23,6 +23,12 @@ pub fn mean(values: &[f64]) -> f64 {
     first + values.iter().map(|v| v - first).sum::<f64>() / n
 }
 
+/// The lowest and the highest of values, in their unit; infinity and minus infinity of none.
+pub fn extremes(values: impl IntoIterator<Item = f64>) -> (f64, f64) {
+    let both = |(low, high): (f64, f64), value: f64| (low.min(value), high.max(value));
+    values.into_iter().fold((f64::INFINITY, f64::NEG_INFINITY), both)
+}
+
 /// Standard deviation with n - 1, by the corrected two-pass sum. Zero for fewer than two values.
 #[must_use]
 pub fn standard_deviation(values: &[f64]) -> f64 {

@@ -35,7 +35,7 @@ use crate::series::{
     check_columns, check_count, check_finite, check_not_clipped, check_not_frozen, noise_sd, resolution,
     spacing_s,
 };
-use crate::stats::{mean, standard_deviation};
+use crate::stats::{extremes, mean, standard_deviation};
 use crate::uncertainty::Measured;
 use corners::{Corner, ends};
 use legs::{Gathered, Ways};
@@ -167,8 +167,7 @@ pub fn sweep_of_points(up: &[SweepPoint], down: &[SweepPoint]) -> Result<Sweep, 
             way: usize::from(!is_up),
         }));
     }
-    let duties = || readings.iter().map(|r| r.duty);
-    let ends = (duties().fold(f64::INFINITY, f64::min), duties().fold(f64::NEG_INFINITY, f64::max));
+    let ends = extremes(readings.iter().map(|r| r.duty));
     let count = readings.len() as f64;
     let noise = if usual > 0.0 { (usual, legs::WEIGHT_OF_SCATTER * count) } else { (0.0, 0.0) };
     let turned = up[up.len() - 1].duty < up[0].duty;
@@ -389,9 +388,8 @@ impl Scale {
                 needed: POINTS_MIN,
             });
         }
-        let outputs = || ways.readings.iter().map(|r| r.output);
-        let least = outputs().fold(f64::INFINITY, f64::min);
-        let range = outputs().fold(f64::NEG_INFINITY, f64::max) - least;
+        let (least, most) = extremes(ways.readings.iter().map(|r| r.output));
+        let range = most - least;
         if range <= 0.0 {
             return Err(Unmeasured::NoFit {
                 curve: "curve of output over duty",

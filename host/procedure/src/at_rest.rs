@@ -2,6 +2,7 @@
 //! is open to the tank, so what they show is the sensors' own, or something is wrong with the rig.
 
 use crate::calibrate::Calibration;
+use crate::guard;
 use crate::quantity::Dimension;
 use crate::recording::Window;
 use crate::sheet::{PumpSheet, Valve};
@@ -63,7 +64,6 @@ pub fn beyond_ceilings(pump: &PumpSheet, calibration: &Calibration, ceilings: &C
 }
 
 fn current(coil: Coil, valve: &Valve, nominal: &Calibration, rest: &Window<'_>) -> Option<String> {
-    let bench = nominal.bench();
     let found_a = nominal.current_a(coil, rest.mean_counts(coil.current()));
     let allowed_a = nominal.current_zero_max_a();
     if found_a.abs() <= allowed_a {
@@ -71,7 +71,7 @@ fn current(coil: Coil, valve: &Valve, nominal: &Calibration, rest: &Window<'_>) 
     }
     let (which, show) = (words::coil(coil), |ampere| Dimension::Current.display(ampere));
     let supply_v = nominal.supply_v(rest.mean_counts(Channel::SupplyVoltage));
-    let full_a = supply_v / (valve.resistance_20c_ohm + bench.coil_circuit.leads_ohm.value);
+    let full_a = guard::full_duty_a(valve, nominal.bench(), supply_v);
     Some(if found_a >= DRIVEN_SHARE * full_a {
         format!(
             "current through the coil of the {which} with nothing driven ({}): its switch or cable is shorted. \

@@ -63,7 +63,7 @@ pub fn live_volts(span: &VoltageSpan, atmosphere_pa: f64) -> (f64, f64) {
 
 fn coil_guard(coil: Coil, valve: &Valve, calibration: &Calibration, supply_v: f64) -> CoilGuard {
     let bench = calibration.bench();
-    let loop_ohm = valve.resistance_20c_ohm + bench.coil_circuit.leads_ohm.value;
+    let full_a = full_duty_a(valve, bench, supply_v);
     let zero_counts = calibration.current_zero_counts(coil).round() as u16;
     // The valve relieves the rail where it lets pressure out, or lets no fuel in.
     let relieve = match coil {
@@ -83,18 +83,23 @@ fn coil_guard(coil: Coil, valve: &Valve, calibration: &Calibration, supply_v: f6
             high: calibration.current_counts(IDLE_CURRENT_MAX_A).saturating_add(zero_counts),
         },
         current_max: calibration
-            .current_counts(current_max_a(valve, bench, supply_v))
+            .current_counts(current_max_a(valve, bench, full_a))
             .saturating_add(zero_counts),
-        full_duty: calibration.current_counts(supply_v / loop_ohm),
+        full_duty: calibration.current_counts(full_a),
     }
 }
 
 /// The current above which an output is over-current, in A: what the rig allows, or what no sound coil draws at the
 /// largest duty that it may see. A switch that is stuck on is seen by it while its duty is above zero.
-fn current_max_a(valve: &Valve, bench: &BenchSheet, supply_v: f64) -> f64 {
-    let loop_ohm = valve.resistance_20c_ohm + bench.coil_circuit.leads_ohm.value;
-    let drawn_a = SOUND_SPREAD * valve.duty_max * supply_v / loop_ohm;
-    drawn_a.max(2.0 * IDLE_CURRENT_MAX_A).min(bench.current_max_a)
+fn current_max_a(valve: &Valve, bench: &BenchSheet, full_a: f64) -> f64 {
+    let sound_a = SOUND_SPREAD * valve.duty_max * full_a;
+    // Above what may flow at rest, however small its duties are.
+    sound_a.max(2.0 * IDLE_CURRENT_MAX_A).min(bench.current_max_a)
+}
+
+/// What a valve's coil at 20 °C draws at full duty, in A: by Ohm's law, with its leads.
+pub(crate) fn full_duty_a(valve: &Valve, bench: &BenchSheet, supply_v: f64) -> f64 {
+    supply_v / (valve.resistance_20c_ohm + bench.coil_circuit.leads_ohm.value)
 }
 
 /// A duty of 0 to 1 in 0.01 %.

@@ -114,8 +114,7 @@ pub struct Host<'s> {
     said_no: bool,
     /// The port is gone now.
     unplugged: bool,
-    /// The link was lost, and answers again.
-    lost: bool,
+    /// A board answers again on a link that was given up.
     back: bool,
     clock_struck: bool,
     mad_sent: bool,
@@ -152,7 +151,6 @@ impl<'s> Host<'s> {
             disk_struck: false,
             said_no: false,
             unplugged: false,
-            lost: false,
             back: false,
             clock_struck: false,
             mad_sent: false,
@@ -227,7 +225,9 @@ impl<'s> Host<'s> {
         self.person_acts(ms, now);
         self.record(ms);
         let mut to_board = self.engine.take_bytes();
-        if self.lost && says(&to_board).any(|said| !matches!(said, ToBoard::Stop | ToBoard::Hello(_))) {
+        if self.handed.gave_up
+            && says(&to_board).any(|said| !matches!(said, ToBoard::Stop | ToBoard::Hello(_)))
+        {
             self.wrong.push(format!("a command or a renewal on a link that was lost, {ms} ms"));
         }
         let commands = says(&to_board).filter_map(|said| match said {
@@ -318,7 +318,6 @@ impl<'s> Host<'s> {
                 Output::Finished(outcome, _) => self.seal(ms, &outcome),
                 Output::Unwelcome(_) => self.unwelcome = true,
                 Output::Lost(_) => {
-                    self.lost = true;
                     self.handed.gave_up = true;
                     self.commit(ms);
                 }
@@ -424,7 +423,7 @@ impl<'s> Host<'s> {
                 && ms >= mishap.onset_ms
         };
         let Some(mishap) = self.mishap.filter(cut) else { return false };
-        if !self.lost || self.back {
+        if !self.handed.gave_up || self.back {
             return false;
         }
         let late = ms > mishap.onset_ms + mishap.for_ms + BACK_MS_MAX;

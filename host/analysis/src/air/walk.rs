@@ -1,8 +1,9 @@
 //! What came in by a recorded flow, and what the noise of that flow does to it.
 
-use super::{BuildUp, extremes, smoothed};
+use super::{BuildUp, smoothed};
 use crate::edges::edges;
 use crate::series::noise_sd;
+use crate::stats::extremes;
 
 /// Ways in which the integral of a noisy flow may stray from the volume that came in.
 pub(super) const WAVES: usize = 8;
@@ -43,7 +44,7 @@ pub(super) fn flow_walk(
     let spacing_s = length_s / (rise.time_s.len() - 1) as f64;
     let noise = noise_sd(flow_m3_per_s);
     let smooth_pa = smoothed(pressure_pa);
-    let (lowest_pa, highest_pa) = extremes(&smooth_pa);
+    let (lowest_pa, highest_pa) = extremes(smooth_pa.iter().copied());
     let lowest_pa = lowest_pa.max(0.1 * rise.atmosphere_pa.value);
     let mut from_s = time_s[0];
     let steps = KNOTS.map(|share| {

@@ -7,7 +7,7 @@
 use super::anova::exceeded;
 use crate::reason::Unmeasured;
 use crate::series::{check_count, check_finite};
-use crate::stats::mean;
+use crate::stats::{extremes, mean};
 
 /// An interaction that chance explains with at least this probability is no interaction, and its sum of
 /// squares joins the error (Bancroft, Biometrics 20, 1964, from memory: a preliminary test at 25 % leaves
@@ -99,8 +99,7 @@ impl CrossedStudy<'_> {
 }
 
 fn range(values: &[f64]) -> f64 {
-    let most = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let least = values.iter().copied().fold(f64::INFINITY, f64::min);
+    let (least, most) = extremes(values.iter().copied());
     most - least
 }
 

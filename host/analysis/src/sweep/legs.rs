@@ -2,7 +2,7 @@
 
 use crate::reason::{Signal, Unmeasured};
 use crate::series::{check_count, noise_sd};
-use crate::stats::{mean, mean_of_series};
+use crate::stats::{extremes, mean, mean_of_series};
 
 /// A turn counts from this share of the range of duty on: noise of the duty column stays far below.
 const TURN_SHARE: f64 = 0.25;
@@ -55,8 +55,8 @@ pub(super) struct Ways {
 
 /// Splits a recording into its ways and gathers readings.
 pub(super) fn ways(duty: &[f64], output: &[f64], signal: Signal, is_timed: bool) -> Result<Ways, Unmeasured> {
-    let lowest = duty.iter().copied().fold(f64::INFINITY, f64::min);
-    let range = duty.iter().copied().fold(f64::NEG_INFINITY, f64::max) - lowest;
+    let (lowest, highest) = extremes(duty.iter().copied());
+    let range = highest - lowest;
     if range <= 0.0 {
         return Err(Unmeasured::NoStep { signal: Signal::Duty });
     }
@@ -112,9 +112,8 @@ pub(super) fn ways(duty: &[f64], output: &[f64], signal: Signal, is_timed: bool)
         way += 1;
     }
     check_count(readings.len(), 1)?;
-    let duties = || readings.iter().map(|r| r.duty);
     let ends = if is_points {
-        (duties().fold(f64::INFINITY, f64::min), duties().fold(f64::NEG_INFINITY, f64::max))
+        extremes(readings.iter().map(|r| r.duty))
     } else {
         ends_of(&ramps, duty, lowest, lowest + range)
     };

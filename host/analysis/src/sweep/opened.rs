@@ -6,7 +6,7 @@
 
 use super::legs::turns;
 use crate::reason::{Signal, Unmeasured};
-use crate::stats::mean;
+use crate::stats::{extremes, mean};
 
 /// A fall is seen over this share of the samples,
 const WINDOW_SHARE: f64 = 0.01;
@@ -31,8 +31,10 @@ pub(super) fn check_not_opened(time_s: &[f64], duty: &[f64], output: &[f64]) -> 
         return Ok(());
     }
     let smooth: Vec<f64> = (0..n).map(|i| mean(&output[i.saturating_sub(1)..(i + 2).min(n)])).collect();
-    let (lowest, range) = extent(&smooth);
-    let duty_range = extent(duty).1;
+    let (lowest, highest) = extremes(smooth.iter().copied());
+    let range = highest - lowest;
+    let (least, most) = extremes(duty.iter().copied());
+    let duty_range = most - least;
     let changes: Vec<f64> = (0..n - window).map(|i| smooth[i + window] - smooth[i]).collect();
     let Some(from) = (0..changes.len()).min_by(|a, b| changes[*a].total_cmp(&changes[*b])) else {
         return Ok(());
@@ -65,10 +67,4 @@ pub(super) fn check_not_opened(time_s: &[f64], duty: &[f64], output: &[f64]) -> 
         at_s: time_s[steepest],
         what: "while the duty hardly changes",
     })
-}
-
-/// The lowest value and what the values cover from there.
-fn extent(values: &[f64]) -> (f64, f64) {
-    let lowest = values.iter().copied().fold(f64::INFINITY, f64::min);
-    (lowest, values.iter().copied().fold(f64::NEG_INFINITY, f64::max) - lowest)
 }

@@ -7,6 +7,7 @@ use crate::analyse::chart::{Chart, Scale};
 use crate::analyse::columns::Name;
 use crate::failure::Failure;
 use stepwell_analysis::reason::Signal;
+use stepwell_analysis::stats::extremes;
 use stepwell_analysis::sweep::{self, SweepRecord};
 use stepwell_procedure::quantity::Dimension;
 
@@ -71,8 +72,7 @@ impl Recording<'_> {
 
 /// A sweep over less than one per cent of duty moves no valve: shares of one under a heading of per cent.
 fn check_range(duty: &[f64]) -> Result<(), Failure> {
-    let (least, most) =
-        duty.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), d| (low.min(*d), high.max(*d)));
+    let (least, most) = extremes(duty.iter().copied());
     if most > least && most - least < SWEEP_RANGE_MIN {
         let [least, most] = [least, most].map(|duty| Dimension::Fraction.display(duty));
         return Err(Failure::Usage(format!(

@@ -156,6 +156,26 @@ pub(crate) fn is_noisy(values: &[f64]) -> bool {
     products < -0.3 * squares
 }
 
+/// Mean over `half` samples to either side.
+pub(crate) fn smoothed(y: &[f64], half: usize) -> Vec<f64> {
+    if half == 0 {
+        return y.to_vec();
+    }
+    let mut sums = Vec::with_capacity(y.len() + 1);
+    let mut sum = 0.0;
+    sums.push(0.0);
+    for v in y {
+        sum += v;
+        sums.push(sum);
+    }
+    (0..y.len())
+        .map(|i| {
+            let (from, to) = (i.saturating_sub(half), (i + half + 1).min(y.len()));
+            (sums[to] - sums[from]) / (to - from) as f64
+        })
+        .collect()
+}
+
 /// First and last index of the longest run of equal samples among those that `counts` takes, the first of several.
 fn longest_run(values: &[f64], counts: impl Fn(f64) -> bool) -> Option<(usize, usize)> {
     let runs = values.chunk_by(|a, b| a == b).scan(0, |next, run| {

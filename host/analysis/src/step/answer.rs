@@ -2,8 +2,9 @@
 
 use super::free::{Free, check_resolved};
 use super::model::{Estimate, Said};
-use super::{Shape, StepRecord, StepResponse, Trace, is_before, shape, since};
+use super::{Shape, StepRecord, StepResponse, Trace, is_before, since};
 use crate::reason::Unmeasured;
+use crate::series::smoothed;
 use crate::uncertainty::Measured;
 
 pub(super) fn by_model(record: &StepRecord<'_>, trace: &Trace<'_>, said: &Said) -> StepResponse {
@@ -57,7 +58,7 @@ pub(super) fn without_model(record: &StepRecord<'_>, trace: &Trace<'_>, free: &F
         after_pa: free.after.value,
         ripple_period_s: trace.ripple_period_s,
         fell_s: None,
-        curve_pa: shape::smoothed(trace.way, half),
+        curve_pa: smoothed(trace.way, half),
     }
 }
 

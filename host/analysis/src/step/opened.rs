@@ -4,10 +4,9 @@
 //! little it is damped, never swings back beyond the level before, and one that swings much comes back. The end
 //! of such a record is no level, and a step to it is none that was made.
 
-use super::shape::smoothed;
 use super::{LEVEL_SAMPLES_MIN, Shape, StepRecord, StepResponse};
 use crate::reason::{Signal, Unmeasured};
-use crate::series::noise_sd;
+use crate::series::{noise_sd, smoothed};
 use crate::stats::mean;
 
 /// Levels differ when they do so by this many standard deviations of a sample, one in 1e15 for white noise,
@@ -21,7 +20,7 @@ const RISE_SHARE_MIN: f64 = 0.02;
 /// A swing that is back at its lowest point within this share of itself at the end...
 const BACK_SHARE_MAX: f64 = 0.2;
 /// ... and that is more than this share of the rise, is no overshoot of second order: with an overshoot m it
-/// comes back by m / (1 + m) of itself, so that m < 0.25, and falls by m (1 + m) / (1 + m) < 0.25 of the rise.
+/// comes back by m / (1 + m) of itself, so that m < 0.25, and falls by m (1 + m) from 1 + m, less than 0.25 of it.
 const FALL_SHARE_MIN: f64 = 0.5;
 /// A fall by less may be one from an overshoot unless it comes late in the record.
 const LATE_FALL_SHARE_MIN: f64 = 0.1;

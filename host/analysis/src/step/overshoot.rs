@@ -2,9 +2,9 @@
 
 use super::Trace;
 use super::level::Level;
-use super::shape::smoothed;
 use super::transition::Transition;
 use crate::fit::least_squares;
+use crate::series::smoothed;
 use statrs::distribution::{ContinuousCDF, Normal};
 
 /// Noise alone may pass for an overshoot in this share of records: what a 95 % interval leaves above it.

@@ -1,6 +1,7 @@
 //! The rough shape of a step: levels, places on the way and the highest point, good enough to start a
 //! fit from.
 
+use crate::series::smoothed;
 use crate::stats::mean;
 
 /// Samples are averaged until their noise is below this share of the change.
@@ -71,24 +72,4 @@ impl Rough {
             overshoot: way[middle..].iter().copied().fold(f64::NEG_INFINITY, f64::max) - 1.0,
         })
     }
-}
-
-/// Mean over `half` samples to either side.
-pub(super) fn smoothed(y: &[f64], half: usize) -> Vec<f64> {
-    if half == 0 {
-        return y.to_vec();
-    }
-    let mut sums = Vec::with_capacity(y.len() + 1);
-    let mut sum = 0.0;
-    sums.push(0.0);
-    for v in y {
-        sum += v;
-        sums.push(sum);
-    }
-    (0..y.len())
-        .map(|i| {
-            let (from, to) = (i.saturating_sub(half), (i + half + 1).min(y.len()));
-            (sums[to] - sums[from]) / (to - from) as f64
-        })
-        .collect()
 }

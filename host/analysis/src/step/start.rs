@@ -5,7 +5,7 @@
 //! (by its closed form): a parabola through that place and the 10 % crossing. A
 //! straight start lies between the two.
 
-use super::shape::smoothed;
+use crate::series::smoothed;
 
 /// The means that are looked at reach so far to either side, in distances from foot to 10 % crossing.
 const HALF_WIDTH: f64 = 0.1;

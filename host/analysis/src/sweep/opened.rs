@@ -6,6 +6,7 @@
 
 use super::legs::turns;
 use crate::reason::{Signal, Unmeasured};
+use crate::series::smoothed;
 use crate::stats::{extremes, mean};
 
 /// A fall is seen over this share of the samples,
@@ -30,7 +31,7 @@ pub(super) fn check_not_opened(time_s: &[f64], duty: &[f64], output: &[f64]) -> 
     if n < 4 * window * WINDOWS_TO_END {
         return Ok(());
     }
-    let smooth: Vec<f64> = (0..n).map(|i| mean(&output[i.saturating_sub(1)..(i + 2).min(n)])).collect();
+    let smooth = smoothed(output, 1);
     let (lowest, highest) = extremes(smooth.iter().copied());
     let range = highest - lowest;
     let (least, most) = extremes(duty.iter().copied());

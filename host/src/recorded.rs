@@ -20,8 +20,31 @@ const COMMIT_EVERY_MS_FAST: i32 = 1_000;
 /// Room that must be left on the disk when a run begins, in bytes: some twenty seconds of a run.
 const ROOM_MIN: usize = 128 * 1024;
 
-/// How the note begins that is written into a run which the program itself stops.
-pub(crate) const STOPPED_BY_PROGRAM: &str = "stopped by the program: the run could not be written down";
+/// Who stopped a run when it was not the operator. A note in the record begins with the words.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Stopper {
+    /// The program, which could not write the run down.
+    Unwritten,
+    /// Whoever ended the program or closed its window.
+    Ending,
+}
+
+impl Stopper {
+    /// For people.
+    pub(crate) const fn words(self) -> &'static str {
+        match self {
+            Stopper::Unwritten => "stopped by the program: the run could not be written down",
+            Stopper::Ending => "stopped by the program: it was ended from outside, or its window was closed",
+        }
+    }
+
+    /// Who it was by the notes of a record.
+    pub(crate) fn of(events: &[Event]) -> Option<Stopper> {
+        [Stopper::Unwritten, Stopper::Ending]
+            .into_iter()
+            .find(|stopper| events.iter().any(|event| event.text.starts_with(stopper.words())))
+    }
+}
 
 /// Where runs are kept when nothing else is said.
 pub(crate) fn store_path(asked: &StoreArgs) -> Result<PathBuf, Failure> {
@@ -52,7 +75,7 @@ pub(crate) struct Recorded {
     number: Option<u64>,
     failed: Option<String>,
     instead: Option<Instead>,
-    told: bool,
+    stopped: Option<Stopper>,
     sealed: bool,
 }
 
@@ -88,16 +111,16 @@ pub(crate) struct Kept {
     pub(crate) failed: Option<String>,
     /// What became of it then.
     pub(crate) instead: Option<Instead>,
-    /// Whether the program itself has stopped it for that.
-    pub(crate) stopped: bool,
+    /// Who has stopped it, if it was not the operator.
+    pub(crate) stopped: Option<Stopper>,
 }
 
 impl Kept {
     /// How the run ended, in words; the program's own stop is not the operator's.
     pub(crate) fn ended(&self, outcome: &Outcome) -> String {
-        match outcome.ended {
-            Ended::Stopped if self.stopped => STOPPED_BY_PROGRAM.to_owned(),
-            _ => render::ended(&outcome.ended),
+        match (&outcome.ended, self.stopped) {
+            (Ended::Stopped, Some(stopper)) => stopper.words().to_owned(),
+            (ended, _) => render::ended(ended),
         }
     }
 
@@ -200,7 +223,7 @@ impl Recorded {
             number: None,
             failed: None,
             instead: None,
-            told: false,
+            stopped: None,
             sealed: false,
         })
     }
@@ -212,7 +235,7 @@ impl Recorded {
             sealed: self.sealed,
             failed: self.failed.clone(),
             instead: self.instead.clone(),
-            stopped: self.told,
+            stopped: self.stopped,
         }
     }
 
@@ -228,14 +251,26 @@ impl Recorded {
 
     /// Whether the run must be stopped because it cannot be written down; said once.
     pub(crate) fn must_stop(&mut self) -> bool {
-        let Some(why) = self.failed.as_ref().filter(|_| !self.told) else { return false };
-        self.told = true;
+        let Some(why) = self.failed.clone().filter(|_| self.stopped.is_none()) else { return false };
+        // In case it can be written after all, once there is room again.
+        self.note_stop(Stopper::Unwritten, &format!(": {why}"));
+        true
+    }
+
+    /// Somebody has ended the program, and so stopped the run: nobody is left to answer.
+    pub(crate) fn program_ended(&mut self) {
+        self.nobody_answers();
+        if self.stopped.is_none() {
+            self.note_stop(Stopper::Ending, "");
+        }
+    }
+
+    fn note_stop(&mut self, stopper: Stopper, why: &str) {
+        self.stopped = Some(stopper);
         if let Some(recorder) = &mut self.recorder {
-            // In case it can be written after all, once there is room again.
-            let text = format!("{STOPPED_BY_PROGRAM}: {why}");
+            let text = format!("{}{why}", stopper.words());
             recorder.record(Entry::Event(Event::new(self.latest, EventKind::Operator, text)));
         }
-        true
     }
 
     /// Takes one output of the engine.

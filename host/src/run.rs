@@ -65,7 +65,11 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
     let on_built_in = args.bench.port.is_none();
     let simulation = on_built_in.then(|| mounted::describe(&args.bench.model));
     let setup = mounted::setup(&plan.pump, &args.bench.model)?;
-    let answers = if args.yes { "by --yes, nobody was asked" } else { "at the terminal" };
+    let answers = match (args.yes, std::io::stdin().is_terminal()) {
+        (true, _) => "by --yes, nobody was asked",
+        (false, true) => "at the terminal",
+        (false, false) => "by what was fed to the program, no terminal",
+    };
     let real_time = args.real_time || !on_built_in;
     let recorded = Recorded::open(store, &plan, simulation.clone(), answers, real_time)?;
     let mut terminal = Terminal::new(args.yes, recorded)?;
@@ -444,6 +448,9 @@ impl Outside for Terminal {
     fn wants_stop(&mut self) -> bool {
         let stops = self.stops.load(Ordering::Relaxed);
         let pressed = stops > self.stops_seen;
+        if pressed && self.stops_seen == 0 && self.leaving.load(Ordering::Relaxed) {
+            self.recorded.program_ended();
+        }
         self.stops_seen = stops;
         pressed || self.recorded.must_stop()
     }

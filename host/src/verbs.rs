@@ -3,7 +3,7 @@
 use crate::cli::{Cli, JsonArgs, StoreArgs, Verb};
 use crate::failure::{FILE, Failure};
 use crate::print::outln;
-use crate::recorded::{Kept, STOPPED_BY_PROGRAM};
+use crate::recorded::{Kept, Stopper};
 use crate::{analyse, library, print, recompute, recorded, render, run, serve, tui, verify};
 use serde_json::json;
 use std::path::PathBuf;
@@ -43,17 +43,13 @@ fn runs(store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
         outln!("No runs yet. `stepwell run acceptance --pump heron --yes` makes one on the built-in bench.");
     }
     for run in runs {
-        let simulated = if run.head.simulated { "SIMULATED " } else { "" };
-        outln!(
-            "{:>4}  {}  {:<16} {:<14} {:<10} {simulated}{}, {}",
-            run.number,
-            run.head.started,
-            run.head.pump_id,
-            run.head.procedure,
-            run.head.pump_sheet,
-            run.outcome.verdict.words().to_uppercase(),
-            standing(run.state, render::ended(&run.outcome.ended)),
-        );
+        let head = &run.head;
+        let (number, started, pump_id) = (run.number, &head.started, &head.pump_id);
+        outln!("{number:>4}  {started}  {pump_id:<16} {:<14} {}", head.procedure, head.pump_sheet);
+        let simulated = if head.simulated { "SIMULATED " } else { "" };
+        let verdict = run.outcome.verdict.words().to_uppercase();
+        let standing = standing(run.state, render::ended(&run.outcome.ended));
+        print::out(&render::wrapped(&format!("{simulated}{verdict}, {standing}"), "      ", "      "));
     }
     Ok(0)
 }
@@ -118,8 +114,7 @@ fn show(number: u64, store: &StoreArgs, budget: bool, json: JsonArgs) -> Result<
         print::out(&render::findings(&run.findings, render::WIDTH));
     }
     outln!();
-    let stopped = run.events.iter().any(|event| event.text.starts_with(STOPPED_BY_PROGRAM));
-    let ended = Kept { stopped, ..Kept::default() }.ended(&run.outcome);
+    let ended = Kept { stopped: Stopper::of(&run.events), ..Kept::default() }.ended(&run.outcome);
     let ended = standing(run.state, ended);
     print::out(&render::outcome(&ended, run.outcome.verdict, head.simulated, render::WIDTH));
     if let Some(warning) = &warning {

@@ -306,6 +306,20 @@ fn a_reader_that_goes_away_spoils_nothing_and_a_full_disk_is_told() {
     );
 }
 
+#[test]
+fn answers_that_nobody_typed_are_not_recorded_as_a_persons() {
+    let store = folder("fed").join("runs");
+    let run = shell(r#"yes | "$0" run electrical --store "$1""#, &store);
+    assert_eq!(run.code, 0, "{}{}", run.out, run.err);
+    let shown = told(stepwell(&store).args(["show", "1"]));
+    let answers: Vec<&str> = shown.out.lines().filter(|line| line.contains("answered: ")).collect();
+    assert!(
+        !answers.is_empty() && answers.iter().all(|line| line.contains("(by what was fed to")),
+        "{}",
+        shown.out
+    );
+}
+
 /// A limit on the size of files stands in for a full disk: writing fails in the same places.
 #[test]
 fn a_run_that_cannot_be_kept_is_stopped_by_the_program_and_says_so() {

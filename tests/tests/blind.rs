@@ -46,48 +46,48 @@ macro_rules! proofs {
 }
 
 proofs! {
-    StopChainOpen => Case("short heron 1 clean stop-chain-open@work2500+60000*1", "stop chain open for");
-    GuardOpen => Case("short heron 1 clean guard-open@work2500+60000*1", "guard open for");
+    StopChainOpen => Case("short heron 1 good stop-chain-open@work2500+60000*1", "stop chain open for");
+    GuardOpen => Case("short heron 1 good guard-open@work2500+60000*1", "guard open for");
     // A coil that may see full duty may draw what one does whose switch is stuck on.
     CurrentAtZeroDuty(Coil::Inlet) => Altered(
-        "short heron 1 clean inlet-switch-stuck-on@work2500+60000*1",
+        "short heron 1 good inlet-switch-stuck-on@work2500+60000*1",
         |plan| plan.pump.inlet_valve.duty_max = 1.0,
         "current at 0 %, inlet for"
     );
     CurrentAtZeroDuty(Coil::Pressure) => Altered(
-        "short heron 1 clean pressure-switch-stuck-on@work100+60000*1",
+        "short heron 1 good pressure-switch-stuck-on@work100+60000*1",
         |plan| plan.pump.pressure_valve.as_mut().expect("heron has one").duty_max = 1.0,
         "current at 0 %, pressure for"
     );
-    AdcFrozen => Case("short heron 1 clean board-adc-stuck@work2500+60000*1", "converter stands still for");
-    SupplyLow => Case("short heron 1 clean low-supply-voltage@work2500+60000*1", "supply low for");
-    SupplyHigh => Case("short heron 1 clean high-supply-voltage@work2500+60000*1", "supply high for");
-    RailSensorDead => Case("short heron 1 clean rail-sensor-open@work2500+60000*1", "rail sensor without a line for");
-    RailSensorFrozen => Case("short heron 1 clean rail-sensor-stuck@work2100+60000*1", "rail sensor stuck for");
-    FeedSensorDead => Case("short heron 1 clean feed-sensor-open@work2500+60000*1", "feed sensor without a line for");
-    FluidTemperature => Case("short heron 1 clean fluid-thermistor-open@work2100+60000*1", "fluid sensor without a line for");
-    TankLow => Case("short heron 1 clean empty-tank@work2100+60000*1", "tank low for");
-    CoilOpen(Coil::Inlet) => Case("short heron 1 clean inlet-coil-open@work100+60000*1", "no current when driven, inlet for");
-    CoilOpen(Coil::Pressure) => Case("short heron 1 clean pressure-coil-open@work600+60000*1", "no current when driven, pressure for");
-    NoFlow => Case("acceptance heron 1 clean flow-meter-dead@work60000+600000*1", "dry run for");
-    ShaftStillTurning => Case("short heron 1 clean drive-runs-on@work2500+60000*1", "the shaft turns 6000 ms after the drive");
-    PressureTrapped => Case("acceptance plover 1 clean dump-stuck-shut@work40000+600000*1", "pressure stays for");
-    LeaseLost => Case("short heron 1 clean host-killed@work2500+60000*1", "without a lease");
-    LinkNoise => Case("short heron 1 clean line-foreign-bytes@work2100+60000*1", "broken frames for");
-    ForeignSession => Case("short heron 1 clean second-host@work2500+60000*1", "second host for");
-    BadCommand => Case("short heron 1 clean host-mad@work2500+60000*1", "impossible command for");
-    Restarted(ResetCause::Watchdog) => Case("short heron 1 clean board-hangs@work2500+60000*1", "the board fell over and is not latched");
-    Restarted(ResetCause::BrownOut) => Case("short heron 1 clean board-brown-out@work2500+60000*1", "the board fell over and is not latched");
-    Restarted(ResetCause::Fault) => Case("short heron 1 clean board-faults@work2500+60000*1", "the board fell over and is not latched");
-    OverCurrent(Coil::Inlet) => Case("short heron 1 clean inlet-switch-stuck-on@work100+60000*1", "over-current, inlet for");
-    OverCurrent(Coil::Pressure) => Case("short heron 1 clean pressure-switch-stuck-on@work600+60000*1", "over-current, pressure for");
-    RailHigh => Altered("short heron 1 clean", |plan| plan.pump.rail_guard_pa = 4e6, "rail above its guard for");
+    AdcFrozen => Case("short heron 1 good board-adc-stuck@work2500+60000*1", "converter stands still for");
+    SupplyLow => Case("short heron 1 good low-supply-voltage@work2500+60000*1", "supply low for");
+    SupplyHigh => Case("short heron 1 good high-supply-voltage@work2500+60000*1", "supply high for");
+    RailSensorDead => Case("short heron 1 good rail-sensor-open@work2500+60000*1", "rail sensor without a line for");
+    RailSensorFrozen => Case("short heron 1 good rail-sensor-stuck@work2100+60000*1", "rail sensor stuck for");
+    FeedSensorDead => Case("short heron 1 good feed-sensor-open@work2500+60000*1", "feed sensor without a line for");
+    FluidTemperature => Case("short heron 1 good fluid-thermistor-open@work2100+60000*1", "fluid sensor without a line for");
+    TankLow => Case("short heron 1 good empty-tank@work2100+60000*1", "tank low for");
+    CoilOpen(Coil::Inlet) => Case("short heron 1 good inlet-coil-open@work100+60000*1", "no current when driven, inlet for");
+    CoilOpen(Coil::Pressure) => Case("short heron 1 good pressure-coil-open@work600+60000*1", "no current when driven, pressure for");
+    NoFlow => Case("acceptance heron 1 good flow-meter-dead@work60000+600000*1", "dry run for");
+    ShaftStillTurning => Case("short heron 1 good drive-runs-on@work2500+60000*1", "the shaft turns 6000 ms after the drive");
+    PressureTrapped => Case("acceptance plover 1 good dump-stuck-shut@work40000+600000*1", "pressure stays for");
+    LeaseLost => Case("short heron 1 good host-killed@work2500+60000*1", "without a lease");
+    LinkNoise => Case("short heron 1 good line-foreign-bytes@work2100+60000*1", "broken frames for");
+    ForeignSession => Case("short heron 1 good second-host@work2500+60000*1", "second host for");
+    BadCommand => Case("short heron 1 good host-mad@work2500+60000*1", "impossible command for");
+    Restarted(ResetCause::Watchdog) => Case("short heron 1 good board-hangs@work2500+60000*1", "the board fell over and is not latched");
+    Restarted(ResetCause::BrownOut) => Case("short heron 1 good board-brown-out@work2500+60000*1", "the board fell over and is not latched");
+    Restarted(ResetCause::Fault) => Case("short heron 1 good board-faults@work2500+60000*1", "the board fell over and is not latched");
+    OverCurrent(Coil::Inlet) => Case("short heron 1 good inlet-switch-stuck-on@work100+60000*1", "over-current, inlet for");
+    OverCurrent(Coil::Pressure) => Case("short heron 1 good pressure-switch-stuck-on@work600+60000*1", "over-current, pressure for");
+    RailHigh => Altered("short heron 1 good", |plan| plan.pump.rail_guard_pa = 4e6, "rail above its guard for");
     DriveBudget => Scripted;
     // It refuses to arm.
-    RailNotZero => Never("short heron 1 clean rail-sensor-offset@1700+60000*1", "refused");
+    RailNotZero => Never("short heron 1 good rail-sensor-offset@1700+60000*1", "refused");
     // Nobody need be told that the power was off, or that somebody has pulled the reset.
-    Restarted(ResetCause::PowerOn) => Never("short heron 1 clean board-power-lost@work2500+1000*1", "link lost");
-    Restarted(ResetCause::Pin) => Never("short heron 1 clean board-reset@work2500+60000*1", "link lost");
+    Restarted(ResetCause::PowerOn) => Never("short heron 1 good board-power-lost@work2500+1000*1", "link lost");
+    Restarted(ResetCause::Pin) => Never("short heron 1 good board-reset@work2500+60000*1", "link lost");
 }
 
 fn story(case: &Case, plan: &Plan) -> Story {

@@ -132,6 +132,35 @@ fn a_program_that_was_asleep_finds_the_bench_tripped_and_says_so() {
     assert!(shown.contains("the host fell silent"), "{shown}");
 }
 
+#[test]
+fn a_run_that_was_stopped_by_the_end_of_its_program_says_so_and_one_that_the_operator_stopped_before_does_not()
+ {
+    let _ = real::program();
+    let ends = |seed: u64, screens: bool, events: &[Event]| {
+        let folder = folder();
+        let mut at_work = AtWork::begin(folder.path(), &heron(seed), screens);
+        for event in events {
+            at_work.let_happen(*event);
+        }
+        assert!(at_work.terminal.ends_within(RUN_MAX).is_some(), "{events:?}");
+        shown(&at_work.folder)
+    };
+    std::thread::scope(|scope| {
+        for (seed, screens, event) in
+            [(11, false, Event::Ended), (12, true, Event::Ended), (13, true, Event::WindowClosed)]
+        {
+            scope.spawn(move || {
+                let shown = ends(seed, screens, &[event]);
+                assert_eq!(shown.matches("it was ended from outside").count(), 2, "{event:?}: {shown}");
+            });
+        }
+        scope.spawn(move || {
+            let shown = ends(14, true, &[Event::Space, Event::Ended]);
+            assert!(shown.contains("Ended:   stopped by the operator"), "{shown}");
+        });
+    });
+}
+
 /// Each once; `stop_key` measures their distributions.
 #[test]
 fn whatever_happens_to_program_key_or_line_the_bench_stops_within_its_bound() {

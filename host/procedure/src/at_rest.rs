@@ -90,7 +90,7 @@ fn current(coil: Coil, valve: &Valve, nominal: &Calibration, rest: &Window<'_>) 
 
 /// A shaft that turns before anybody has driven it, or still.
 fn shaft(nominal: &Calibration, rest: &Window<'_>) -> Option<String> {
-    let found_rev_per_s = rev_per_s(nominal.bench().speed_pulses_per_rev, rest);
+    let found_rev_per_s = rev_per_s(nominal.bench().speed_pulses_per_rev, rest)?;
     (found_rev_per_s > TURNING_REV_PER_S).then(|| {
         format!(
             "the shaft turns at {} with nothing driven. DO NOT TOUCH the shaft; isolate the drive, check its contactor, \

@@ -77,10 +77,13 @@ pub fn check_next(id: &str, side: Side) -> Vec<String> {
             "sticking pressure valve: compare the hysteresis; clean or replace the valve",
             "connector resistance or low supply: compare coil resistance and supply voltage",
             "leaking seat or worn pump: compare leak-down and volumetric efficiency",
+            "rail sensor reads low: compare it with the mechanical gauge under pressure",
         ],
-        ("pressure_rise", Side::TooHigh) => {
-            &["weak opening spring of the pressure valve", "return line pinched: look along it"]
-        }
+        ("pressure_rise", Side::TooHigh) => &[
+            "weak opening spring of the pressure valve",
+            "return line pinched: look along it",
+            "rail sensor reads high: compare it with the mechanical gauge under pressure",
+        ],
         ("dead_time" | "rise_time_10_90", Side::TooHigh) => &[
             "air in the rail: compare the air finding, purge again",
             "worn pump or weak drive: compare flow, and the speed during the step",
@@ -113,7 +116,12 @@ pub fn check_next(id: &str, side: Side) -> Vec<String> {
             "delivery valves or plungers of the pump worn: compare volumetric efficiency",
             "dump or fittings of the rig: shut the pump off from the rail and repeat. Never feel for leaks",
         ],
-        ("shaft_speed", Side::TooLow | Side::Absent) => &[
+        ("shaft_speed", Side::Absent) => &[
+            "drive does not start: its contactor, its supply, its own switch",
+            "speed sensor: look at its gap, plug and count",
+            "coupling broken: at rest, power off, turn the shaft by hand at both ends",
+        ],
+        ("shaft_speed", Side::TooLow) => &[
             "drive weak or its supply low: measure voltage at the drive while it turns",
             "coupling loose or broken: at rest, power off, turn the shaft by hand at both ends",
             "pump seized or stiff: at rest, power off, turn it by hand",

@@ -167,16 +167,19 @@ pub fn trip(tripped: TripCause, reading: Option<&Reading>) -> String {
 /// What a staged stop does, and no more than it can.
 const STOPPED: &str = "The board switched the drive off and relieves the rail as far as it can";
 
-/// The trip for want of flow of a shaft that was too slow: what the shaft did, and what to do.
+/// The trip for want of flow of a shaft that was too slow, or gave no pulse: what the shaft did, and what to do.
 #[must_use]
-pub fn trip_too_slow(found_rev_per_s: f64, asked_rev_per_s: f64) -> String {
+pub fn trip_too_slow(found_rev_per_s: Option<f64>, asked_rev_per_s: f64) -> String {
     let what = format!(
         "no flow although flow was expected, and {}",
         shaft::too_slow(found_rev_per_s, asked_rev_per_s)
     );
-    format!(
-        "{what}. {STOPPED}. Next: measure voltage at the drive while it turns, look at the coupling with the power off."
-    )
+    let next = if found_rev_per_s.is_some() {
+        "measure voltage at the drive while it turns, look at the coupling with the power off"
+    } else {
+        "look at the drive's contactor and supply, at the coupling with the power off, and at the speed sensor's plug"
+    };
+    format!("{what}. {STOPPED}. Next: {next}.")
 }
 
 /// What is the matter, with the reading that shows it.

@@ -39,11 +39,8 @@ pub fn open(path: &str) -> Result<tokio_serial::SerialStream, String> {
     use tokio_serial::SerialPortBuilderExt;
     tokio_serial::new(path, BAUD).open_native_async().map_err(|error| {
         let way_out = match error.kind() {
-            _ if error.to_string().contains("exclusive lock") => {
+            _ if error.to_string().contains("exclusive lock") || error.to_string().contains("busy") => {
                 "another program uses it; close that one, one program at a time"
-            }
-            _ if error.to_string().contains("Not a typewriter") || error.to_string().contains("ioctl") => {
-                "this is no serial port; `stepwell ports` lists those that are"
             }
             tokio_serial::ErrorKind::NoDevice => "check the cable, and `stepwell ports` for its name",
             tokio_serial::ErrorKind::Io(std::io::ErrorKind::PermissionDenied) => {
@@ -52,7 +49,7 @@ pub fn open(path: &str) -> Result<tokio_serial::SerialStream, String> {
             tokio_serial::ErrorKind::Io(std::io::ErrorKind::NotFound) => {
                 "check the name, and `stepwell ports` for what is there"
             }
-            _ => "close any other program that uses it",
+            _ => "is this a serial port? `stepwell ports` lists those that are there",
         };
         format!("opening port {path}: {error}; {way_out}")
     })

@@ -52,6 +52,9 @@ pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> 
         let code = serve(terminal, &mut app, bench, store, &asked, &mut session);
         if let Some(session) = &mut session {
             // Before anything is done about a terminal that may be gone or stuck.
+            if code == ENDED && !guard::fallen() {
+                session.program_ended();
+            }
             session.leave();
         }
         code
@@ -97,6 +100,7 @@ fn serve(
         if let Some(session) = session {
             if asked.asleep.swap(false, Ordering::Relaxed) {
                 session.say(Operator::Stop);
+                session.stop_pressed();
             }
             session.alive();
             app.show(session.view());
@@ -131,7 +135,12 @@ fn serve(
                 }
             }
             // The reader of keys has said it, whatever was on the screen.
-            Some(Wish::Say(Operator::Stop)) | None => {}
+            Some(Wish::Say(Operator::Stop)) => {
+                if let Some(session) = session {
+                    session.stop_pressed();
+                }
+            }
+            None => {}
             Some(Wish::Say(said)) => {
                 if let Some(session) = session {
                     session.say(said);

@@ -4,6 +4,7 @@ use crate::cli::{BenchArgs, StoreArgs};
 use crate::failure::Failure;
 use crate::mounted;
 use crate::recorded::{Kept, Recorded};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use stepwell_procedure::run::{Plan, Run};
 use stepwell_session::engine::{Engine, Operator, Output, View};
@@ -18,6 +19,10 @@ pub(super) struct Session {
     thread: Option<std::thread::JoinHandle<()>>,
     views: Views,
     kept: Arc<Mutex<Kept>>,
+    /// Whether the operator has pressed the stop key.
+    stop_pressed: bool,
+    /// Whether the program was ended from outside before that.
+    ended_from_outside: Arc<AtomicBool>,
 }
 
 /// Words from the operator that may wait; the loop takes them within microseconds.
@@ -40,6 +45,8 @@ impl Session {
         let (view, views) = watch::channel(None);
         let kept = Arc::new(Mutex::new(Kept::default()));
         let told = Arc::clone(&kept);
+        let ended_from_outside = Arc::new(AtomicBool::new(false));
+        let ending = Arc::clone(&ended_from_outside);
         let port = match &bench.port {
             Some(path) => {
                 let _inside = runtime.enter();
@@ -53,7 +60,7 @@ impl Session {
         let thread = std::thread::spawn(move || {
             // Whatever becomes of the session, the recorder is waited for: it ends with its last output.
             std::thread::scope(|scope| {
-                scope.spawn(|| write_down(recorded, done, &told, &stopper));
+                scope.spawn(|| write_down(recorded, done, &told, &stopper, &ending));
                 runtime.block_on(async {
                     if let Some(port) = port {
                         let again = move || path.as_deref().and_then(|path| serve::open(path).ok());
@@ -65,7 +72,14 @@ impl Session {
                 });
             });
         });
-        Ok(Session { said: Some(said), thread: Some(thread), views: Views::new(views), kept })
+        Ok(Session {
+            said: Some(said),
+            thread: Some(thread),
+            views: Views::new(views),
+            kept,
+            stop_pressed: false,
+            ended_from_outside,
+        })
     }
 
     /// The operator's side is alive: the screen draws. A place in the queue is always left for words
@@ -105,6 +119,16 @@ impl Session {
 }
 
 impl Session {
+    /// The operator has pressed the stop key; the reader of keys has said it already.
+    pub(super) fn stop_pressed(&mut self) {
+        self.stop_pressed = true;
+    }
+
+    /// The program was ended from outside, or its terminal is gone: if this stops a run, the record says so.
+    pub(super) fn program_ended(&self) {
+        self.ended_from_outside.store(!self.stop_pressed, Ordering::Relaxed);
+    }
+
     /// Nobody is left to answer: what runs is stopped.
     pub(super) fn leave(&mut self) {
         self.said = None;
@@ -149,8 +173,12 @@ fn write_down(
     mut done: mpsc::UnboundedReceiver<Output>,
     told: &Mutex<Kept>,
     stopper: &mpsc::WeakSender<Operator>,
+    ended_from_outside: &AtomicBool,
 ) {
     while let Some(output) = done.blocking_recv() {
+        if ended_from_outside.load(Ordering::Relaxed) {
+            recorded.program_ended();
+        }
         recorded.output(&output);
         if recorded.must_stop()
             && let Some(operator) = stopper.upgrade()

@@ -4,10 +4,13 @@
 //! cargo run --release -p stepwell-tests --bin campaign -- --runs 1000
 //! cargo run --release -p stepwell-tests --bin campaign -- --replay "short heron 17 bad unplug@12000+3000*1"
 //! ```
+//!
+//! A run that is wrong is told on the way too, as soon as it is known: a campaign is long.
 
 use clap::Parser;
 use std::io::IsTerminal;
 use std::process::ExitCode;
+use std::time::Instant;
 use stepwell_tests::trials::parallel::over_seeds;
 use stepwell_tests::world::case::Case;
 use stepwell_tests::world::tally::{Digest, tables};
@@ -18,7 +21,7 @@ use stepwell_tests::world::{Story, folder, run};
 #[command(name = "campaign")]
 struct Args {
     /// How many runs, each from a seed of its own.
-    #[arg(long, default_value_t = 1_000)]
+    #[arg(long, default_value_t = 1_000, value_parser = clap::value_parser!(u64).range(1..))]
     runs: u64,
     /// The first seed.
     #[arg(long, default_value_t = 0)]
@@ -62,14 +65,20 @@ fn replay(case: &Case) -> ExitCode {
     if story.wrong.is_empty() && story.lost() == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }
 
+#[expect(clippy::disallowed_methods, reason = "people want to know how long it takes")]
 fn campaign(seed: u64, runs: u64) -> ExitCode {
+    let begun = Instant::now();
     let end = seed + runs;
     let mut digests = Vec::new();
     for first in (seed..end).step_by(TOLD_EVERY) {
         digests.extend(over_seeds(first..end.min(first + TOLD_EVERY as u64), |seed| {
             let case = Case::drawn(seed);
             let story = carried_out(&case);
-            Digest::of(case, &story)
+            let digest = Digest::of(case, &story);
+            if !digest.good() {
+                eprintln!("{}", complaint(&digest));
+            }
+            digest
         }));
         if std::io::stderr().is_terminal() {
             eprint!("\r{} of {runs}", digests.len());
@@ -79,8 +88,15 @@ fn campaign(seed: u64, runs: u64) -> ExitCode {
     print!("{}", tables(&digests));
     let bad: Vec<&Digest> = digests.iter().filter(|digest| !digest.good()).collect();
     for digest in &bad {
-        println!("\nWRONG: {}", digest.wrong.first().map_or("samples lost", String::as_str));
-        println!("cargo run --release -p stepwell-tests --bin campaign -- --replay \"{}\"", digest.case);
+        println!("\n{}", complaint(digest));
     }
+    eprintln!("{runs} runs in {:.1} min", begun.elapsed().as_secs_f64() / 60.0);
     if bad.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}
+
+/// What was wrong, and how to see it again.
+fn complaint(digest: &Digest) -> String {
+    let wrong = digest.wrong.first().map_or("samples lost", String::as_str);
+    let case = &digest.case;
+    format!("WRONG: {wrong}\ncargo run --release -p stepwell-tests --bin campaign -- --replay \"{case}\"")
 }

@@ -7,6 +7,7 @@
 //! What a row claims is compared with what came of its runs: it fails, with the number of the row, when the board
 //! trips by another cause, a run ends in another way, or nothing is told.
 
+use clap::Parser;
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::process::ExitCode;
@@ -70,7 +71,13 @@ struct Measured {
     wrong: Vec<String>,
 }
 
+/// Prints the table of hazards with what simulation measures; fails when a row claims something else.
+#[derive(Debug, Parser)]
+#[command(name = "hazards")]
+struct Args {}
+
 fn main() -> ExitCode {
+    let Args {} = Args::parse();
     let mut rows = String::new();
     let mut wrong = Vec::new();
     let works_ms = PUMPS.map(work_ms);

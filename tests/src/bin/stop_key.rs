@@ -9,6 +9,7 @@
 //! do any more, at an instant chosen by a printed seed, under pressure. Times are rounded up to the
 //! millisecond; the bench is seen every 5 ms. The exit code is 1 when one is beyond its bound.
 
+use clap::Parser;
 use hdrhistogram::Histogram;
 use rustix::pty::{OpenptFlags, openpt, ptsname, unlockpt};
 use std::fs::File;
@@ -26,13 +27,20 @@ const AT_ONCE: usize = 4;
 /// Every other event happens once for so many presses of the stop key.
 const PRESSES_PER_OTHER: u64 = 8;
 
+/// How soon a bench stops, through the built program, a terminal and a port, in real time.
+#[derive(Debug, Parser)]
+#[command(name = "stop_key")]
+struct Args {
+    /// How often the stop key is pressed.
+    #[arg(long, default_value_t = 200, value_parser = clap::value_parser!(u64).range(1..))]
+    presses: u64,
+    /// The first seed, of which instants are drawn.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+}
+
 fn main() -> ExitCode {
-    let typed: Vec<String> = std::env::args().skip(1).collect();
-    let number = |name: &str, otherwise: u64| {
-        let at = typed.iter().position(|word| word == name);
-        at.and_then(|at| typed.get(at + 1)?.parse().ok()).unwrap_or(otherwise)
-    };
-    let (presses, seed) = (number("--presses", 200), number("--seed", 1));
+    let Args { presses, seed } = Args::parse();
     let _ = program();
     println!("seeds from {seed} on, {AT_ONCE} at once; ms, rounded up\n");
     println!(

@@ -69,7 +69,7 @@ impl Case {
     /// Nothing goes wrong.
     #[must_use]
     pub fn healthy(length: Length, pump: &'static str, seed: u64) -> Case {
-        Case { length, pump, seed, line: Quality::CLEAN, mishap: None, unseen: None }
+        Case { length, pump, seed, line: Quality::GOOD, mishap: None, unseen: None }
     }
 
     /// The case of a seed: a bad line, and one thing that goes wrong; or nothing, on that line or a good one.
@@ -86,7 +86,7 @@ impl Case {
             if noise.uniform(0.0, 1.0) < 0.5 { coming_and_going(mishap, &mut noise) } else { mishap }
         });
         let line =
-            if (all.len()..all.len() + CONTROLS).contains(&place) { Quality::CLEAN } else { Quality::BAD };
+            if (all.len()..all.len() + CONTROLS).contains(&place) { Quality::GOOD } else { Quality::BAD };
         Case { length, pump, seed, line, mishap, unseen: None }
     }
 
@@ -95,7 +95,7 @@ impl Case {
     pub fn what(&self) -> &'static str {
         match self.mishap {
             Some(mishap) => mishap.what.name(),
-            None if self.line == Quality::CLEAN => "nothing, good line",
+            None if self.line == Quality::GOOD => "nothing, good line",
             None => "nothing",
         }
     }
@@ -181,7 +181,7 @@ fn heals(kind: FaultKind) -> bool {
 /// As the command line of `campaign` takes it.
 impl fmt::Display for Case {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let line = if self.line == Quality::CLEAN { "clean" } else { "bad" };
+        let line = if self.line == Quality::GOOD { "good" } else { "bad" };
         write!(f, "{} {} {} {line}", self.length.word(), self.pump, self.seed)?;
         self.mishap.map_or(Ok(()), |mishap| write!(f, " {mishap}"))
     }
@@ -192,13 +192,15 @@ impl std::str::FromStr for Case {
 
     fn from_str(text: &str) -> Result<Case, String> {
         let words: Vec<&str> = text.split_whitespace().collect();
-        let [length, pump, seed, line, ref rest @ ..] = words[..] else {
-            return Err(format!("{text:?} is not LENGTH PUMP SEED LINE [MISHAP]"));
+        let (length, pump, seed, line, mishap) = match words[..] {
+            [length, pump, seed, line] => (length, pump, seed, line, None),
+            [length, pump, seed, line, mishap] => (length, pump, seed, line, Some(mishap)),
+            _ => return Err(format!("{text:?} is not LENGTH PUMP SEED LINE [MISHAP]")),
         };
         let length = [Length::Short, Length::Acceptance].into_iter().find(|known| known.word() == length);
         let pump = PUMPS.into_iter().find(|known| *known == pump);
         let line = match line {
-            "clean" => Some(Quality::CLEAN),
+            "good" => Some(Quality::GOOD),
             "bad" => Some(Quality::BAD),
             _ => None,
         };
@@ -206,9 +208,38 @@ impl std::str::FromStr for Case {
             length: length.ok_or("the length is short or acceptance")?,
             pump: pump.ok_or("the pump is heron, dunlin or plover")?,
             seed: seed.parse().map_err(|_| format!("{seed:?} is no seed"))?,
-            line: line.ok_or("the line is clean or bad")?,
-            mishap: rest.first().map(|word| word.parse()).transpose()?,
+            line: line.ok_or("the line is good or bad")?,
+            mishap: mishap.map(str::parse).transpose()?,
             unseen: None,
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Case;
+
+    #[test]
+    fn a_case_reads_back_as_it_was_written() {
+        for seed in 0..200 {
+            let case = Case::drawn(seed);
+            assert_eq!(case.to_string().parse(), Ok(case));
+        }
+    }
+
+    #[test]
+    fn nonsense_is_told() {
+        for text in [
+            "",
+            "short heron 1",
+            "long heron 1 bad",
+            "short swan 1 bad",
+            "short heron one bad",
+            "short heron 1 fair",
+            "short heron 1 bad unplug",
+            "short heron 1 bad unplug@1+2*1 more",
+        ] {
+            assert!(text.parse::<Case>().is_err(), "{text}");
+        }
     }
 }

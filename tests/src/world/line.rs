@@ -18,7 +18,7 @@ pub struct Quality {
 
 impl Quality {
     /// A line as it should be.
-    pub const CLEAN: Quality = Quality { lost: 0.0, broken: 0.0 };
+    pub const GOOD: Quality = Quality { lost: 0.0, broken: 0.0 };
 
     /// A line as bad as it may be expected to be: beside a welder, say.
     pub const BAD: Quality = Quality { lost: 0.15, broken: 0.15 };
@@ -237,7 +237,7 @@ mod tests {
 
     #[test]
     fn what_reached_the_board_in_the_last_half_minute_reaches_it_again_and_nothing_older() {
-        let mut line = Line::new(Quality::CLEAN, 1);
+        let mut line = Line::new(Quality::GOOD, 1);
         let (old, young) = ([1, 0], [2, 0]);
         let onset_ms = OLD_MS + 1_000;
         for ms in 0..onset_ms {

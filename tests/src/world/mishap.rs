@@ -181,6 +181,12 @@ impl fmt::Display for Mishap {
     }
 }
 
+/// No onset and no duration is longer, ms: a day.
+const TIME_MS_MAX: u64 = 24 * 3_600_000;
+
+/// Nothing is worse than so many times what its description says.
+const SEVERITY_MAX: f64 = 10.0;
+
 impl FromStr for Mishap {
     type Err = String;
 
@@ -193,13 +199,15 @@ impl FromStr for Mishap {
         let what = What::all()
             .find(|what| what.name() == name)
             .ok_or_else(|| format!("nothing that goes wrong is called {name:?}"))?;
-        Ok(Mishap {
-            what,
-            onset_ms: onset.parse().map_err(|_| wrong())?,
-            of_work,
-            for_ms: duration.parse().map_err(|_| wrong())?,
-            severity: severity.parse().map_err(|_| wrong())?,
-        })
+        let time_ms = |text: &str| {
+            let ms = text.parse().map_err(|_| wrong())?;
+            if ms <= TIME_MS_MAX { Ok(ms) } else { Err(format!("{ms} ms is more than {TIME_MS_MAX}")) }
+        };
+        let severity: f64 = severity.parse().map_err(|_| wrong())?;
+        if !(0.0..=SEVERITY_MAX).contains(&severity) {
+            return Err(format!("the severity is from 0 to {SEVERITY_MAX}, not {severity}"));
+        }
+        Ok(Mishap { what, onset_ms: time_ms(onset)?, of_work, for_ms: time_ms(duration)?, severity })
     }
 }
 
@@ -224,7 +232,17 @@ mod tests {
 
     #[test]
     fn nonsense_is_told() {
-        for text in ["", "unplug", "unplug@1", "unplug@1+2", "moon@1+2*1", "unplug@x+2*1"] {
+        for text in [
+            "",
+            "unplug",
+            "unplug@1",
+            "unplug@1+2",
+            "moon@1+2*1",
+            "unplug@x+2*1",
+            "unplug@1+2*NaN",
+            "unplug@1+2*-1",
+            "unplug@1+18446744073709551615*1",
+        ] {
             assert!(text.parse::<Mishap>().is_err(), "{text}");
         }
     }

@@ -183,7 +183,7 @@ fn a_stop_out_of_order_is_found_and_a_coil_is_let_go_for_a_reason_only() {
 
 #[test]
 fn a_latch_that_clears_itself_is_found() {
-    let mut scene = Scene::of("short heron 1 clean guard-open@work2500+60000*1");
+    let mut scene = Scene::of("short heron 1 good guard-open@work2500+60000*1");
     let latched = scene.first(|beside| beside.moment.state == State::Tripped);
     let cleared = scene.seen(|watch| watch.ticks[latched + 100].moment.state = State::Rest);
     says(&cleared, &format!("a latched trip cleared itself at {} ms", latched + 100));
@@ -232,7 +232,7 @@ fn late_is_late_by_the_true_clock_to_the_tick() {
 #[test]
 fn lost_liquid_and_gas_are_found_and_fluid_that_is_too_hot() {
     // A short run finds its rig full, and no gas in it.
-    let mut scene = Scene::of("acceptance heron 1 clean");
+    let mut scene = Scene::of("acceptance heron 1 good");
     let after = |watch: &mut Watch| watch.truths.expect("ticks");
     let liquid = scene.seen(|watch| {
         let (first, mut last) = after(watch);
@@ -260,7 +260,7 @@ fn lost_liquid_and_gas_are_found_and_fluid_that_is_too_hot() {
 #[test]
 fn a_run_that_does_not_end_is_found() {
     let folder = folder();
-    let case: Case = "short heron 1 clean person-silent@0+3600000*1".parse().expect("a case");
+    let case: Case = "short heron 1 good person-silent@0+3600000*1".parse().expect("a case");
     let story = run(&case, &folder.path().join("runs.stepwell"));
     assert_eq!(story.wrong, ["the run does not end"]);
 }
@@ -365,7 +365,7 @@ fn a_second_host_is_given_ten_ms_and_a_latch_that_goes_while_the_shaft_turns_is_
     });
     says(&other, "second host for");
     says(&other, "10 at the most");
-    let mut tripped = Scene::of("short heron 1 clean drive-runs-on@work2500+60000*1");
+    let mut tripped = Scene::of("short heron 1 good drive-runs-on@work2500+60000*1");
     let latched = tripped.first(|beside| beside.moment.state == State::Tripped);
     let unlatched = tripped.seen(|watch| {
         watch.ticks[latched + 3_000..].iter_mut().for_each(|beside| beside.moment.state = State::Rest);

@@ -265,7 +265,7 @@ fn a_dwell_that_goes_on_beyond_its_lease_is_found_whatever_the_board_says_of_it(
 
 #[test]
 fn a_dwell_that_ends_at_another_tick_than_the_trip_is_found() {
-    let mut scene = Scene::of("short heron 1 clean guard-open@work2500+60000*1");
+    let mut scene = Scene::of("short heron 1 good guard-open@work2500+60000*1");
     assert_eq!(scene.seen(later(0)), "");
     says(&scene.seen(later(1)), "the dwell due at");
     says(&scene.seen(later(-1)), "no dwell is due at");

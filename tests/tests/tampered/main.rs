@@ -110,7 +110,7 @@ fn says(found: &str, what: &str) {
     assert!(found.contains(what), "expected {what:?}, found {found:?}");
 }
 
-const GOOD: &str = "short heron 1 clean";
+const GOOD: &str = "short heron 1 good";
 
 /// Changes the guards that were heard.
 fn guards(watch: &mut Watch, change: impl Fn(&mut Guards)) {

@@ -117,11 +117,11 @@ fn what_came_more_than_a_second_ago_and_is_on_no_disk_is_found() {
     // Two in a row are a second and a half without one.
     let missed = completed.handed(|handed| drop(handed.commits.drain(10..12)));
     says(&missed, late);
-    let mut killed = Scene::of("short heron 1 clean host-killed@work2500+60000*1");
+    let mut killed = Scene::of("short heron 1 good host-killed@work2500+60000*1");
     let missed = killed.handed(|handed| handed.commits.truncate(handed.commits.len() - 2));
     says(&missed, late);
     // The link is lost for five seconds: what came before would be on the disk with the seal only.
-    let mut lost = Scene::of("short heron 1 clean line-interrupted@work2500+5000*1");
+    let mut lost = Scene::of("short heron 1 good line-interrupted@work2500+5000*1");
     let missed = lost.handed(|handed| {
         let all = handed.samples.len();
         let seal = handed.commits.len() - 1;
@@ -148,7 +148,7 @@ fn a_log_that_lacks_an_end_or_a_trip_or_has_one_too_many_is_found() {
     let mut completed = Scene::of(GOOD);
     says(&completed.handed(remove), "dwells ended");
     says(&completed.handed(double), "dwells ended");
-    let mut tripped = Scene::of("short heron 1 clean guard-open@work2500+60000*1");
+    let mut tripped = Scene::of("short heron 1 good guard-open@work2500+60000*1");
     says(&tripped.handed(remove), "told of dwells that ended");
     says(&tripped.handed(double), "told of dwells that ended");
     let unnamed = tripped.handed(|handed| {

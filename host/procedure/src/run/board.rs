@@ -291,10 +291,7 @@ impl Run {
         let cause = report.cause;
         let reading =
             self.board.as_ref().and_then(|board| board.reading(cause, &report.readings, &self.plan.pump));
-        let what = match self.slow_shaft(&report) {
-            Some(speed) => words::trip_too_slow(speed, self.plan.pump.points.speed_rev_per_s),
-            None => words::trip(cause, reading.as_ref()),
-        };
+        let what = self.slow_shaft(&report).unwrap_or_else(|| words::trip(cause, reading.as_ref()));
         self.note_board(format!("tripped at tick {}: {what}", report.at.0), Some(cause), reading);
         match self.stage {
             // An old trip, found on waking, is asked about; it does not end this run.
@@ -307,13 +304,14 @@ impl Run {
         }
     }
 
-    /// The speed before a trip for want of flow, in revolutions per second, when it was too low for flow.
-    fn slow_shaft(&self, report: &TripReport) -> Option<f64> {
+    /// What is to be said of a trip for want of flow when the shaft was too slow for flow.
+    fn slow_shaft(&self, report: &TripReport) -> Option<String> {
         let to = if self.now().is_after(report.at) { report.at } else { self.now() };
         let window = self.recording.window(to.minus_ms(SPEED_MS), to).ok()?;
         let speed = shaft::rev_per_s(self.plan.bench.speed_pulses_per_rev, &window);
-        let least = self.plan.pump.points.speed_rev_per_s * (1.0 - shaft::SPEED_WITHIN);
-        (report.cause == TripCause::NoFlow && speed < least).then_some(speed)
+        let asked = self.plan.pump.points.speed_rev_per_s;
+        let slow = speed.is_none_or(|speed| speed < asked * (1.0 - shaft::SPEED_WITHIN));
+        (report.cause == TripCause::NoFlow && slow).then(|| words::trip_too_slow(speed, asked))
     }
 
     /// The reading behind `cause` as it is now.

@@ -1,7 +1,7 @@
 //! Flow delivered at the duty after the small step, and the volumetric efficiency there.
 
 use super::{Conclusion, Evidence, Expected, Phase, Planned, Rig, Step, Stretch};
-use crate::causes;
+use crate::causes::{self, Side};
 use crate::finding::{Finding, Verdict};
 use crate::quantity::Dimension;
 use stepwell_analysis::flow::{self, Meter};
@@ -97,6 +97,8 @@ fn judge_by_bound(rig: &Rig<'_>, gate: &Stretch<'_>, whole: f64, finding: &mut F
         finding
             .notes
             .push(format!("{pulses} pulses in {gate_s:.1} s: at most {}", finding.dimension.display(most)));
-        finding.check_next = causes::check_next("flow", causes::Side::TooLow);
+        // A meter that counts nothing at all may be dead.
+        let side = if pulses == 0 { Side::Absent } else { Side::TooLow };
+        finding.check_next = causes::check_next("flow", side);
     }
 }

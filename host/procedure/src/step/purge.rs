@@ -227,7 +227,9 @@ impl Step for Purge {
             }
         } else {
             // What a shaft that does not turn fails to press up says nothing of fluid, union or valve.
-            for finding in findings.iter_mut().filter(|finding| finding.value.is_none()) {
+            for finding in
+                findings.iter_mut().filter(|finding| finding.value.is_none() && finding.id != shaft::ID)
+            {
                 finding.check_next.clear();
             }
         }

@@ -3,6 +3,7 @@
 //! everything that comes after.
 
 use super::{Expected, Rig, Stretch};
+use crate::causes::{self, Side};
 use crate::finding::{Finding, Verdict};
 use crate::quantity::Dimension;
 use crate::recording::Window;
@@ -30,35 +31,56 @@ pub(super) fn expected(rig: &Rig<'_>) -> Expected {
     Expected::new(ID, "Speed of the shaft", Dimension::Speed, Some(around))
 }
 
+/// Why there is no speed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum NoSpeed {
+    /// No stretch tells any.
+    Untold,
+    /// The sensor gave no pulse in so many seconds of drive: the shaft stands, or the sensor is dead.
+    NoPulse { gate_s: f64 },
+}
+
 /// The slowest that the shaft was at the end of any of these stretches.
 pub(super) fn slowest<'a>(
     rig: &Rig<'_>,
     stretches: impl Iterator<Item = &'a Stretch<'a>>,
-) -> Result<Measured, String> {
-    stretches
-        .filter(|stretch| stretch.window.len_ms() >= STRETCH_MS_MIN)
-        .map(|stretch| speed(rig, &stretch.window.last(AVERAGE_MS)))
-        .min_by(|a, b| a.value.total_cmp(&b.value))
-        .ok_or_else(|| {
-            "telemetry of this stretch has a gap or is missing; check the link and run again".into()
-        })
+) -> Result<Measured, NoSpeed> {
+    let mut slowest: Result<Measured, NoSpeed> = Err(NoSpeed::Untold);
+    for stretch in stretches.filter(|stretch| stretch.window.len_ms() >= STRETCH_MS_MIN) {
+        let found = speed(rig, &stretch.window.last(AVERAGE_MS))?;
+        if slowest.as_ref().map_or(true, |least| found.value < least.value) {
+            slowest = Ok(found);
+        }
+    }
+    slowest
 }
 
-/// Speed by counting pulses, which also counts none; one pulse more or less at the ends, spread evenly:
-/// 1/√3 (JCGM 100:2008, 4.3.7).
-fn speed(rig: &Rig<'_>, window: &Window<'_>) -> Measured {
-    let rev_per_s = rev_per_s(rig.calibration.bench().speed_pulses_per_rev, window);
-    let one_pulse = 1.0 / (rig.calibration.bench().speed_pulses_per_rev * seconds(window));
-    Measured::new(rev_per_s).with_given("one pulse at the ends of the gate", one_pulse, 1.0 / 3.0_f64.sqrt())
+/// Speed by counting pulses; one pulse more or less at the ends, spread evenly: 1/√3
+/// (JCGM 100:2008, 4.3.7).
+fn speed(rig: &Rig<'_>, window: &Window<'_>) -> Result<Measured, NoSpeed> {
+    let rev_per_s = rev_per_s(rig.calibration.bench().speed_pulses_per_rev, window)
+        .ok_or(NoSpeed::NoPulse { gate_s: seconds(window) })?;
+    let one_pulse = one_pulse_rev_per_s(rig, seconds(window));
+    Ok(Measured::new(rev_per_s).with_given(
+        "one pulse at the ends of the gate",
+        one_pulse,
+        1.0 / 3.0_f64.sqrt(),
+    ))
+}
+
+/// The speed at which one pulse comes in `gate_s`.
+fn one_pulse_rev_per_s(rig: &Rig<'_>, gate_s: f64) -> f64 {
+    1.0 / (rig.calibration.bench().speed_pulses_per_rev * gate_s)
 }
 
 fn seconds(window: &Window<'_>) -> f64 {
     f64::from(window.len_ms()) * 1e-3
 }
 
-/// Revolutions per second in a window, by its pulses.
-pub(crate) fn rev_per_s(pulses_per_rev: f64, window: &Window<'_>) -> f64 {
-    f64::from(window.pulses(Channel::SpeedCount)) / (pulses_per_rev * seconds(window))
+/// Revolutions per second in a window, by its pulses; none when there were none.
+pub(crate) fn rev_per_s(pulses_per_rev: f64, window: &Window<'_>) -> Option<f64> {
+    let pulses = window.pulses(Channel::SpeedCount);
+    (pulses > 0).then(|| f64::from(pulses) / (pulses_per_rev * seconds(window)))
 }
 
 /// What a pump takes in during a stretch, if it turns as the shaft does and fills, in m³.
@@ -69,17 +91,47 @@ pub(super) fn taken_in_m3(rig: &Rig<'_>, stretch: &Stretch<'_>) -> f64 {
 }
 
 /// What is to be said of a shaft that turns at `found` where `asked` was wanted, in revolutions per
-/// second.
-pub(crate) fn too_slow(found: f64, asked: f64) -> String {
+/// second; or that gave no pulse.
+pub(crate) fn too_slow(found: Option<f64>, asked: f64) -> String {
     let show = |rev_per_s| Dimension::Speed.display(rev_per_s);
-    format!("the shaft turns at {}, {} asked: drive, coupling or its supply", show(found), show(asked))
+    match found {
+        Some(found) => {
+            format!(
+                "the shaft turns at {}, {} asked: drive, coupling or its supply",
+                show(found),
+                show(asked)
+            )
+        }
+        None => format!("the shaft gave no pulse, {} asked: drive, coupling or speed sensor", show(asked)),
+    }
 }
 
-/// The finding, with what was asked beside what was found.
-pub(super) fn finding(rig: &Rig<'_>, expected: &Expected, speed: Result<&Measured, &String>) -> Finding {
-    let mut finding = expected.concluded(speed);
-    if let (false, Ok(speed)) = (finding.verdict == Verdict::Pass, speed) {
-        finding.notes.push(too_slow(speed.value, rig.pump.points.speed_rev_per_s));
+/// The finding, with what was asked beside what was found. Without a pulse there is no speed, but a bound
+/// of it, and that may be enough to fail.
+pub(super) fn finding(rig: &Rig<'_>, expected: &Expected, speed: Result<&Measured, &NoSpeed>) -> Finding {
+    match speed {
+        Ok(speed) => {
+            let mut finding = expected.measured(speed);
+            if finding.verdict != Verdict::Pass {
+                finding.notes.push(too_slow(Some(speed.value), rig.pump.points.speed_rev_per_s));
+            }
+            finding
+        }
+        Err(NoSpeed::Untold) => {
+            let why = "telemetry of this stretch has a gap or is missing; check the link and run again";
+            expected.unmeasured(why.to_owned(), Vec::new())
+        }
+        Err(&NoSpeed::NoPulse { gate_s }) => {
+            let most = one_pulse_rev_per_s(rig, gate_s);
+            let why = format!(
+                "no pulse of the shaft in {gate_s:.1} s of drive: at most {}, or the speed sensor is dead",
+                expected.dimension.display(most)
+            );
+            let mut finding = expected.unmeasured(why, causes::check_next(ID, Side::Absent));
+            if expected.tolerance.and_then(|tolerance| tolerance.min).is_some_and(|min| most < min) {
+                finding.verdict = Verdict::Fail;
+            }
+            finding
+        }
     }
-    finding
 }

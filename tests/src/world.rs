@@ -37,7 +37,7 @@ use authority::Doing;
 use case::{Case, Length};
 use danger::Episode;
 use host::{Handed, Host};
-use line::Line;
+use line::{Line, Quality};
 use machine::Machine;
 use mishap::{HostMishap, Mishap, What};
 use record::Kept;
@@ -126,8 +126,9 @@ const fn longest_ms(length: Length) -> u64 {
     }
 }
 
-/// What follows the last life of the program, in ms: lease, staged stop, and what must be told by then.
-const AFTERWARDS_MS: u64 = 13_000;
+/// What follows the last life of the program, in ms: the lease, pressure that must be told of after the last work, and
+/// some to spare.
+const AFTERWARDS_MS: u64 = 12_000;
 
 /// Carries out a case, with its record in a file `store` that is not there yet.
 ///
@@ -135,7 +136,16 @@ const AFTERWARDS_MS: u64 = 13_000;
 /// When the store cannot be made.
 #[must_use]
 pub fn run(case: &Case, store: &Path) -> Story {
-    run_with(case, &case.plan(), store)
+    let mut story = run_with(case, &case.plan(), store);
+    // Only a bad line may trip a board with which nothing is wrong.
+    let by_line = |cause: &TripCause| {
+        case.line == Quality::BAD && matches!(cause, TripCause::LeaseLost | TripCause::LinkNoise)
+    };
+    if case.mishap.is_none() {
+        let spurious = story.trips.iter().filter(|cause| !by_line(cause));
+        story.wrong.extend(spurious.map(|cause| format!("tripped by {cause:?} although nothing is wrong")));
+    }
+    story
 }
 
 /// The same with sheets or a procedure of one's own.
@@ -186,6 +196,10 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     let Judged { doing, episodes, mut wrong, beyond } = judged(plan, &watch, begun);
     wrong.extend(wrong_said);
     wrong.extend(kept.iter().flat_map(|kept| kept.wrong.clone()));
+    wrong.extend(kept.iter().filter(|kept| kept.lost > 0).map(|kept| {
+        let (lost, of) = (kept.lost, kept.acknowledged);
+        format!("{lost} of {of} samples that the disk had confirmed are lost")
+    }));
     if hung {
         wrong.push("the run does not end".to_owned());
     }

@@ -70,7 +70,7 @@ proofs! {
     CoilOpen(Coil::Inlet) => Case("short heron 1 good inlet-coil-open@work100+60000*1", "no current when driven, inlet for");
     CoilOpen(Coil::Pressure) => Case("short heron 1 good pressure-coil-open@work600+60000*1", "no current when driven, pressure for");
     NoFlow => Case("acceptance heron 1 good flow-meter-dead@work60000+600000*1", "dry run for");
-    ShaftStillTurning => Case("short heron 1 good drive-runs-on@work2500+60000*1", "the shaft turns 6000 ms after the drive");
+    ShaftStillTurning => Case("short heron 1 good drive-runs-on@work2500+60000*1", "after the drive and nobody is told");
     PressureTrapped => Case("acceptance plover 1 good dump-stuck-shut@work40000+600000*1", "pressure stays for");
     LeaseLost => Case("short heron 1 good host-killed@work2500+60000*1", "without a lease");
     LinkNoise => Case("short heron 1 good line-foreign-bytes@work2100+60000*1", "broken frames for");

@@ -14,10 +14,12 @@ pub const IDLE_CURRENT_MAX_A: f64 = 0.08;
 /// may be cold and a tenth below, the channel may read too much, and the supply rise. Common practice, no source.
 const SOUND_SPREAD: f64 = 4.0 / 3.0;
 
-/// The guards for `pump` on the rig of `calibration`, with `supply_v` at the driver stage.
+/// The guards for `pump` on the rig of `calibration`, with `supply_v` at the driver stage. Outside the bench sheet's band
+/// the board does not work, so nothing is derived from a supply out there.
 #[must_use]
 pub fn guards(pump: &PumpSheet, calibration: &Calibration, supply_v: f64) -> Guards {
     let bench = calibration.bench();
+    let supply_v = supply_v.clamp(bench.supply_v.0, bench.supply_v.1);
     let span = &bench.rail_pressure;
     let live = |span: &VoltageSpan| {
         let (low, high) = live_volts(span, bench.atmosphere_pa);

@@ -58,6 +58,8 @@ const HELD_UP_MS: u64 = 250;
 /// A board that has not been heard for this long is lost, in ms.
 const SILENCE_MS_MAX: u64 = 500;
 
+const RESTARTED: &str = "the board has restarted: check its supply and whether its reset was pressed";
+
 /// No board has run for so long, in microseconds of its time: one that says so has lost its mind. A run's
 /// times never overflow below it.
 const BOARD_US_MAX: u64 = 1 << 60;
@@ -95,7 +97,11 @@ pub struct Link {
     /// Since when silence counts: since the board was heard, or since this program was held up after that.
     silent_from: HostTime,
     ticked_at: HostTime,
+    /// The first tick of telemetry since the welcome.
+    first_tick: Option<Tick>,
     next_tick: Option<Tick>,
+    /// Whether nothing but ticks that are past has come since the board was heard.
+    past_only: bool,
     /// The tick of the board's welcome: a dwell that began before it is an earlier one's.
     opened: Option<Tick>,
     statistics: LinkStatistics,
@@ -119,7 +125,9 @@ impl Link {
             heard_at: now,
             silent_from: now,
             ticked_at: now,
+            first_tick: None,
             next_tick: None,
+            past_only: false,
             opened: None,
             statistics: LinkStatistics::default(),
             // A boundary first: whatever the board heard while the port opened ends here.
@@ -140,7 +148,7 @@ impl Link {
     }
 
     fn hears(&mut self, now: HostTime) {
-        (self.heard_at, self.silent_from) = (now, now);
+        (self.heard_at, self.silent_from, self.past_only) = (now, now, false);
     }
 
     /// Bytes for the board; taken once.
@@ -255,19 +263,17 @@ impl Link {
                     self.statistics.frames_bad += 1;
                     return;
                 }
-                let last_us = frame.first_us + 1_000 * (samples.len() as u64 - 1);
-                self.clock.observe(now, last_us);
                 if self.next_tick.is_some_and(|due| due.is_after(frame.first)) {
-                    self.lose(
-                        "the board has restarted: check its supply and whether its reset was pressed",
-                        heard,
-                    );
+                    self.past(frame.first, heard);
                     return;
                 }
+                let last_us = frame.first_us + 1_000 * (samples.len() as u64 - 1);
+                self.clock.observe(now, last_us);
                 if let Some(due) = self.next_tick {
                     self.statistics.ticks_missing += u64::try_from(frame.first.ms_since(due)).unwrap_or(0);
                     self.statistics.frame_interval_us.saturating_record(now.us_since(self.heard_at).max(1));
                 }
+                self.first_tick.get_or_insert(frame.first);
                 self.next_tick = Some(frame.first.plus_ms(samples.len() as u32));
                 self.hears(now);
                 heard.push(Heard::Telemetry {
@@ -330,6 +336,16 @@ impl Link {
         }
     }
 
+    /// Telemetry of ticks that are past. Those since the welcome are an echo of the line, unless nothing else comes any
+    /// more; earlier ones are of a board whose ticks have begun again.
+    fn past(&mut self, first: Tick, heard: &mut Vec<Heard>) {
+        self.statistics.frames_bad += 1;
+        self.past_only = true;
+        if self.first_tick.is_some_and(|begun| begun.is_after(first)) {
+            self.lose(RESTARTED, heard);
+        }
+    }
+
     /// Gives the board up for `why`, in words, and looks out for it from now on. It may hear us even
     /// when we do not hear it, so the last word is a stop.
     pub fn lose(&mut self, why: &str, heard: &mut Vec<Heard>) {
@@ -365,7 +381,7 @@ impl Link {
 
     fn tick_open(&mut self, now: HostTime, operator_alive: bool, heard: &mut Vec<Heard>) {
         if now.us_since(self.silent_from) > SILENCE_MS_MAX * 1_000 {
-            self.lose("the board has fallen silent", heard);
+            self.lose(if self.past_only { RESTARTED } else { "the board has fallen silent" }, heard);
             return;
         }
         let unanswered = |sent: &InFlight| now.us_since(sent.first_sent) > ANSWER_MS_MAX * 1_000;

@@ -75,6 +75,8 @@ struct Walk {
     /// When a dwell of the board's present life was carried out last.
     last_dwell: Option<usize>,
     may_clear: bool,
+    /// Whether the board has said that it tripped, and has not been told to clear it since.
+    tripped: bool,
     hung_ms: usize,
     before: Option<State>,
     wrong: Once,
@@ -107,7 +109,8 @@ impl Walk {
                 self.running = None;
             }
             Said::Dwell(dwell) => self.queue.push_back(*dwell),
-            Said::Cleared => self.may_clear = true,
+            Said::Cleared => (self.may_clear, self.tripped) = (true, false),
+            Said::Tripped(..) => self.tripped = true,
             Said::LateActed(action) => {
                 let what = format!("a command that had outlived its time acted at {place} ms: {action:?}");
                 self.wrong.say("late", what);
@@ -121,11 +124,15 @@ impl Walk {
             self.queue.clear();
             (self.running, self.last_dwell) = (None, None);
             self.right.restarted(place);
+            self.tripped = false;
         }
         let moment = &beside.moment;
         let untold = !self.may_clear && !beside.restarted;
         if self.before == Some(State::Tripped) && moment.state != State::Tripped && untold {
             self.wrong.say("latch", format!("a latched trip cleared itself at {place} ms"));
+        }
+        if self.tripped && !matches!(moment.state, State::Stopping | State::Tripped) {
+            self.wrong.say("unlatched", format!("{:?} after a trip, at {place} ms", moment.state));
         }
         self.may_clear = false;
         self.before = Some(moment.state);

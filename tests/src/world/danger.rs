@@ -11,6 +11,7 @@ use super::watch::{Beside, Watch};
 use crate::check::Excuse;
 use stepwell_plant::FaultKind;
 use stepwell_procedure::run::Plan;
+use stepwell_protocol::state::State;
 
 /// A condition and its bound.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -92,9 +93,11 @@ const CONDITIONS: &[Row] = &[
     row(ABOVE_GUARD, ("RailHigh", 20), NOTHING, |facts, beside, _| {
         beside.moment.rail_pa > GAIN * facts.plan.pump.rail_guard_pa
     }),
-    row("over-current, inlet", ("OverCurrent", 10), NOTHING, |facts, _, place| over_current(facts, place, 0)),
-    row("over-current, pressure", ("OverCurrent", 10), NOTHING, |facts, _, place| {
-        over_current(facts, place, 1)
+    row("over-current, inlet", ("OverCurrent", 10), NOTHING, |facts, beside, place| {
+        over_current(facts, beside, place, 0)
+    }),
+    row("over-current, pressure", ("OverCurrent", 10), NOTHING, |facts, beside, place| {
+        over_current(facts, beside, place, 1)
     }),
     row("current at 0 %, inlet", ("CurrentAtZeroDuty", 50), NOTHING, |facts, beside, place| {
         current_at_zero(facts, beside, place, 0)
@@ -157,10 +160,14 @@ const BROKEN_MAX: usize = 40;
 
 /// Over one period of a 200 Hz PWM. A channel shows no more than its full scale: what lies above, in a coil that
 /// is shorted outright, is for the driver's own protection.
-fn over_current(facts: &Facts<'_>, place: usize, coil: usize) -> bool {
+fn over_current(facts: &Facts<'_>, beside: &Beside, place: usize, coil: usize) -> bool {
+    let outputs = &beside.moment.outputs;
+    // What an output that was let go still draws is its switch's doing.
+    let let_go = beside.moment.state == State::Stopping
+        && [outputs.inlet_duty_e4, outputs.pressure_duty_e4][coil] == 0;
     right::fitted(facts.plan)[coil].is_some_and(|(valve, _)| {
         let full_duty_a = right::full_duty_a(facts.plan, valve, facts.most_v[place]);
-        facts.shown_a[place][coil] > GAIN * right::current_max_a(facts.plan, valve, full_duty_a)
+        !let_go && facts.shown_a[place][coil] > GAIN * right::current_max_a(facts.plan, valve, full_duty_a)
     })
 }
 
@@ -211,11 +218,14 @@ pub fn episodes(
     let facts = facts(plan, watch, doing, mishap);
     let mut found = Vec::new();
     for &Row { name, promised, added, condition } in CONDITIONS {
+        // A coil that draws too much is let go in the hold of a stop as well.
+        let held = promised.0 == "OverCurrent";
         let danger = Danger { name, bound_ms: promised.1 + added.0 };
         let mut episode: Option<Episode> = None;
         let mut seen_ms = 0;
         for (place, beside) in watch.ticks.iter().enumerate() {
-            if !(doing[place].works() && condition(&facts, beside, place)) {
+            let acts = doing[place].works() || held && doing[place] == Doing::Hold;
+            if !(acts && condition(&facts, beside, place)) {
                 found.extend(episode.take());
                 seen_ms = 0;
                 continue;

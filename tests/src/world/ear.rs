@@ -21,7 +21,8 @@ pub struct Arrived {
 pub struct Ear {
     /// Number of its session.
     pub session: u32,
-    /// Telemetry that came after the greeting was answered, until the board started anew.
+    /// Telemetry that came after the greeting was answered, until the board started anew; what the line doubled or let
+    /// be overtaken is not among it.
     pub telemetry: Vec<Arrived>,
     /// Ends of dwells that it was told of without asking.
     pub told: Vec<DwellReport>,
@@ -31,6 +32,8 @@ pub struct Ear {
     pub trips: Vec<TripCause>,
     from_board: Deframer,
     welcome: bool,
+    /// Whether the board has started anew since this ear began to listen.
+    restarted: bool,
     over: bool,
 }
 
@@ -39,6 +42,11 @@ impl Ear {
     #[must_use]
     pub fn new(session: u32) -> Ear {
         Ear { session, ..Ear::default() }
+    }
+
+    /// The board starts anew.
+    pub fn board_restarted(&mut self) {
+        self.restarted = true;
     }
 
     /// Bytes come out of the line at `ms` of rig time.
@@ -52,9 +60,11 @@ impl Ear {
                 _ if !self.welcome => {}
                 FromBoard::Telemetry(frame) => {
                     let due = self.telemetry.last().map_or(0, |last| last.first + last.ticks);
-                    // Ticks that begin again are those of a board that has started anew: nothing of the run is left.
-                    self.over |= frame.first.0 < due;
+                    let past = frame.first.0 < due;
+                    // Of a board that has started anew: nothing of the run is left.
+                    self.over |= past && self.restarted;
                     if let Ok(samples) = unpack(frame.packed, frame.ticks)
+                        && !past
                         && !self.over
                     {
                         let (first, ticks) = (frame.first.0, samples.len() as u32);

@@ -4,7 +4,9 @@ use super::authority::Doing;
 use super::letting_go::DECAY_MS;
 use super::mishap::{Mishap, What};
 use super::right;
+use super::said::Said;
 use super::watch::Watch;
+use crate::promised::within_ms;
 use stepwell_plant::FaultKind;
 use stepwell_procedure::run::Plan;
 use stepwell_protocol::state::State;
@@ -16,25 +18,35 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
     let mut wrong = Vec::new();
     let (mut turning, mut pressed, mut driven) =
         (Stretch::default(), Stretch::default(), [Stretch::default(); 2]);
-    let mut worked = false;
+    let (mut worked, mut told) = (false, false);
+    let mut said = watch.said.iter().peekable();
+    let (shaft_ms, trapped_ms) =
+        (within_ms("ShaftStillTurning") + PULSE_MS, within_ms("PressureTrapped") + READ_MS);
     let fitted = right::fitted(plan);
     let swapped = mishap.filter(|mishap| mishap.what == What::Rig(FaultKind::ConnectorsSwapped));
     for (place, (beside, doing)) in watch.ticks.iter().zip(doing).enumerate() {
         let moment = &beside.moment;
         worked = (worked || doing.works()) && !beside.restarted;
-        let latched = moment.state == State::Tripped;
+        while let Some((_, what)) = said.next_if(|(at, _)| *at <= place) {
+            told = matches!(what, Said::Tripped(..)) || (told && *what != Said::Cleared);
+        }
+        told &= !beside.restarted;
+        // A trip that is found while a stop is on its way is latched when that is over.
+        let latched = moment.state == State::Tripped || told && moment.state == State::Stopping;
         // A board that does not run tells nobody anything, and one that has started anew has seen nothing yet.
         let sees = beside.running && !beside.restarted;
         let turns = sees && !moment.drive_on() && moment.speed_rev_per_s > TURNING_REV_PER_S;
-        if turning.untold(turns, latched, SHAFT_MS_MAX) {
+        if turning.untold(turns, latched, shaft_ms) {
             wrong.push(format!(
-                "the shaft turns {SHAFT_MS_MAX} ms after the drive and nobody is told, {place} ms"
+                "the shaft turns {shaft_ms} ms after the drive and nobody is told, {place} ms"
             ));
         }
         // Twice what counts as low is beyond any error of a sensor whose zero was taken.
-        let stays = worked && *doing == Doing::Rest && moment.rail_pa > 2.0 * plan.bench.rail_low_pa;
-        if pressed.untold(stays && sees, latched, TRAPPED_MS_MAX) {
-            wrong.push(format!("pressure stays for {TRAPPED_MS_MAX} ms and nobody is told, {place} ms"));
+        // A dwell may drive nothing; that it ends when it must is judged elsewhere.
+        let over = worked && moment.state != State::Dwelling;
+        let stays = over && moment.rail_pa > 2.0 * plan.bench.rail_low_pa;
+        if pressed.untold(stays && sees, latched, trapped_ms) {
+            wrong.push(format!("pressure stays for {trapped_ms} ms and nobody is told, {place} ms"));
         }
         let swapped = swapped.is_some_and(|mishap| mishap.acts_at(place as u64));
         // The board knows its guards once it has worked.
@@ -89,11 +101,11 @@ const UNASKED_MS_MAX: usize = 100;
 /// A shaft faster than this turns, in rev/s: a tenth of a revolution per second is a pulse in 170 ms.
 const TURNING_REV_PER_S: f64 = 0.1;
 
-/// A shaft may coast for this long, in ms, and a second more until it is known.
-const SHAFT_MS_MAX: usize = 6_000;
+/// The pulse by which it is known may come so much later, in ms.
+const PULSE_MS: usize = 170;
 
-/// Pressure may stay for this long after the last work, in ms, and a second more until it is known.
-const TRAPPED_MS_MAX: usize = 11_000;
+/// So long a reading takes to be known, in ms: what the protocol promises for a rail that is too high.
+const READ_MS: usize = 20;
 
 #[cfg(test)]
 mod tests {

@@ -3,8 +3,10 @@
 
 use super::host::Handed;
 use super::record::Stored;
+use super::said::Said;
 use super::watch::Watch;
 use std::collections::BTreeMap;
+use stepwell_procedure::finding::Verdict;
 use stepwell_procedure::record::{Ended, Entry, EventKind};
 use stepwell_procedure::words;
 use stepwell_protocol::channel::Coil;
@@ -17,8 +19,9 @@ pub fn judged(stored: &Stored, handed: &Handed, life: usize, watch: &Watch) -> V
     wrong.extend(not_kept(stored, handed));
     wrong.extend(dwells(handed, life, watch));
     wrong.extend(trips(handed, life, watch));
-    wrong.extend(verdict(stored));
+    wrong.extend(outcome(stored, handed));
     wrong.extend(bursts(stored, watch));
+    wrong.extend(bursts_missing(stored, handed, life, watch));
     wrong
 }
 
@@ -99,11 +102,20 @@ fn trips(handed: &Handed, life: usize, watch: &Watch) -> Option<String> {
     (!named && !matches!(ended, Ended::LinkLost)).then(|| format!("a trip that is not in the log: {cause}"))
 }
 
-/// A sealed run is as good as the worst that was found in it.
-fn verdict(stored: &Stored) -> Option<String> {
-    let worst = stored.run.findings.iter().map(|finding| finding.verdict).max()?;
-    let verdict = stored.run.outcome.verdict;
-    (stored.sealed && verdict < worst).then(|| format!("found {worst:?}, and in all {verdict:?}"))
+/// A sealed run came to what it is stored as, is no better than the worst that was found in it, and is no pass when it
+/// did not come to its end.
+fn outcome(stored: &Stored, handed: &Handed) -> Option<String> {
+    let outcome = &stored.run.outcome;
+    if !stored.sealed {
+        return None;
+    }
+    if handed.outcome.as_ref() != Some(outcome) {
+        return Some(format!("came to {:?}, and is stored as {outcome:?}", handed.outcome));
+    }
+    let found = stored.run.findings.iter().map(|finding| finding.verdict).max();
+    let whole = if outcome.ended == Ended::Completed { Verdict::Pass } else { Verdict::NotMeasured };
+    let worst = found.map_or(whole, |found| found.max(whole));
+    (outcome.verdict < worst).then(|| format!("no better than {worst:?}, and in all {:?}", outcome.verdict))
 }
 
 /// A burst that is not what the rig showed.
@@ -113,8 +125,24 @@ fn bursts(stored: &Stored, watch: &Watch) -> Option<String> {
         let shown = watch.places_of(burst.at).any(|place| {
             // The first conversion after the outputs of the dwell's first tick.
             let counts = watch.burst_from(place + 1, coil);
-            counts.len() >= burst.counts.len() && counts[..burst.counts.len()] == burst.counts
+            counts[..counts.len().min(BURST_SAMPLES)] == burst.counts
         });
         (!shown).then(|| format!("the burst of tick {} is not what the rig showed", burst.at))
     })
+}
+
+/// So many conversions are a burst (docs/protocol.md, 6.1).
+const BURST_SAMPLES: usize = 600;
+
+/// A run that was carried out and has another number of bursts than of dwells that were to have one.
+fn bursts_missing(stored: &Stored, handed: &Handed, life: usize, watch: &Watch) -> Option<String> {
+    let session = watch.ears.get(life)?.session;
+    let completed = handed.outcome.as_ref().is_some_and(|outcome| outcome.ended == Ended::Completed);
+    let captured = |report: &&DwellReport| {
+        watch.said.iter().any(|(_, said)| {
+            matches!(said, Said::Dwell(dwell) if dwell.serial == report.serial && dwell.burst.is_some())
+        })
+    };
+    let (due, logged) = (once(watch.reports(session)).filter(captured).count(), stored.run.bursts.len());
+    (completed && due != logged).then(|| format!("{due} bursts were captured, in the log: {logged}"))
 }

@@ -127,6 +127,9 @@ impl Watch {
         let place = self.ticks.len();
         if machine.restarted() {
             self.wire.restarted();
+            if let Some(ear) = self.ears.last_mut() {
+                ear.board_restarted();
+            }
             if !machine.forgot() {
                 self.lives.push(Life::default());
                 self.began = place;

@@ -45,7 +45,7 @@ fn a_record_that_is_not_what_was_handed_over_is_found() {
         stored.run.outcome.verdict = Verdict::Pass;
         stored.run.findings[0].verdict = Verdict::Fail;
     });
-    says(&better.wrong.join("\n"), "found Fail, and in all Pass");
+    says(&better.wrong.join("\n"), "no better than Fail, and in all Pass");
     let burst = scene.given_back(|stored| stored.run.bursts[0].counts[50] ^= 1);
     says(&burst.wrong.join("\n"), "is not what the rig showed");
 }
@@ -159,4 +159,26 @@ fn a_log_that_lacks_an_end_or_a_trip_or_has_one_too_many_is_found() {
         }
     });
     says(&unnamed, "a trip that is not in the log: guard-open");
+}
+
+#[test]
+fn an_outcome_that_is_not_what_the_run_came_to_is_found_and_a_burst_that_is_cut_or_left_out() {
+    let mut completed = Scene::of(GOOD);
+    let other = completed.given_back(|stored| stored.run.outcome.verdict = Verdict::ConditionalPass);
+    says(&other.wrong.join("\n"), "and is stored as");
+    let cut = completed.given_back(|stored| {
+        stored.run.bursts[0].counts.pop();
+    });
+    says(&cut.wrong.join("\n"), "is not what the rig showed");
+    let missing = completed.given_back(|stored| {
+        stored.run.bursts.pop();
+    });
+    says(&missing.wrong.join("\n"), "bursts were captured, in the log");
+
+    // Passed, says the program, and so does the disk; but it never came to its end.
+    let mut tripped = Scene::of("short heron 1 good guard-open@work2500+60000*1");
+    let outcome = tripped.handed.outcome.as_mut().expect("an outcome");
+    outcome.verdict = Verdict::Pass;
+    tripped.stored.run.outcome = outcome.clone();
+    says(&tripped.kept().wrong.join("\n"), "no better than");
 }

@@ -24,6 +24,9 @@ const REPORT_OVERDUE_MS: u32 = 200;
 /// How often a start that came too late is moved before the run gives up.
 const MOVES_MAX: u32 = 5;
 
+/// How often something is asked for again that came too late to be read; each takes half a second or more.
+const ASKED_AGAIN_MAX: u32 = 20;
+
 /// The drive's account on the board may be a few ticks behind ours, in ms.
 const ACCOUNT_MARGIN_MS: u32 = 20;
 
@@ -35,6 +38,7 @@ pub(super) struct Chain {
     first_serial: u16,
     slot: Option<Tick>,
     moves: u32,
+    asked_again: u32,
     sent: usize,
     reports: Vec<DwellReport>,
     /// The first tick after the last dwell on which the board was idle again.
@@ -51,6 +55,7 @@ impl Chain {
             first_serial: 0,
             slot: None,
             moves: 0,
+            asked_again: 0,
             sent: 0,
             reports: Vec::new(),
             settled: None,
@@ -126,6 +131,12 @@ impl Chain {
         self.moved()
     }
 
+    /// Whether to ask again for what came too late to be read: reading changes nothing.
+    fn asks_again(&mut self) -> bool {
+        self.asked_again += 1;
+        self.asked_again <= ASKED_AGAIN_MAX
+    }
+
     /// Takes the board's answer to one of this chain's commands.
     pub(super) fn answered(
         &mut self,
@@ -135,14 +146,18 @@ impl Chain {
         match (pending, result) {
             (Pending::Dwell, Ok(_)) => self.sent += 1,
             (Pending::Dwell, Err(Refusal::Late { .. } | Refusal::DriveMustRest { .. })) if self.moved() => {}
+            (Pending::ReadDwell | Pending::ReadBurst, Err(Refusal::Late { .. })) if self.asks_again() => {}
             (Pending::ReadBurst, Ok(Reply::Burst(piece))) => {
                 if usize::from(piece.offset) == self.burst.len() {
                     self.burst.extend_from_slice(&piece.counts);
                 }
                 self.burst_read = piece.counts.is_empty() || self.burst.len() >= usize::from(piece.total);
             }
-            // Without a burst the findings stand all the same.
-            (Pending::ReadBurst, Err(_)) => self.burst_read = true,
+            // Without a burst the findings stand all the same; a part of one tells nothing.
+            (Pending::ReadBurst, Err(_)) => {
+                self.burst.clear();
+                self.burst_read = true;
+            }
             (_, Err(refusal)) => return Err(refusal),
             (_, Ok(_)) => {}
         }

@@ -11,7 +11,7 @@ pub struct LinkStatistics {
     pub frame_interval_us: Histogram<u64>,
     /// Ticks of telemetry that never came.
     pub ticks_missing: u64,
-    /// Frames that were no frames: wrong checksum, stuffing or length.
+    /// Frames that were no frames: wrong checksum, stuffing or length; and telemetry of ticks that are past.
     pub frames_bad: u64,
     /// Frames received in order.
     pub frames_good: u64,

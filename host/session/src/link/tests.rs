@@ -203,13 +203,48 @@ fn telemetry(host: &mut Host, at_ms: u64, first: u32) {
     host.hears(at_ms, &FromBoard::Telemetry(frame));
 }
 
+fn restarted(host: &Host) -> bool {
+    matches!(host.heard.last(), Some(Heard::Lost(why)) if why.contains("restarted"))
+}
+
 #[test]
 fn a_board_that_has_restarted_is_lost_by_that_name_and_told_to_stop() {
     let mut host = Host::opened();
     telemetry(&mut host, 2, 5_000);
     telemetry(&mut host, 3, 1);
-    assert!(matches!(host.heard.last(), Some(Heard::Lost(why)) if why.contains("restarted")));
+    assert!(restarted(&host));
     assert_eq!(host.sent(4), [ToBoard::Stop]);
+}
+
+#[test]
+fn telemetry_that_a_line_doubles_or_lets_be_overtaken_is_taken_once_and_is_no_restart() {
+    let mut host = Host::opened();
+    for (at_ms, first) in [(2, 10), (3, 10), (4, 12), (5, 11), (6, 13)] {
+        telemetry(&mut host, at_ms, first);
+    }
+    let taken: Vec<Tick> = host
+        .heard
+        .iter()
+        .map(|heard| if let Heard::Telemetry { first, .. } = heard { *first } else { panic!("{heard:?}") })
+        .collect();
+    assert_eq!(taken, [10, 12, 13].map(Tick));
+    assert_eq!(host.link.statistics().frames_bad, 2);
+}
+
+/// Its ticks have begun again and come by those that were heard before: for as long as silence lasts it could be the
+/// line.
+#[test]
+fn a_board_of_which_only_past_ticks_are_heard_has_restarted() {
+    let mut host = Host::opened();
+    telemetry(&mut host, 2, 10);
+    telemetry(&mut host, 3, 5_000);
+    for at_ms in (4..500).step_by(10) {
+        telemetry(&mut host, at_ms, 10 + at_ms as u32);
+        host.sent(at_ms);
+    }
+    assert!(!restarted(&host));
+    host.sent(504);
+    assert!(restarted(&host));
 }
 
 #[test]

@@ -65,8 +65,8 @@ pub struct Handed {
     pub over_ms: usize,
     /// Whether the run was sealed.
     pub sealed: bool,
-    /// Whether the program had given the link up: what it hears from then on is shown and not kept.
-    pub gave_up: bool,
+    /// When the program gave the link up, ms of rig time: what it hears from then on is shown and not kept.
+    pub gave_up_ms: Option<usize>,
 }
 
 impl Handed {
@@ -225,7 +225,7 @@ impl<'s> Host<'s> {
         self.person_acts(ms, now);
         self.record(ms);
         let mut to_board = self.engine.take_bytes();
-        if self.handed.gave_up
+        if self.handed.gave_up_ms.is_some()
             && says(&to_board).any(|said| !matches!(said, ToBoard::Stop | ToBoard::Hello(_)))
         {
             self.wrong.push(format!("a command or a renewal on a link that was lost, {ms} ms"));
@@ -318,7 +318,7 @@ impl<'s> Host<'s> {
                 Output::Finished(outcome, _) => self.seal(ms, &outcome),
                 Output::Unwelcome(_) => self.unwelcome = true,
                 Output::Lost(_) => {
-                    self.handed.gave_up = true;
+                    self.handed.gave_up_ms.get_or_insert(ms as usize);
                     self.commit(ms);
                 }
                 Output::Back(_) => self.back = true,
@@ -423,7 +423,7 @@ impl<'s> Host<'s> {
                 && ms >= mishap.onset_ms
         };
         let Some(mishap) = self.mishap.filter(cut) else { return false };
-        if !self.handed.gave_up || self.back {
+        if self.handed.gave_up_ms.is_none() || self.back {
             return false;
         }
         let late = ms > mishap.onset_ms + mishap.for_ms + BACK_MS_MAX;

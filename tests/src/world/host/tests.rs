@@ -55,7 +55,7 @@ fn a_good_program_does_nothing_wrong() {
 
 #[test]
 fn a_program_that_goes_on_after_it_said_that_the_link_was_lost_is_found() {
-    let found = found(|host| host.handed.gave_up = true);
+    let found = found(|host| host.handed.gave_up_ms = Some(10_000));
     assert!(found.contains("a command or a renewal on a link that was lost"), "{found}");
 }
 
@@ -81,7 +81,7 @@ fn readings_that_do_not_come_back_in_time_are_found() {
         let mut store = Store::open(&folder.path().join("runs.stepwell")).expect("a store can be made");
         let mut host = Bench::new(&mut store).host;
         host.befall(mishap);
-        (host.handed.gave_up, host.back) = (true, back);
+        (host.handed.gave_up_ms, host.back) = (Some(1_500), back);
         host.looks_out_for_readings(ms);
         assert_eq!(host.wrong.join("\n").contains("readings have not come back"), late, "{ms} {back}");
     }

@@ -165,9 +165,9 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         let mut host = Host::new(plan, &mut file, session, world.machine.ms());
         world.watch.program(session);
         let end = world.live(&mut host, case);
-        host.handed.over_ms = world.machine.ms() as usize;
+        host.recorder.handed.over_ms = world.machine.ms() as usize;
         outcomes.push(host.outcome().cloned());
-        handed.push(std::mem::take(&mut host.handed));
+        handed.push(std::mem::take(&mut host.recorder.handed));
         wrong_said.append(&mut host.wrong);
         told = std::mem::take(&mut host.told);
         hung |= end == End::Hung;
@@ -379,7 +379,7 @@ impl World {
                     return end;
                 }
             }
-            host.recorder(ms);
+            host.recorder.passes(ms);
             if ms >= host.wakes_ms && !host.asleep(ms) {
                 let bytes = self.line.at_host(ms);
                 let gone = self.line.unplugged(ms);

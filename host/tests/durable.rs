@@ -93,15 +93,15 @@ fn kill(name: &str, programs: u32) -> (Duration, Duration) {
         child.wait().unwrap();
         let killed = now();
         let uncommitted = killed.duration_since(written(store).unwrap()).unwrap_or_default();
-        let told = killed.duration_since(*begun).unwrap_or_default();
-        let lost = told.saturating_sub(stored(store).unwrap());
+        let of_the_run = killed.duration_since(*begun).unwrap_or_default();
+        let lost = of_the_run.saturating_sub(stored(store).unwrap());
         worst = (worst.0.max(uncommitted), worst.1.max(lost));
         let verified = told(stepwell(store).args(["verify", "--json"]));
         assert_eq!(verified.code, 0, "{}{}", verified.out, verified.err);
         assert_eq!(json(&verified)["runs"][0]["state"], "interrupted", "{}", verified.out);
         let second = Duration::from_secs(1);
         assert!(uncommitted <= second, "killed {uncommitted:?} after its last commit");
-        assert!(lost <= second, "{lost:?} of {told:?} are not in the store");
+        assert!(lost <= second, "{lost:?} of {of_the_run:?} are not in the store");
     }
     worst
 }

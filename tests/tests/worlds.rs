@@ -1,7 +1,8 @@
 //! Simulated worlds: the same case is the same story to the bit, and what a campaign prints is what it ran.
 
 use std::collections::BTreeSet;
-use stepwell_store::{RunState, Store};
+use stepwell_store::RunState::{Interrupted, Sealed};
+use stepwell_store::Store;
 use stepwell_tests::world::case::Case;
 use stepwell_tests::world::{Story, folder, run};
 
@@ -51,7 +52,6 @@ fn a_killed_program_leaves_its_journal_and_its_lock_and_the_next_one_meets_them(
         let runs = Store::open_to_read(&path).and_then(|store| store.runs()).expect("runs can be read");
         (left, runs.iter().map(|run| run.state).collect::<Vec<_>>())
     };
-    use RunState::{Interrupted, Sealed};
     assert_eq!(beside("host-killed"), ((true, [true, false]), vec![Interrupted]));
     assert_eq!(beside("host-restarted"), ((false, [false; 2]), vec![Interrupted, Sealed]));
 }

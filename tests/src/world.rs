@@ -18,6 +18,7 @@ mod ending;
 pub mod excuse;
 pub mod host;
 pub mod latched;
+mod left;
 pub mod letting_go;
 pub mod line;
 pub mod log;
@@ -37,6 +38,7 @@ use authority::Doing;
 use case::{Case, Length};
 use danger::Episode;
 use host::{Handed, Host};
+use left::Left;
 use line::{Line, Quality};
 use machine::Machine;
 use mishap::{HostMishap, Mishap, What};
@@ -167,23 +169,29 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     let mut handed = Vec::new();
     let (mut hung, mut wrong_said) = (false, Vec::new());
     let mut told;
-    let mut file = Store::open(store).expect("a store can be made");
     loop {
+        let mut file = Store::open(store).expect("a store can be made, and one that was left can be opened");
         let session = (case.seed as u32).wrapping_mul(2).wrapping_add(1 + outcomes.len() as u32);
         let mut host = Host::new(plan, &mut file, session, world.machine.ms());
         world.watch.program(session);
         let end = world.live(&mut host, case);
-        host.handed.over_ms = world.machine.ms() as usize;
+        host.recorder.handed.over_ms = world.machine.ms() as usize;
         outcomes.push(host.outcome().cloned());
-        handed.push(std::mem::take(&mut host.handed));
+        handed.push(std::mem::take(&mut host.recorder.handed));
         wrong_said.append(&mut host.wrong);
         told = std::mem::take(&mut host.told);
         hung |= end == End::Hung;
+        let left = matches!(end, End::Killed | End::Restarted)
+            .then(|| Left::of(store).expect("the files of a store can be read"));
+        drop(host);
+        drop(file);
+        if let Some(left) = left {
+            left.put_back(store).expect("the files of a store can be put back");
+        }
         if end != End::Restarted {
             break;
         }
     }
-    drop(file);
     world.pass(AFTERWARDS_MS);
 
     let World { machine, mut watch, begun, .. } = world;
@@ -385,7 +393,7 @@ impl World {
                     return end;
                 }
             }
-            host.recorder(ms);
+            host.recorder.passes(ms);
             if ms >= host.wakes_ms && !host.asleep(ms) {
                 let bytes = self.line.at_host(ms);
                 let gone = self.line.unplugged(ms);

@@ -1,6 +1,8 @@
 //! Simulated worlds: the same case is the same story to the bit, and what a campaign prints is what it ran.
 
 use std::collections::BTreeSet;
+use stepwell_store::RunState::{Interrupted, Sealed};
+use stepwell_store::Store;
 use stepwell_tests::world::case::Case;
 use stepwell_tests::world::{Story, folder, run};
 
@@ -31,6 +33,27 @@ fn five_cases_replayed_from_what_was_printed_are_the_same_to_the_bit() {
         }
     }
     assert_eq!(fingerprints.len(), 5, "five cases, five stories");
+}
+
+/// What a killed program leaves is what the next one, and whoever reads, begins with.
+#[test]
+fn a_killed_program_leaves_its_journal_and_its_lock_and_the_next_one_meets_them() {
+    let beside = |mishap: &str| {
+        let case: Case = format!("short heron 1 good {mishap}@work2500+60000*1").parse().expect("a case");
+        let folder = folder();
+        let path = folder.path().join("runs.stepwell");
+        let story = run(&case, &path);
+        assert_eq!(story.wrong, Vec::<String>::new());
+        let bytes = |what: &str| {
+            folder.path().join(format!("runs.stepwell{what}")).metadata().ok().map(|file| file.len())
+        };
+        let journal = bytes("-wal").is_some_and(|bytes| bytes > 0);
+        let left = (journal, ["-run-1", "-run-2"].map(|lock| bytes(lock).is_some()));
+        let runs = Store::open_to_read(&path).and_then(|store| store.runs()).expect("runs can be read");
+        (left, runs.iter().map(|run| run.state).collect::<Vec<_>>())
+    };
+    assert_eq!(beside("host-killed"), ((true, [true, false]), vec![Interrupted]));
+    assert_eq!(beside("host-restarted"), ((false, [false; 2]), vec![Interrupted, Sealed]));
 }
 
 /// Cases that campaigns printed, each mended since: in the program, the core, or in what judges them.

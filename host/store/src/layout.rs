@@ -243,6 +243,22 @@ mod tests {
         (folder, connection)
     }
 
+    /// What a confirmed commit rests on (SQLite's documentation, "Pragma Statements", `synchronous`): in this mode of
+    /// the journal, and with 2, which is FULL, the journal is synced with every commit.
+    #[test]
+    fn a_store_that_is_written_syncs_its_journal_with_every_commit() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("x");
+        for opened in ["made", "opened again"] {
+            let store = crate::Store::open(&path).unwrap();
+            let setting = |name: &str| -> rusqlite::types::Value {
+                store.connection.pragma_query_value(None, name, |row| row.get(0)).unwrap()
+            };
+            assert_eq!(setting("synchronous"), 2_i64.into(), "{opened}");
+            assert_eq!(setting("journal_mode"), "wal".to_owned().into(), "{opened}");
+        }
+    }
+
     #[test]
     fn layouts_are_applied_once_each_in_order() {
         let (_folder, mut connection) = empty();

@@ -13,7 +13,7 @@ use stepwell_protocol::LEASE_MS;
 use stepwell_protocol::channel::{CHANNELS, Channel, Sample};
 use stepwell_protocol::state::Status;
 use stepwell_session::engine::STALE_MS;
-use stepwell_store::{COMMIT_EVERY_MS, Column, Store, StoredRun};
+use stepwell_store::{COMMIT_EVERY_MS, Column, RunState, Store, StoredRun};
 
 /// A shaft turns for so long after a pulse, in ms (docs/protocol.md, 5.3).
 const TURNS_MS: usize = 2_000;
@@ -79,6 +79,9 @@ pub fn judged(stored: &Stored, handed: &Handed, life: usize, watch: &Watch) -> K
     let mut kept = Kept { acknowledged: handed.acknowledged, ..Kept::default() };
     if stored.sealed != handed.sealed {
         kept.wrong.push(format!("sealed: {}, said to be: {}", stored.sealed, handed.sealed));
+    }
+    if stored.run.state == RunState::Running {
+        kept.wrong.push("a run whose program has ended is said to be going on".to_owned());
     }
     for (column, channel) in stored.columns.iter().zip(Channel::ALL) {
         let flat: Vec<(u32, u16)> = column
@@ -244,13 +247,13 @@ fn mistimed(stored: &Stored, watch: &Watch) -> Option<String> {
 /// Where in what was handed over the sample of a tick is.
 type Places = HashMap<u32, usize>;
 
-/// Telemetry that reached the program in time and is not in what it handed over. Beyond the last of what it handed
-/// over nothing is known of a program that was killed or that had given the link up.
+/// Telemetry that reached the program in time and is not in what it handed over. What a program that was killed or that
+/// had given the link up has not handed over behind its last is judged by [`kept_late`].
 fn left_out(handed: &Handed, telemetry: &[Arrived], places: &Places) -> Option<String> {
     let whole = |Arrived { first, ticks, .. }: &Arrived| {
         (*first..).take(*ticks as usize).all(|tick| places.contains_key(&tick))
     };
-    let due = if handed.outcome.is_some() && !handed.gave_up {
+    let due = if handed.outcome.is_some() && handed.gave_up_ms.is_none() {
         telemetry.len()
     } else {
         telemetry.iter().rposition(whole).map_or(0, |last| last + 1)
@@ -267,15 +270,18 @@ fn kept_after_ms(handed: &Handed) -> usize {
     COMMIT_EVERY_MS as usize + STALE_MS as usize + LATENCY_MS_MAX as usize + 2 * handed.served_ms_max
 }
 
-/// Telemetry that was taken and that the disk had not confirmed in time. What came less long before the program was
-/// killed may be lost, and so may what came after the disk has refused something; a program that stands still writes
-/// nothing.
+/// Telemetry that reached the program and that the disk had not confirmed in time; what was never handed over never was.
+/// What came less long before the program was killed may be lost, and so may what came after the disk has refused
+/// something or the link was given up; a program that stands still writes nothing.
 fn kept_late(handed: &Handed, telemetry: &[Arrived], places: &Places) -> Option<String> {
     let over_ms = handed.refused_ms.unwrap_or(handed.over_ms);
-    telemetry.iter().find_map(|Arrived { ms, first, ticks }| {
-        let place = *places.get(&(first + ticks - 1))?;
-        let commit = handed.commits.partition_point(|(_, samples)| *samples <= place);
-        let confirmed_ms = handed.commits.get(commit).map_or(over_ms, |(ms, _)| over_ms.min(*ms));
+    let is_due = |arrived: &&Arrived| handed.gave_up_ms.is_none_or(|gave_up_ms| arrived.ms < gave_up_ms);
+    telemetry.iter().take_while(is_due).find_map(|Arrived { ms, first, ticks }| {
+        let confirmed = places.get(&(first + ticks - 1)).and_then(|place| {
+            let commit = handed.commits.partition_point(|(_, samples)| samples <= place);
+            handed.commits.get(commit)
+        });
+        let confirmed_ms = confirmed.map_or(over_ms, |(ms, _)| over_ms.min(*ms));
         let still = handed
             .stood_still
             .as_ref()

@@ -9,6 +9,7 @@ use stepwell_protocol::message::FromBoard;
 use stepwell_protocol::state::State;
 use stepwell_protocol::telemetry::{TelemetryFrame, pack};
 use stepwell_protocol::time::Tick;
+use stepwell_store::RunState;
 use stepwell_tests::world::host::Handed;
 use stepwell_tests::world::said::Said;
 use stepwell_tests::world::watch::Beside;
@@ -18,6 +19,8 @@ fn a_record_that_is_not_what_was_handed_over_is_found() {
     let mut scene = Scene::of(GOOD);
     let unsealed = scene.given_back(|stored| stored.sealed = false);
     says(&unsealed.wrong.join("\n"), "sealed: false, said to be: true");
+    let going_on = scene.given_back(|stored| stored.run.state = RunState::Running);
+    says(&going_on.wrong.join("\n"), "is said to be going on");
     for index in 0..14 {
         let changed = scene.given_back(|stored| stored.columns[index].pieces[0].counts[700] ^= 1);
         says(
@@ -129,6 +132,26 @@ fn what_came_more_than_a_second_ago_and_is_on_no_disk_is_found() {
         handed.commits.drain(first..seal);
     });
     says(&missed, late);
+}
+
+/// A program that keeps what it hears to itself for longer and longer, and is killed or loses its link before it hands it
+/// over; what a good one had not yet handed over when it was killed is no more than the rule allows.
+#[test]
+fn what_was_withheld_until_a_kill_or_the_loss_of_the_link_is_found() {
+    let cut = |handed: &mut Handed, samples: usize| {
+        handed.samples.truncate(samples);
+        handed.commits.iter_mut().for_each(|(_, confirmed)| *confirmed = samples.min(*confirmed));
+    };
+    for (case, by_the_end) in [
+        ("short heron 1 good host-killed@work2500+60000*1", "killed"),
+        ("short heron 1 good line-interrupted@work2500+5000*1", "link lost"),
+    ] {
+        let mut scene = Scene::of(case);
+        let withheld = scene.handed(|handed| cut(handed, handed.samples.len() - 5_000));
+        assert!(withheld.contains("was not on the disk"), "{by_the_end}: {withheld:?}");
+        let last_second = scene.handed(|handed| cut(handed, handed.acknowledged));
+        assert_eq!(last_second, "", "{by_the_end}");
+    }
 }
 
 fn is_dwell(entry: &Entry) -> bool {

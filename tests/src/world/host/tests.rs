@@ -55,15 +55,14 @@ fn a_good_program_does_nothing_wrong() {
 
 #[test]
 fn a_program_that_goes_on_after_it_said_that_the_link_was_lost_is_found() {
-    let found = found(|host| host.handed.gave_up = true);
+    let found = found(|host| host.recorder.handed.gave_up_ms = Some(10_000));
     assert!(found.contains("a command or a renewal on a link that was lost"), "{found}");
 }
 
 #[test]
 fn a_run_that_is_not_sealed_on_a_disk_that_nothing_has_befallen_is_found() {
     let found = found(|host| {
-        let writer = host.writer.as_ref().expect("a run has begun");
-        writer.disk_fails(Some(Failing::Write));
+        host.recorder.disk_fails(Failing::Write);
         host.engine.operator(super::shown(10_000, 0), Operator::Stop);
     });
     assert!(found.contains("the disk is whole again and the run is not sealed"), "{found}");
@@ -81,7 +80,7 @@ fn readings_that_do_not_come_back_in_time_are_found() {
         let mut store = Store::open(&folder.path().join("runs.stepwell")).expect("a store can be made");
         let mut host = Bench::new(&mut store).host;
         host.befall(mishap);
-        (host.handed.gave_up, host.back) = (true, back);
+        (host.recorder.handed.gave_up_ms, host.back) = (Some(1_500), back);
         host.looks_out_for_readings(ms);
         assert_eq!(host.wrong.join("\n").contains("readings have not come back"), late, "{ms} {back}");
     }

@@ -67,7 +67,10 @@ impl Recorder {
         let (begun, answer) = channel();
         let thread = {
             let failed = Arc::clone(&failed);
-            std::thread::spawn(move || record(store, &head, &rescue, &begun, &inbox, &answering, &failed))
+            std::thread::Builder::new()
+                .name("recorder".to_owned())
+                .spawn(move || record(store, &head, &rescue, &begun, &inbox, &answering, &failed))
+                .expect("the system gives a thread")
         };
         let recorder =
             Recorder { path, messages: Some(messages), thread: Some(thread), answers, unanswered: 0, failed };

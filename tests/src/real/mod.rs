@@ -156,3 +156,32 @@ pub fn signal(pid: u32, name: &str) {
     let status = Command::new("sh").args(["-c", &line]).status().expect("there is a shell");
     assert!(status.success(), "{line}: {status}");
 }
+
+#[cfg(test)]
+mod tests {
+    use super::newer_source;
+    use std::fs::File;
+    use std::time::{Duration, SystemTime};
+
+    #[test]
+    fn a_program_is_too_old_once_a_source_of_it_was_changed_or_is_gone() {
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| folder.path().join(name);
+        let file = |name: &str, age_s: u64| {
+            let age = Duration::from_secs(age_s);
+            File::create(at(name)).unwrap().set_modified(SystemTime::UNIX_EPOCH + age).unwrap();
+        };
+        file("program", 20);
+        file("a.rs", 10);
+        file("of two words.rs", 10);
+        let [program, a, b] =
+            ["program", "a.rs", "of two words.rs"].map(|name| at(name).display().to_string());
+        std::fs::write(at("program.d"), format!("{program}: {a} {}\n", b.replace(' ', "\\ "))).unwrap();
+        assert_eq!(newer_source(&at("program")), None);
+        file("of two words.rs", 21);
+        assert_eq!(newer_source(&at("program")), Some(at("of two words.rs")));
+        file("of two words.rs", 10);
+        std::fs::remove_file(at("a.rs")).unwrap();
+        assert_eq!(newer_source(&at("program")), Some(at("a.rs")));
+    }
+}

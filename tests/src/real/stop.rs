@@ -97,6 +97,14 @@ pub struct Stopped {
     pub tripped: bool,
 }
 
+impl Stopped {
+    /// Whether it is as `event` has it: within its bound, and tripped only where nobody told the board to stop.
+    #[must_use]
+    pub fn is_as_it_should(&self, event: Event) -> bool {
+        self.work_over <= event.bound() && self.tripped != event.told()
+    }
+}
+
 /// Longer than the screens want between two keys.
 const A_MOMENT: Duration = Duration::from_millis(900);
 

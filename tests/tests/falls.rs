@@ -55,7 +55,7 @@ fn falls(thread: &'static str, screens: bool, kept: Kept) {
     assert!(shown.contains(&format!("Ended:   {ended}")), "{case}: {shown}");
     let store = Store::open_to_read(&at_work.folder.join("runs")).expect("it can be read");
     let kept = store.samples(1, Channel::Status).expect("it has samples").pieces;
-    let end = kept.iter().map(|piece| piece.first.plus_ms(piece.counts.len() as u32)).last();
+    let end = kept.last().map(|piece| piece.first.plus_ms(piece.counts.len() as u32));
     let lost_ms = Tick(at_fall.tick).ms_since(end.expect("it has some"));
     assert!(lost_ms <= LOST_MS_MAX, "{case}: {lost_ms} ms before the fall are lost");
 }

@@ -58,6 +58,9 @@ impl Recorder {
     ///
     /// # Errors
     /// As [`Store::begin`].
+    ///
+    /// # Panics
+    /// When the system gives no thread.
     pub fn start(store: Store, head: &RunHead, rescue: &Path) -> Result<(Recorder, u64), StoreError> {
         let path = store.path().to_owned();
         let (head, rescue) = (head.clone(), rescue.to_owned());

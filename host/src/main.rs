@@ -7,6 +7,7 @@ mod analyse;
 mod cli;
 mod clock;
 mod failure;
+mod fall;
 mod library;
 mod mounted;
 mod print;
@@ -32,15 +33,19 @@ fn main() -> ExitCode {
         .with_writer(std::io::stderr)
         .log_internal_errors(false)
         .init();
-    let code = verbs::carry_out(cli::Cli::parse()).unwrap_or_else(|failure| {
+    fall::note_and_print();
+    let done = std::panic::catch_unwind(|| verbs::carry_out(cli::Cli::parse()));
+    let mut code = done.unwrap_or(Ok(failure::INTERNAL)).unwrap_or_else(|failure| {
         errln!("stepwell: {failure}");
         failure.exit_code()
     });
-    match print::lost() {
-        Some(what) => {
-            errln!("stepwell: {what}");
-            ExitCode::from(failure::INTERNAL)
-        }
-        None => ExitCode::from(code),
+    if let Some(fall) = fall::fallen() {
+        errln!("stepwell: the program fell over; this is a fault of its own, report it: {fall}");
+        code = failure::INTERNAL;
     }
+    if let Some(what) = print::lost() {
+        errln!("stepwell: {what}");
+        code = failure::INTERNAL;
+    }
+    ExitCode::from(code)
 }

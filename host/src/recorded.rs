@@ -2,7 +2,7 @@
 
 use crate::cli::StoreArgs;
 use crate::failure::Failure;
-use crate::{clock, render};
+use crate::{clock, fall, render};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use stepwell_procedure::finding::Verdict;
@@ -27,6 +27,8 @@ pub(crate) enum Stopper {
     Unwritten,
     /// Whoever ended the program or closed its window.
     Ending,
+    /// The program, a thread of which fell over.
+    Fallen,
 }
 
 impl Stopper {
@@ -35,12 +37,13 @@ impl Stopper {
         match self {
             Stopper::Unwritten => "stopped by the program: the run could not be written down",
             Stopper::Ending => "stopped by the program: it was ended from outside, or its window was closed",
+            Stopper::Fallen => "stopped by the program: a part of it fell over",
         }
     }
 
     /// Who it was by the notes of a record.
     pub(crate) fn of(events: &[Event]) -> Option<Stopper> {
-        [Stopper::Unwritten, Stopper::Ending]
+        [Stopper::Unwritten, Stopper::Ending, Stopper::Fallen]
             .into_iter()
             .find(|stopper| events.iter().any(|event| event.text.starts_with(stopper.words())))
     }
@@ -249,11 +252,16 @@ impl Recorded {
         self.failed.as_deref()
     }
 
-    /// Whether the run must be stopped because it cannot be written down; said once.
+    /// Whether the run must be stopped because it cannot be written down, or a part of the program fell over;
+    /// said once.
     pub(crate) fn must_stop(&mut self) -> bool {
-        let Some(why) = self.failed.clone().filter(|_| self.stopped.is_none()) else { return false };
-        // In case it can be written after all, once there is room again.
-        self.note_stop(Stopper::Unwritten, &format!(": {why}"));
+        let (stopper, why) = match (self.stopped, &self.failed, fall::fallen()) {
+            // In case it can be written after all, once there is room again.
+            (None, Some(why), _) => (Stopper::Unwritten, why.clone()),
+            (None, None, Some(why)) => (Stopper::Fallen, why.to_owned()),
+            (Some(_), ..) | (None, None, None) => return false,
+        };
+        self.note_stop(stopper, &format!(": {why}"));
         true
     }
 

@@ -8,6 +8,7 @@ use crate::recorded::{Instead, Recorded};
 use crate::{library, mounted, print, render};
 use serde_json::json;
 use std::io::{BufRead, IsTerminal};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, mpsc};
 use std::time::Duration;
@@ -182,49 +183,88 @@ where
     P: tokio::io::AsyncRead + tokio::io::AsyncWrite + Send + 'static,
     F: FnMut() -> Result<P, String> + Send + 'static,
 {
+    let starting = |error| Failure::Internal(format!("starting the session: {error}"));
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()
         .build()
-        .map_err(|error| Failure::Internal(format!("starting the session: {error}")))?;
-    runtime.block_on(async {
-        let port = open().map_err(Failure::Link)?;
-        let (said, operator) = tokio::sync::mpsc::channel(16);
-        let (outputs, mut done) = tokio::sync::mpsc::unbounded_channel();
-        let (view, watched) = tokio::sync::watch::channel(None);
-        let serving = tokio::spawn(serve::serve(engine, port, move || open().ok(), operator, outputs, view));
-        let mut answered = 0;
-        // A session that has ended takes no more words; its outputs end too.
-        loop {
-            match tokio::time::timeout(Duration::from_millis(50), done.recv()).await {
-                Ok(Some(output)) => terminal.take(&output),
-                Ok(None) => break,
-                Err(_) => {}
-            }
-            while let Ok(output) = done.try_recv() {
-                terminal.take(&output);
-            }
-            if terminal.wants_stop() {
-                let _ = said.send(Operator::Stop).await;
-            }
-            let view = watched.borrow().clone();
-            if let Some(view) = view {
-                terminal.watched(&view);
-                let open = view.prompt.filter(|prompt| prompt.number != answered);
-                if let Some(prompt) = open
-                    && let Some(yes) = terminal.answer_within(&prompt, Duration::ZERO)
-                {
-                    answered = prompt.number;
-                    let _ = said.send(Operator::Answer { prompt: prompt.number, yes }).await;
-                }
-                if view.board.is_some() {
-                    terminal.progress(&view.progress);
-                }
-            }
-            let _ = said.send(Operator::Alive).await;
+        .map_err(starting)?;
+    let runtime = &runtime;
+    let port = {
+        let _inside = runtime.enter();
+        open().map_err(Failure::Link)?
+    };
+    let (said, operator) = tokio::sync::mpsc::channel(16);
+    let (outputs, done) = tokio::sync::mpsc::unbounded_channel();
+    let (view, watched) = tokio::sync::watch::channel(None);
+    let serving = || {
+        std::thread::scope(|scope| {
+            // On a thread of its own: whatever becomes of this one, it is left without an operator, and stops the bench.
+            let session =
+                std::thread::Builder::new().name("session".to_owned()).spawn_scoped(scope, move || {
+                    runtime.block_on(serve::serve(engine, port, move || open().ok(), operator, outputs, view))
+                });
+            let session = session.map_err(starting)?;
+            runtime.block_on(tend(terminal, said, done, watched));
+            Ok(session.join().ok())
+        })
+    };
+    let served = catch_unwind(AssertUnwindSafe(serving));
+    match served {
+        Ok(Err(failure)) => Err(failure),
+        Ok(Ok(Some(served))) => Ok(served),
+        // What it was is noted, and told at the end.
+        Ok(Ok(None)) | Err(_) => Err(Failure::Internal(given_up(terminal.recorded.kept().number))),
+    }
+}
+
+/// What is said of a run whose session, or whose terminal, fell over.
+pub(crate) fn given_up(number: Option<u64>) -> String {
+    let kept = number.map_or(String::new(), |number| {
+        format!("; what was written of it is run {number}, interrupted: `stepwell show {number}` shows it")
+    });
+    format!(
+        "the run was given up{kept}. The board goes to rest by itself within half a second; treat the rail as under \
+         pressure until the mechanical gauge says otherwise"
+    )
+}
+
+/// Is the operator's side of a session until that has ended: its outputs end then, and it takes no more words.
+async fn tend(
+    terminal: &mut Terminal,
+    said: tokio::sync::mpsc::Sender<Operator>,
+    mut done: tokio::sync::mpsc::UnboundedReceiver<Output>,
+    watched: tokio::sync::watch::Receiver<Option<View>>,
+) {
+    let mut answered = 0;
+    loop {
+        match tokio::time::timeout(Duration::from_millis(50), done.recv()).await {
+            Ok(Some(output)) => terminal.take(&output),
+            Ok(None) => return,
+            Err(_) => {}
         }
-        serving.await.map_err(|error| Failure::Internal(format!("the session ended by itself: {error}")))
-    })
+        while let Ok(output) = done.try_recv() {
+            terminal.take(&output);
+        }
+        if terminal.wants_stop() {
+            let _ = said.send(Operator::Stop).await;
+        }
+        let view = watched.borrow().clone();
+        if let Some(view) = view {
+            terminal.watched(&view);
+            let open = view.prompt.filter(|prompt| prompt.number != answered);
+            if let Some(prompt) = open
+                && let Some(yes) = terminal.answer_within(&prompt, Duration::ZERO)
+            {
+                answered = prompt.number;
+                let _ = said.send(Operator::Answer { prompt: prompt.number, yes }).await;
+            }
+            if view.board.is_some() {
+                terminal.progress(&view.progress);
+            }
+        }
+        let _ = said.send(Operator::Alive).await;
+    }
 }
 
 /// The terminal: progress, questions, Ctrl-C.

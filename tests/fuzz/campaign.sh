@@ -2,7 +2,8 @@
 # Fuzzes every target and tells how far each got.
 #
 #   tests/fuzz/campaign.sh SECONDS [TARGET…]   until every target has had SECONDS of processor time in all
-#   tests/fuzz/campaign.sh table               what the logs say so far; also put into docs/testing.md
+#   tests/fuzz/campaign.sh table               what the logs say so far
+#   tests/fuzz/campaign.sh document            puts that into docs/testing.md, once every target has a log
 #   tests/fuzz/campaign.sh keep                makes the kept corpora of what was found
 #
 # Needs cargo-fuzz (cargo install cargo-fuzz). Logs lie in tests/fuzz/logs, inputs that were found in
@@ -47,6 +48,13 @@ table() {
 
 # The table between its two marks in docs/testing.md is made here.
 document() {
+    for target in $(targets); do
+        [ -e "logs/$target.log" ] || {
+            echo "$target has no log in tests/fuzz/logs, and its row in docs/testing.md would be lost; docs/testing.md is" \
+                "as it was. Fuzz every target first: tests/fuzz/campaign.sh SECONDS" >&2
+            exit 1
+        }
+    done
     table | awk -v page=../../docs/testing.md '
         { rows = rows $0 "\n" }
         END {
@@ -58,7 +66,6 @@ document() {
             close(page)
             printf "%s", out > page
         }'
-    table
 }
 
 keep() {
@@ -78,10 +85,11 @@ keep() {
 seeds() { cargo run --quiet --release --no-default-features --example seeds; }
 
 case "${1:-}" in
-table) document ;;
+table) table ;;
+document) document ;;
 keep) keep ;;
 '' | *[!0-9]*)
-    sed -n '2,/^set/s/^# \{0,1\}//p' "${BASH_SOURCE[0]}"
+    sed -n '2,/^set/s/^# \{0,1\}//p' campaign.sh
     exit 2
     ;;
 *)
@@ -99,6 +107,6 @@ keep) keep ;;
             }
         done
     done
-    document
+    table
     ;;
 esac

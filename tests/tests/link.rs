@@ -102,7 +102,7 @@ fn a_port_that_takes_no_more_bytes_holds_up_neither_keys_nor_screen_nor_record()
     let folder = folder();
     let at_work = AtWork::begin(folder.path(), &heron(1), true);
     let stopped = at_work.let_happen(Event::Stalled);
-    assert!(stopped.work_over <= Event::Stalled.bound(), "{stopped:?}");
+    assert!(stopped.is_as_it_should(Event::Stalled), "{stopped:?}");
     let AtWork { folder, bench, mut terminal } = at_work;
     terminal.press("h");
     terminal.wait_for("this help");
@@ -122,7 +122,7 @@ fn a_program_that_was_asleep_finds_the_bench_tripped_and_says_so() {
     let folder = folder();
     let at_work = AtWork::begin(folder.path(), &heron(2), false);
     let stopped = at_work.let_happen(Event::Suspended);
-    assert!(stopped.work_over <= Event::Suspended.bound(), "{stopped:?}");
+    assert!(stopped.is_as_it_should(Event::Suspended), "{stopped:?}");
     let AtWork { folder, bench, mut terminal } = at_work;
     let woken = real::now();
     let status = terminal.ends_within(RUN_MAX).expect("it ends");
@@ -168,7 +168,7 @@ fn whatever_happens_to_program_key_or_line_the_bench_stops_within_its_bound() {
     let once = |(seed, event): (u64, Event)| {
         let folder = folder();
         let stopped = stop::once(event, seed, folder.path());
-        assert!(stopped.work_over <= event.bound(), "{}: {stopped:?}", event.name());
+        assert!(stopped.is_as_it_should(event), "{}: {stopped:?}", event.name());
         assert!(stopped.rail_pa > 1e6, "{}: nothing was at stake: {stopped:?}", event.name());
     };
     std::thread::scope(|scope| {

@@ -30,7 +30,7 @@ pub(super) type StopLine = Arc<Mutex<Option<WeakSender<Operator>>>>;
 /// been said on `stop` by the time it comes out of the queue.
 pub(super) fn listen(stop: StopLine) -> Receiver<Event> {
     let (send, events) = channel();
-    std::thread::spawn(move || {
+    let keys = std::thread::Builder::new().name("keys".to_owned()).spawn(move || {
         // Where the library reads: from standard input, or from the terminal by its name.
         let named = if std::io::stdin().is_terminal() { None } else { File::open("/dev/tty").ok() };
         let stdin = std::io::stdin();
@@ -50,6 +50,8 @@ pub(super) fn listen(stop: StopLine) -> Receiver<Event> {
             }
         }
     });
+    // As for every thread: without one there is nothing to be done.
+    keys.expect("the system gives a thread");
     events
 }
 

@@ -15,9 +15,9 @@ mod trace;
 
 use crate::cli::{BenchArgs, StoreArgs};
 use crate::clock::Stopwatch;
-use crate::failure::Failure;
+use crate::failure::{Failure, INTERNAL};
 use crate::print::errln;
-use crate::run;
+use crate::{fall, run};
 use app::{App, Wish};
 use crossterm::event::{Event, KeyEventKind};
 use session::Session;
@@ -52,7 +52,7 @@ pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> 
         let code = serve(terminal, &mut app, bench, store, &asked, &mut session);
         if let Some(session) = &mut session {
             // Before anything is done about a terminal that may be gone or stuck.
-            if code == ENDED && !guard::fallen() {
+            if code == ENDED && fall::fallen().is_none() {
                 session.program_ended();
             }
             session.leave();
@@ -64,13 +64,15 @@ pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> 
             "opening the screens: {error}; use a terminal, or `stepwell run` without screens"
         ))
     })?;
-    if app.place == app::Place::Running {
+    let running = app.place == app::Place::Running;
+    if running {
         errln!("stepwell: stopping the bench and sealing the run");
     }
-    drop(session);
-    done.map_err(|fall| {
-        Failure::Internal(format!("the program fell over; this is a fault of its own, report it: {fall}"))
-    })
+    let kept = session.map(Session::end);
+    if let Some(kept) = kept.filter(|_| running) {
+        errln!("stepwell: {}", kept.line().unwrap_or_else(|| run::given_up(kept.number)));
+    }
+    Ok(done.unwrap_or(INTERNAL))
 }
 
 /// What somebody outside has asked of the program.
@@ -94,7 +96,7 @@ fn serve(
     let stop = input::StopLine::default();
     let events = input::listen(Arc::clone(&stop));
     let watch = Stopwatch::start();
-    while !asked.ended.load(Ordering::Relaxed) && !guard::fallen() {
+    while !asked.ended.load(Ordering::Relaxed) && fall::fallen().is_none() {
         let Ok(size) = terminal.size() else { return ENDED };
         app.at(watch.elapsed(), (size.width, size.height));
         if let Some(session) = session {

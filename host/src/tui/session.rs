@@ -57,7 +57,7 @@ impl Session {
         // The recorder is nobody who could answer: it must not keep the operator's side alive.
         let stopper = said.downgrade();
         let path = bench.port.clone();
-        let thread = std::thread::spawn(move || {
+        let thread = std::thread::Builder::new().name("session".to_owned()).spawn(move || {
             // Whatever becomes of the session, the recorder is waited for: it ends with its last output.
             std::thread::scope(|scope| {
                 scope.spawn(|| write_down(recorded, done, &told, &stopper, &ending));
@@ -72,6 +72,7 @@ impl Session {
                 });
             });
         });
+        let thread = thread.map_err(|error| Failure::Internal(format!("starting the session: {error}")))?;
         Ok(Session {
             said: Some(said),
             thread: Some(thread),
@@ -133,16 +134,26 @@ impl Session {
     pub(super) fn leave(&mut self) {
         self.said = None;
     }
+
+    /// Leaves, waits until the run is sealed, or given up, and returns how it is kept.
+    pub(super) fn end(mut self) -> Kept {
+        self.wait();
+        self.kept()
+    }
+
+    fn wait(&mut self) {
+        self.leave();
+        if let Some(thread) = self.thread.take() {
+            // A panic there has been noted.
+            let _ = thread.join();
+        }
+    }
 }
 
 impl Drop for Session {
     /// Leaving, however it comes about, stops what runs and waits until the run is sealed.
     fn drop(&mut self) {
-        self.leave();
-        if let Some(thread) = self.thread.take() {
-            // A panic there has been printed by itself.
-            let _ = thread.join();
-        }
+        self.wait();
     }
 }
 

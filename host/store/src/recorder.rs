@@ -58,6 +58,9 @@ impl Recorder {
     ///
     /// # Errors
     /// As [`Store::begin`].
+    ///
+    /// # Panics
+    /// When the system gives no thread.
     pub fn start(store: Store, head: &RunHead, rescue: &Path) -> Result<(Recorder, u64), StoreError> {
         let path = store.path().to_owned();
         let (head, rescue) = (head.clone(), rescue.to_owned());
@@ -67,7 +70,10 @@ impl Recorder {
         let (begun, answer) = channel();
         let thread = {
             let failed = Arc::clone(&failed);
-            std::thread::spawn(move || record(store, &head, &rescue, &begun, &inbox, &answering, &failed))
+            std::thread::Builder::new()
+                .name("recorder".to_owned())
+                .spawn(move || record(store, &head, &rescue, &begun, &inbox, &answering, &failed))
+                .expect("the system gives a thread")
         };
         let recorder =
             Recorder { path, messages: Some(messages), thread: Some(thread), answers, unanswered: 0, failed };

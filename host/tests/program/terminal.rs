@@ -49,6 +49,7 @@ impl OnTerminal {
             .arg("--ctty")
             .arg(command.get_program())
             .args(command.get_args())
+            .envs(command.get_envs().filter_map(|(name, value)| Some((name, value?))))
             .stdin(Stdio::from(inside))
             .stdout(Stdio::from(open()))
             .stderr(Stdio::from(open()))

@@ -2,6 +2,7 @@
 //! that can be harmed and cut. Bench, line and keys are on one clock, that of this process.
 
 pub mod bench;
+pub mod fall;
 pub mod line;
 pub mod mangle;
 pub mod stop;
@@ -85,7 +86,7 @@ pub fn wait_until(at_most: Duration, so: impl Fn() -> bool) -> bool {
 /// The built program, which cargo puts beside this one.
 ///
 /// # Panics
-/// When it has not been built.
+/// When it has not been built, or a source of it was changed since.
 #[must_use]
 pub fn program() -> &'static Path {
     static PROGRAM: OnceLock<PathBuf> = OnceLock::new();
@@ -93,8 +94,27 @@ pub fn program() -> &'static Path {
         let ours = std::env::current_exe().expect("this program has a name");
         let beside = |folder: &Path| Some(folder.join("stepwell")).filter(|path| path.is_file());
         let found = ours.ancestors().skip(1).take(2).find_map(beside);
-        found.expect("no stepwell beside this program: cargo build -p stepwell, with --release if this is")
+        let found = found.unwrap_or_else(|| panic!("no stepwell beside {}: {BUILD_IT}", ours.display()));
+        if let Some(newer) = newer_source(&found) {
+            panic!("{} is older than {}: {BUILD_IT}", found.display(), newer.display());
+        }
+        found
     })
+}
+
+const BUILD_IT: &str = "cargo build -p stepwell, with --release if this is";
+
+/// A source of `program` that is newer than it, or gone. Which they are cargo writes beside it, as a rule for `make`.
+fn newer_source(program: &Path) -> Option<PathBuf> {
+    let changed = |path: &Path| std::fs::metadata(path).and_then(|file| file.modified()).ok();
+    let built = changed(program);
+    let rule =
+        std::fs::read_to_string(program.with_extension("d")).expect("cargo writes what it was made of");
+    let (_, sources) = rule.split_once(": ").expect("a rule");
+    // A space within a name is escaped.
+    let sources = sources.trim_end().replace("\\ ", "\0");
+    let mut sources = sources.split(' ').map(|name| PathBuf::from(name.replace('\0', " ")));
+    sources.find(|source| changed(source).is_none_or(|changed| Some(changed) > built))
 }
 
 /// The program on the port at `port`, keeping its runs in `folder`: screens, or `run` without them.
@@ -135,4 +155,33 @@ pub fn signal(pid: u32, name: &str) {
     let line = format!("kill -{name} {pid}");
     let status = Command::new("sh").args(["-c", &line]).status().expect("there is a shell");
     assert!(status.success(), "{line}: {status}");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::newer_source;
+    use std::fs::File;
+    use std::time::{Duration, SystemTime};
+
+    #[test]
+    fn a_program_is_too_old_once_a_source_of_it_was_changed_or_is_gone() {
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| folder.path().join(name);
+        let file = |name: &str, age_s: u64| {
+            let age = Duration::from_secs(age_s);
+            File::create(at(name)).unwrap().set_modified(SystemTime::UNIX_EPOCH + age).unwrap();
+        };
+        file("program", 20);
+        file("a.rs", 10);
+        file("of two words.rs", 10);
+        let [program, a, b] =
+            ["program", "a.rs", "of two words.rs"].map(|name| at(name).display().to_string());
+        std::fs::write(at("program.d"), format!("{program}: {a} {}\n", b.replace(' ', "\\ "))).unwrap();
+        assert_eq!(newer_source(&at("program")), None);
+        file("of two words.rs", 21);
+        assert_eq!(newer_source(&at("program")), Some(at("of two words.rs")));
+        file("of two words.rs", 10);
+        std::fs::remove_file(at("a.rs")).unwrap();
+        assert_eq!(newer_source(&at("program")), Some(at("a.rs")));
+    }
 }

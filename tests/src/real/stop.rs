@@ -8,7 +8,7 @@ use crate::shipped::Scenario;
 use rand_chacha::ChaCha8Rng;
 use rand_core::{Rng, SeedableRng};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 use stepwell_protocol::state::State;
 
@@ -97,6 +97,14 @@ pub struct Stopped {
     pub tripped: bool,
 }
 
+impl Stopped {
+    /// Whether it is as `event` has it: within its bound, and tripped only where nobody told the board to stop.
+    #[must_use]
+    pub fn is_as_it_should(&self, event: Event) -> bool {
+        self.work_over <= event.bound() && self.tripped != event.told()
+    }
+}
+
 /// Longer than the screens want between two keys.
 const A_MOMENT: Duration = Duration::from_millis(900);
 
@@ -128,17 +136,37 @@ impl AtWork {
     /// When that does not succeed, again and again.
     #[must_use]
     pub fn begin(folder: &Path, scenario: &Scenario, screens: bool) -> AtWork {
-        let attempt = |n: u32| AtWork::attempt(&folder.join(n.to_string()), scenario, screens);
+        AtWork::prepared(folder, scenario, screens, |_| {})
+    }
+
+    /// The same, with something done to the command that starts it.
+    ///
+    /// # Panics
+    /// As [`AtWork::begin`].
+    #[must_use]
+    pub fn prepared(
+        folder: &Path,
+        scenario: &Scenario,
+        screens: bool,
+        prepare: impl Fn(&mut Command),
+    ) -> AtWork {
+        let attempt = |n: u32| AtWork::attempt(&folder.join(n.to_string()), scenario, screens, &prepare);
         (1..=ATTEMPTS).find_map(attempt).expect("under pressure at last")
     }
 
-    fn attempt(folder: &Path, scenario: &Scenario, screens: bool) -> Option<AtWork> {
+    fn attempt(
+        folder: &Path,
+        scenario: &Scenario,
+        screens: bool,
+        prepare: &impl Fn(&mut Command),
+    ) -> Option<AtWork> {
         std::fs::create_dir(folder).expect("the folder around it is ours");
         let bench = Bench::start(scenario, &folder.join("port"), 0);
         let mut command = command(folder, bench.path(), &scenario.pump, UNDER_PRESSURE, screens);
         if !screens {
             command.arg("--yes");
         }
+        prepare(&mut command);
         let terminal = OnTerminal::start(&command);
         if screens {
             for (words, key) in [("Enter start", "\r"), ("CAUTION", "y")] {

@@ -38,10 +38,10 @@ pub fn check(data: &[u8]) {
             Ok(Piece::Raw(bytes)) => line.extend_from_slice(bytes),
             Ok(Piece::Boundary) => line.push(0),
             Ok(Piece::Body(body)) => {
-                messages(body);
                 let mut frame = [0; FRAME_MAX];
                 match encode(&Body(body), &mut frame) {
                     Ok(len) => {
+                        messages(body);
                         line.push(0);
                         line.extend_from_slice(&frame[..len]);
                         bodies.push(body.to_vec());

@@ -123,10 +123,9 @@ pub(super) fn finding(rig: &Rig<'_>, expected: &Expected, speed: Result<&Measure
         }
         Err(&NoSpeed::NoPulse { gate_s }) => {
             let most = one_pulse_rev_per_s(rig, gate_s);
-            let why = format!(
-                "no pulse of the shaft in {gate_s:.1} s of drive: at most {}, or the speed sensor is dead",
-                expected.dimension.display(most)
-            );
+            let silent = too_slow(None, rig.pump.points.speed_rev_per_s);
+            let bound = expected.dimension.display(most);
+            let why = format!("{silent} ({gate_s:.1} s of drive without one: at most {bound})");
             let mut finding = expected.unmeasured(why, causes::check_next(ID, Side::Absent));
             if expected.tolerance.and_then(|tolerance| tolerance.min).is_some_and(|min| most < min) {
                 finding.verdict = Verdict::Fail;

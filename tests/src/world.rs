@@ -17,6 +17,7 @@ pub mod danger;
 pub mod ear;
 mod ending;
 pub mod excuse;
+pub mod founded;
 pub mod host;
 pub mod latched;
 pub mod letting_go;

@@ -9,6 +9,7 @@ pub mod budget;
 pub mod chain;
 pub mod check;
 pub mod emulated;
+pub mod faulty;
 pub mod keeping;
 pub mod operator;
 pub mod promised;

@@ -9,6 +9,7 @@
 //! [`run`] is a function of its [`Case`] and nothing else. The checkers know the sheets, the wire and what is
 //! true of the rig; they share nothing with the board's core but the meaning of its messages.
 
+mod at_rest;
 pub mod authority;
 pub mod case;
 pub mod claims;
@@ -16,6 +17,7 @@ pub mod danger;
 pub mod ear;
 mod ending;
 pub mod excuse;
+pub mod founded;
 pub mod host;
 pub mod latched;
 mod left;
@@ -61,7 +63,8 @@ pub struct Story {
     pub outcomes: Vec<Option<Outcome>>,
     /// Everything that must never happen and did.
     pub wrong: Vec<String>,
-    /// What would be wrong if the board could have known: left to the rig's relief valve and gauge.
+    /// What would be wrong if the board could have known: a rail above its guard and a valve let go while the shaft
+    /// turned, left to the rig's relief valve and gauge.
     pub beyond: Vec<String>,
     /// How long each dangerous condition went on while something was being worked.
     pub episodes: Vec<Episode>,
@@ -69,8 +72,8 @@ pub struct Story {
     pub kept: Vec<Kept>,
     /// What each life handed to the disk.
     pub handed: Vec<Handed>,
-    /// From the beginning of the mishap until nothing was being worked any more, ms; nothing when nothing was
-    /// being worked then.
+    /// From the beginning of the mishap until nothing was worked any more without being armed anew, ms: of a run that
+    /// goes on, until its own end. Nothing when nothing was being worked just before.
     pub at_rest_ms: Option<usize>,
     /// Whether the board tripped.
     pub tripped: bool,
@@ -211,12 +214,9 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     if hung {
         wrong.push("the run does not end".to_owned());
     }
-    let at_rest_ms = begun.and_then(|mishap| {
-        // The millisecond with number 1 has place 0.
-        let from = doing.get((mishap.onset_ms as usize).checked_sub(2)?..)?;
-        let (before, from) = from.split_first()?;
-        before.works().then(|| from.iter().position(|doing| !doing.works()).unwrap_or(from.len()))
-    });
+    // The millisecond with number 1 has place 0.
+    let at_rest_ms =
+        begun.and_then(|mishap| at_rest::at_rest_ms(&doing, &watch.said, mishap.onset_ms as usize - 1));
     let tripped = watch.ticks.iter().any(|beside| beside.moment.state == State::Tripped);
     let trips = machine.trips().to_vec();
     Story { outcomes, wrong, beyond, episodes, kept, handed, at_rest_ms, tripped, trips, told, watch }

@@ -2,44 +2,12 @@
 //! person at the bench is told, against `scenarios/faults.toml`. Whatever the fault, the bench does
 //! nothing that it must not do.
 
-use serde::Deserialize;
 use stepwell_plant::FaultKind;
 use stepwell_procedure::finding::Verdict;
 use stepwell_procedure::record::Ended;
+use stepwell_tests::faulty::{Faulty, faulty};
 use stepwell_tests::shipped::Scenario;
 use stepwell_tests::{Report, check, run};
-
-/// The table.
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Table {
-    fault: Vec<Row>,
-}
-
-/// One fault and what must come of it.
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Row {
-    name: String,
-    pump: Option<String>,
-    severity: Option<f64>,
-    /// "completed", "gated at STEP", "tripped" or "refused".
-    ended: String,
-    exit: u8,
-    /// Fragments of what is told; all of them.
-    told: Vec<String>,
-    /// What must not be told, because it sends the technician the wrong way.
-    #[serde(default)]
-    not_told: Vec<String>,
-    /// Findings that must not pass.
-    #[serde(default)]
-    not_passed: Vec<String>,
-}
-
-fn rows() -> Vec<Row> {
-    let table: Table = toml::from_str(include_str!("../scenarios/faults.toml")).expect("the table is good");
-    table.fault
-}
 
 fn how(ended: &Ended) -> String {
     match ended {
@@ -52,7 +20,7 @@ fn how(ended: &Ended) -> String {
 }
 
 /// What is wrong with the report of a faulty pump.
-fn faults_of(row: &Row, report: &Report) -> Vec<String> {
+fn faults_of(row: &Faulty, report: &Report) -> Vec<String> {
     let mut wrong = check::everything(&report.plan, &report.trace);
     let ended = how(&report.outcome.ended);
     if ended != row.ended {
@@ -79,7 +47,7 @@ fn faults_of(row: &Row, report: &Report) -> Vec<String> {
 
 #[test]
 fn each_fault_ends_as_it_must_and_is_named() {
-    let wrong: Vec<String> = rows()
+    let wrong: Vec<String> = faulty()
         .iter()
         .flat_map(|row| {
             let kind = FaultKind::from_name(&row.name).unwrap_or_else(|| panic!("no fault {}", row.name));

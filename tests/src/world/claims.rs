@@ -44,7 +44,7 @@ pub struct Hazard {
     /// How the run may end, in the words of [`ended`].
     #[serde(default)]
     pub ends: Vec<String>,
-    /// What the program says in at least one of its runs, and in every one that tripped and came to an end.
+    /// What the program says of every run that does not end as one on the same pump in which nothing went wrong.
     pub told: Option<String>,
     /// A test that proves it.
     pub test: Option<String>,

@@ -27,7 +27,8 @@ pub struct Digest {
     named_as: Vec<&'static str>,
     /// The first cause by which it tripped, unless that names what went wrong.
     unnamed_trip: Option<String>,
-    /// Whether the rail went above its guard unseen, and was left to the rig's relief valve.
+    /// Whether the rail went above its guard, or a valve was let go while the shaft turned, and the board could not know:
+    /// left to the rig's relief valve and gauge.
     beyond: bool,
     at_rest_ms: Option<usize>,
     lost: usize,
@@ -107,10 +108,14 @@ impl Row {
         }
     }
 
+    fn took(&mut self, ms: usize) {
+        self.times_ms.record(ms as u64).expect("it grows to hold any time");
+    }
+
     fn times(&self) -> String {
         let times = &self.times_ms;
         if times.is_empty() {
-            return "| | | |".to_owned();
+            return "| | | | |".to_owned();
         }
         let at = |quantile: f64| times.value_at_quantile(quantile);
         format!("| {} | {} | {} | {} |", times.len(), at(0.5), at(0.99), times.max())
@@ -134,14 +139,14 @@ pub fn tables(digests: &[Digest]) -> String {
         row.tripped += usize::from(digest.tripped);
         row.unsafe_cases += usize::from(!digest.wrong.is_empty());
         row.lost += digest.lost;
-        // Without a trip the dwell may have ended by itself, which says nothing.
+        // Without a trip the work may have ended by itself, which says nothing.
         if let (Some(ms), true) = (digest.at_rest_ms, digest.tripped) {
-            row.times_ms.saturating_record(ms as u64);
+            row.took(ms);
         }
         for &(danger, lasted_ms, bound_ms) in &digest.dangers {
             let row = by_danger.entry(danger).or_insert_with(Row::new);
             row.bound_ms = bound_ms;
-            row.times_ms.saturating_record(lasted_ms as u64);
+            row.took(lasted_ms);
         }
     }
     let total = |of: fn(&Digest) -> usize| digests.iter().map(of).sum::<usize>();
@@ -182,4 +187,53 @@ pub fn tables(digests: &[Digest]) -> String {
         let _ = writeln!(out, "| {name} | {} {}", row.bound_ms, row.times());
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Digest, tables};
+    use crate::world::case::{Case, Length};
+
+    fn digest(case: &str, at_rest_ms: Option<usize>) -> Digest {
+        Digest {
+            case: case.parse().expect("a case"),
+            wrong: Vec::new(),
+            tripped: true,
+            named: false,
+            named_as: Vec::new(),
+            unnamed_trip: Some("LeaseLost".to_owned()),
+            beyond: false,
+            at_rest_ms,
+            lost: 0,
+            acknowledged: 0,
+            lasted_ms: 1,
+            dangers: vec![("guard open", 19, 100)],
+        }
+    }
+
+    #[test]
+    fn every_row_has_as_many_cells_as_its_head_and_the_causes_stand_in_the_last() {
+        let healthy = Case::healthy(Length::Short, "heron", 1).to_string();
+        let with = |mishap: &str| format!("{healthy} {mishap}");
+        let text = tables(&[
+            digest(&healthy, None),
+            digest(&with("guard-open@1+2*1"), Some(30_000)),
+            digest(&with("disk-full@1+2*1"), None),
+        ]);
+        let cells = |line: &str| line.split('|').map(|cell| cell.trim().to_owned()).collect::<Vec<_>>();
+        let of_runs: Vec<_> = text.lines().skip_while(|line| !line.starts_with("| what")).collect();
+        let of_dangers = of_runs.iter().position(|line| line.is_empty()).expect("two tables");
+        let (of_runs, of_dangers) = of_runs.split_at(of_dangers);
+        assert_eq!((of_runs.len(), of_dangers[1..].len()), (5, 3), "{text}");
+        for table in [of_runs, &of_dangers[1..]] {
+            let head = cells(table[0]).len();
+            assert!(table.iter().all(|line| cells(line).len() == head), "{text}");
+        }
+        // Three digits are kept, however long it was.
+        let longest_ms = cells(of_runs[3])[12].parse::<usize>().expect("a time");
+        assert!((30_000..30_030).contains(&longest_ms), "{}", of_runs[3]);
+        for line in &of_runs[2..] {
+            assert_eq!(cells(line).iter().rev().nth(1).map(String::as_str), Some("LeaseLost 1"), "{line}");
+        }
+    }
 }

@@ -21,6 +21,7 @@ mod statistics;
 use crate::clock::BoardClock;
 use crate::time::HostTime;
 pub use heard::{Heard, Unwelcome};
+use statistics::note;
 pub use statistics::{Histogram, LinkStatistics};
 use std::collections::VecDeque;
 use stepwell_procedure::words;
@@ -236,8 +237,7 @@ impl Link {
                     self.waiting.push_front(in_flight.command.action);
                     return;
                 }
-                let round_trip_us = now.us_since(in_flight.first_sent).max(1);
-                self.statistics.round_trip_us.saturating_record(round_trip_us);
+                note(&mut self.statistics.round_trip_us, now.us_since(in_flight.first_sent));
                 heard.push(Heard::Answered { at: ack.at, result: ack.result });
             }
             FromBoard::Telemetry(frame) if matches!(self.phase, Phase::Watching) => {
@@ -266,7 +266,7 @@ impl Link {
                 }
                 if let Some(due) = self.next_tick {
                     self.statistics.ticks_missing += u64::try_from(frame.first.ms_since(due)).unwrap_or(0);
-                    self.statistics.frame_interval_us.saturating_record(now.us_since(self.heard_at).max(1));
+                    note(&mut self.statistics.frame_interval_us, now.us_since(self.heard_at));
                 }
                 self.next_tick = Some(frame.first.plus_ms(samples.len() as u32));
                 self.hears(now);

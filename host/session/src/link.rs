@@ -21,6 +21,7 @@ mod statistics;
 use crate::clock::BoardClock;
 use crate::time::HostTime;
 pub use heard::{Heard, Unwelcome};
+use statistics::note;
 pub use statistics::{Histogram, LinkStatistics};
 use std::collections::VecDeque;
 use stepwell_procedure::words;
@@ -244,8 +245,7 @@ impl Link {
                     self.waiting.push_front(in_flight.command.action);
                     return;
                 }
-                let round_trip_us = now.us_since(in_flight.first_sent).max(1);
-                self.statistics.round_trip_us.saturating_record(round_trip_us);
+                note(&mut self.statistics.round_trip_us, now.us_since(in_flight.first_sent));
                 heard.push(Heard::Answered { at: ack.at, result: ack.result });
             }
             FromBoard::Telemetry(frame) if matches!(self.phase, Phase::Watching) => {
@@ -271,7 +271,7 @@ impl Link {
                 self.clock.observe(now, last_us);
                 if let Some(due) = self.next_tick {
                     self.statistics.ticks_missing += u64::try_from(frame.first.ms_since(due)).unwrap_or(0);
-                    self.statistics.frame_interval_us.saturating_record(now.us_since(self.heard_at).max(1));
+                    note(&mut self.statistics.frame_interval_us, now.us_since(self.heard_at));
                 }
                 self.first_tick.get_or_insert(frame.first);
                 self.next_tick = Some(frame.first.plus_ms(samples.len() as u32));

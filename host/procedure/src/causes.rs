@@ -72,6 +72,7 @@ pub fn check_next(id: &str, side: Side) -> Vec<String> {
             "coupling broken or loose: look whether the pump turns with the drive",
             "pressure does not build up: check the dump, the union, the pressure valve and its connector",
             "no fuel at the pump: prime again and watch the feed pressure",
+            "pump delivers too little: worn or dead plunger, leaking delivery valve",
         ],
         ("pressure_rise", Side::TooLow | Side::Absent) => &[
             "sticking pressure valve: compare the hysteresis; clean or replace the valve",

@@ -5,7 +5,7 @@ use super::host::Handed;
 use super::record::Stored;
 use super::said::Said;
 use super::watch::Watch;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use stepwell_procedure::finding::Verdict;
 use stepwell_procedure::record::{Ended, Entry, EventKind};
 use stepwell_procedure::words;
@@ -138,11 +138,20 @@ const BURST_SAMPLES: usize = 600;
 fn bursts_missing(stored: &Stored, handed: &Handed, life: usize, watch: &Watch) -> Option<String> {
     let session = watch.ears.get(life)?.session;
     let completed = handed.outcome.as_ref().is_some_and(|outcome| outcome.ended == Ended::Completed);
-    let captured = |report: &&DwellReport| {
-        watch.said.iter().any(|(_, said)| {
-            matches!(said, Said::Dwell(dwell) if dwell.serial == report.serial && dwell.burst.is_some())
-        })
-    };
-    let (due, logged) = (once(watch.reports(session)).filter(captured).count(), stored.run.bursts.len());
+    // Another session may have used the same serials before.
+    let mut captures = BTreeMap::new();
+    let mut captured = BTreeSet::new();
+    for (_, said) in &watch.said {
+        match said {
+            Said::Dwell(dwell) => drop(captures.insert(dwell.serial, dwell.burst.is_some())),
+            Said::Ended(of, report)
+                if *of == Some(session) && captures.get(&report.serial) == Some(&true) =>
+            {
+                captured.insert((report.serial, report.started.0));
+            }
+            _ => {}
+        }
+    }
+    let (due, logged) = (captured.len(), stored.run.bursts.len());
     (completed && due != logged).then(|| format!("{due} bursts were captured, in the log: {logged}"))
 }

@@ -8,6 +8,7 @@ use crate::{analyse, library, print, recompute, recorded, render, run, serve, tu
 use serde_json::json;
 use std::path::PathBuf;
 use stepwell_procedure::read::{self, Kind};
+use stepwell_procedure::record::Ended;
 use stepwell_store::{RunState, Store, StoreError};
 
 /// Carries out what was typed and returns the exit code.
@@ -48,7 +49,12 @@ fn runs(store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
         outln!("{number:>4}  {started}  {pump_id:<16} {:<14} {}", head.procedure, head.pump_sheet);
         let simulated = if head.simulated { "SIMULATED " } else { "" };
         let verdict = run.outcome.verdict.words().to_uppercase();
-        let standing = standing(run.state, render::ended(&run.outcome.ended));
+        let ended = match &run.outcome.ended {
+            // By whom, its notes know: `show`.
+            Ended::Stopped => "stopped".to_owned(),
+            ended => render::ended(ended),
+        };
+        let standing = standing(run.state, ended);
         print::out(&render::wrapped(&format!("{simulated}{verdict}, {standing}"), "      ", "      "));
     }
     Ok(0)

@@ -100,7 +100,7 @@ pub fn judged(stored: &Stored, handed: &Handed, life: usize, watch: &Watch) -> K
             kept.wrong.push(format!("sample {same} of {channel:?} is not what was handed over"));
         }
     }
-    kept.wrong.extend(Truth::of(watch).untrue(&handed.samples, watch));
+    kept.wrong.extend(StatusDue::of(watch).untrue(&handed.samples, watch));
     kept.wrong.extend(mistimed(stored, watch));
     if let Some(ear) = watch.ears.get(life) {
         let places = (0..).zip(&handed.samples).map(|(place, (tick, _))| (*tick, place)).collect();
@@ -112,7 +112,7 @@ pub fn judged(stored: &Stored, handed: &Handed, life: usize, watch: &Watch) -> K
 }
 
 /// What of a status word an outside witness knows, tick by tick.
-struct Truth {
+struct StatusDue {
     guards_set: Vec<bool>,
     lease_alive: Vec<bool>,
     shaft_turning: Vec<bool>,
@@ -120,10 +120,10 @@ struct Truth {
     rail_proven_low: Vec<Option<bool>>,
 }
 
-impl Truth {
-    fn of(watch: &Watch) -> Truth {
+impl StatusDue {
+    fn of(watch: &Watch) -> StatusDue {
         let count = watch.ticks.len();
-        let mut truth = Truth {
+        let mut due = StatusDue {
             guards_set: Vec::with_capacity(count),
             lease_alive: Vec::with_capacity(count),
             shaft_turning: Vec::with_capacity(count),
@@ -153,12 +153,12 @@ impl Truth {
             (low_ms, high_ms) = if low { (low_ms + 1, 0) } else { (0, high_ms + 1) };
             let proven = low_ms > PROVEN_MS + MEDIAN_MS;
             let doubtful = low_ms > 0 || high_ms <= MEDIAN_MS;
-            truth.guards_set.push(guards.is_some());
-            truth.lease_alive.push(renewed.is_some_and(|renewed| place - renewed + 1 < LEASE_MS as usize));
-            truth.shaft_turning.push(pulse.is_some_and(|pulse| place - pulse < TURNS_MS));
-            truth.rail_proven_low.push(if proven { Some(true) } else { (!doubtful).then_some(false) });
+            due.guards_set.push(guards.is_some());
+            due.lease_alive.push(renewed.is_some_and(|renewed| place - renewed + 1 < LEASE_MS as usize));
+            due.shaft_turning.push(pulse.is_some_and(|pulse| place - pulse < TURNS_MS));
+            due.rail_proven_low.push(if proven { Some(true) } else { (!doubtful).then_some(false) });
         }
-        truth
+        due
     }
 
     /// Samples that the board never sent, or that tell of something else than there was.

@@ -61,9 +61,9 @@ type When = (usize, usize);
 /// Telemetry that the board has put on the wire: the first tick, its time in µs, and the samples.
 pub type Told = (u32, u64, Vec<Sample>);
 
-/// The ear on the wire.
+/// Everything that goes over the wire, overheard.
 #[derive(Debug, Default)]
-pub struct Wire {
+pub struct Overheard {
     said: Vec<(When, Said)>,
     /// How much was heard so far.
     count: usize,
@@ -75,7 +75,7 @@ pub struct Wire {
     greeted: HashMap<u32, When>,
 }
 
-impl Wire {
+impl Overheard {
     /// The board starts anew: nothing half said is left, and no session.
     pub fn restarted(&mut self) {
         self.to_board = Deframer::new();

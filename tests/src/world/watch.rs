@@ -3,7 +3,7 @@
 
 use super::ear::Ear;
 use super::machine::Machine;
-use super::said::{Said, Wire};
+use super::said::{Overheard, Said};
 use crate::trace::Moment;
 use std::collections::HashMap;
 use std::fmt::Write;
@@ -69,7 +69,7 @@ pub struct Watch {
     /// What reached each life of the program.
     pub ears: Vec<Ear>,
     lives: Vec<Life>,
-    wire: Wire,
+    overheard: Overheard,
     /// The millisecond at which the board's present life began.
     began: usize,
     stuck: Option<[u16; ANALOG_CHANNELS]>,
@@ -90,13 +90,13 @@ impl Watch {
     pub fn heard(&mut self, bytes: &[u8]) {
         if self.ticks.last().is_none_or(|beside| beside.running) {
             let place = self.ticks.len();
-            self.wire.heard(place, Tick((place - self.began) as u32), bytes);
+            self.overheard.heard(place, Tick((place - self.began) as u32), bytes);
         }
     }
 
     /// The board has said this.
     pub fn spoke(&mut self, bytes: &[u8]) {
-        for (first, _, samples) in self.wire.spoke(self.ticks.len(), bytes) {
+        for (first, _, samples) in self.overheard.spoke(self.ticks.len(), bytes) {
             self.life().sent.extend((first..).zip(samples));
         }
     }
@@ -126,7 +126,7 @@ impl Watch {
     pub fn ticked(&mut self, machine: &Machine) {
         let place = self.ticks.len();
         if machine.restarted() {
-            self.wire.restarted();
+            self.overheard.restarted();
             if let Some(ear) = self.ears.last_mut() {
                 ear.board_restarted();
             }
@@ -206,7 +206,7 @@ impl Watch {
 
     /// The time of watching is over: what was heard, in order of time.
     pub fn over(&mut self) {
-        self.said = self.wire.over();
+        self.said = self.overheard.over();
     }
 
     /// A line for each change of what the board does, and for each thing said that changes something.

@@ -63,6 +63,8 @@ fn what_campaigns_found_stays_mended() {
         "short plover 1722 bad line-to-board-dead@work4922+11999*0.745",
         "short dunlin 3647 bad drive-starts-by-itself@12240+3600000*0.788",
         "acceptance dunlin 4080 bad high-supply-voltage@425+3642*0.918",
+        "short heron 12331 bad drive-starts-by-itself@655+3600000*0.887",
+        "short dunlin 853 bad host-restarted@work7185+891*0.512",
     ] {
         assert_eq!(story(&text.parse().expect("a case")).wrong, Vec::<String>::new(), "{text}");
     }

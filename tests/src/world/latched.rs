@@ -18,7 +18,7 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
     let mut wrong = Vec::new();
     let (mut turning, mut pressed, mut driven) =
         (Stretch::default(), Stretch::default(), [Stretch::default(); 2]);
-    let (mut worked, mut told) = (false, false);
+    let (mut worked, mut told, mut guarded) = (false, false, false);
     let mut said = watch.said.iter().peekable();
     let (shaft_ms, trapped_ms) =
         (within_ms("ShaftStillTurning") + PULSE_MS, within_ms("PressureTrapped") + READ_MS);
@@ -29,12 +29,14 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
         worked = (worked || doing.works()) && !beside.restarted;
         while let Some((_, what)) = said.next_if(|(at, _)| *at <= place) {
             told = matches!(what, Said::Tripped(..)) || (told && *what != Said::Cleared);
+            guarded |= matches!(what, Said::Guards(_));
         }
-        told &= !beside.restarted;
+        (told, guarded) = (told && !beside.restarted, guarded && !beside.restarted);
         // A trip that is found while a stop is on its way is latched when that is over.
         let latched = moment.state == State::Tripped || told && moment.state == State::Stopping;
-        // A board that does not run tells nobody anything, and one that has started anew has seen nothing yet.
-        let sees = beside.running && !beside.restarted;
+        // A board that does not run tells nobody anything, and one without guards watches nothing: what is wrong with a
+        // rig until then is for the program to find (docs/protocol.md, 11).
+        let sees = beside.running && guarded;
         let turns = sees && !moment.drive_on() && moment.speed_rev_per_s > TURNING_REV_PER_S;
         if turning.untold(turns, latched, shaft_ms) {
             wrong.push(format!(

@@ -65,6 +65,7 @@ fn what_campaigns_found_stays_mended() {
         "acceptance dunlin 4080 bad high-supply-voltage@425+3642*0.918",
         "short heron 12331 bad drive-starts-by-itself@655+3600000*0.887",
         "short dunlin 853 bad host-restarted@work7185+891*0.512",
+        "short dunlin 15950 bad hot-fluid@10253+3600000*0.892",
     ] {
         assert_eq!(story(&text.parse().expect("a case")).wrong, Vec::<String>::new(), "{text}");
     }

@@ -130,7 +130,6 @@ const CONDITIONS: &[Row] = &[
     row("fluid sensor without a line", ("FluidTemperature", 1_000), NOTHING, |facts, _, place| {
         acts(facts, place, &[FaultKind::FluidThermistorOpen, FaultKind::FluidThermistorShort])
     }),
-    // A thermistor lags by some seconds: what counts is what any sensor could have shown by then.
     row("fluid too hot", ("FluidTemperature", 1_000), NOTHING, |facts, beside, _| {
         beside.fluid_celsius > facts.plan.bench.fluid_celsius.1 + HOT_K
     }),
@@ -152,8 +151,8 @@ const CONDITIONS: &[Row] = &[
 const JUST_DRIVEN: (usize, &str) =
     (50, "a current that has just been switched on tells nothing: as long again");
 
-/// How far the fluid may be above its limit before it must be seen, in K.
-const HOT_K: f64 = 5.0;
+/// How far a sensor of the fluid may be off, in K: half a kelvin by itself, and as much by its channel.
+const HOT_K: f64 = 1.0;
 
 /// Frames that no bad line breaks within a second: more are something else.
 const BROKEN_MAX: usize = 40;

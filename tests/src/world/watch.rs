@@ -9,6 +9,7 @@ use std::collections::HashMap;
 use std::fmt::Write;
 use stepwell_core::Pulses;
 use stepwell_plant::Truth;
+use stepwell_plant::sensors::SensorParameters;
 use stepwell_protocol::channel::{ANALOG_CHANNELS, Coil, Sample};
 use stepwell_protocol::dwell::DwellReport;
 use stepwell_protocol::time::Tick;
@@ -35,7 +36,7 @@ pub struct Beside {
     pub current_a: [f64; 2],
     /// What the current channels show, inlet first: sums of a tick's conversions, which end at full scale.
     pub current_words: [u16; 2],
-    /// True temperature of the fluid, °C.
+    /// What a sensor in the fluid could show by then at the best, °C: its true temperature, and the sensor's lag.
     pub fluid_celsius: f64,
     /// True resistances of the circuits, inlet first, Ω.
     pub circuit_ohm: [f64; 2],
@@ -157,12 +158,20 @@ impl Watch {
             supply_v: truth.supply_v,
             current_a: [truth.inlet_coil.mean_current_a, truth.pressure_coil.mean_current_a],
             current_words: Coil::BOTH.map(|coil| readings.analog[coil.current().index()]),
-            fluid_celsius: truth.fluid_k - 273.15,
+            fluid_celsius: self.fluid_celsius(truth.fluid_k - 273.15),
             circuit_ohm: [truth.inlet_coil.circuit_ohm, truth.pressure_coil.circuit_ohm],
             converter_stands: machine.converter_stands(),
             restarted: machine.restarted(),
             running: machine.running(),
         });
+    }
+
+    /// A first-order lag behind the true temperature, as the rig's sensor has it.
+    fn fluid_celsius(&self, true_celsius: f64) -> f64 {
+        let lag_s = SensorParameters::default().fluid.lag_s;
+        self.ticks.last().map_or(true_celsius, |before| {
+            before.fluid_celsius + (true_celsius - before.fluid_celsius) * (1.0 - (-1e-3 / lag_s).exp())
+        })
     }
 
     /// The millisecond at which a board of any life had this tick and put this sample on the wire.

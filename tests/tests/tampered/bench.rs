@@ -298,7 +298,7 @@ fn lost_liquid_and_gas_are_found_and_fluid_that_is_too_hot() {
         watch.truths = Some((first, last));
     });
     says(&gas, "kg of gas came");
-    let hot = scene.plan.bench.fluid_celsius.1 + 6.0;
+    let hot = scene.plan.bench.fluid_celsius.1 + 1.1;
     let turns = scene.first(|beside| beside.moment.drive_on());
     let heated = |ms: usize| {
         move |watch: &mut Watch| {

@@ -112,8 +112,8 @@ impl Overheard {
     fn command(&mut self, when: When, now: Tick, command: Command) {
         let in_time = !now.is_after(command.valid_until);
         let Command { session, id, action, .. } = command;
+        let ours = Some(session) == self.session;
         if in_time {
-            let ours = Some(session) == self.session;
             self.said.push((when, if ours { Said::Asked } else { Said::Foreign }));
         }
         if let Action::Dwell(dwell) = action
@@ -121,6 +121,10 @@ impl Overheard {
             && dwell.inlet.max_e4().max(dwell.pressure.max_e4()) > 10_000
         {
             self.said.push((when, Said::Impossible));
+        }
+        if !ours {
+            // Nothing acts before its session is open, and whoever opens it begins to count anew.
+            return;
         }
         // The first to be heard in time counts; others are its echoes.
         let known = self.commands.entry((session, id)).or_insert(Asked { in_time, when, command });

@@ -47,7 +47,8 @@ pub(crate) fn findings(findings: &[Finding], width: usize) -> String {
     let mut text = table(&reached, width);
     if let Some(why) = missed.first().and_then(|finding| unreached(finding)) {
         let labels: Vec<&str> = missed.iter().map(|finding| finding.label.as_str()).collect();
-        text.push_str(&wrapped_to(width, &labels.join("; "), &format!("NOT MEASURED, {why}: "), "    "));
+        let missing = format!("NOT MEASURED, {why}: {}", labels.join("; "));
+        text.push_str(&wrapped_to(width, &missing, "", "    "));
     }
     text
 }

@@ -61,6 +61,8 @@ fn a_killed_program_leaves_its_journal_and_its_lock_and_the_next_one_meets_them(
 fn what_campaigns_found_stays_mended() {
     for text in [
         "short plover 1722 bad line-to-board-dead@work4922+11999*0.745",
+        "short plover 7 bad rail-leak@work2569+3600000*0.201",
+        "short dunlin 78 bad line-flips@work8690+106*0.117",
         "short dunlin 3647 bad drive-starts-by-itself@12240+3600000*0.788",
         "acceptance dunlin 4080 bad high-supply-voltage@425+3642*0.918",
         "short heron 12331 bad drive-starts-by-itself@655+3600000*0.887",

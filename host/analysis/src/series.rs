@@ -1,4 +1,5 @@
-//! Checks every recording passes before anything is computed from it.
+//! What every estimator asks of a recording: checks that it passes before anything is computed from it, its noise, runs of
+//! equal samples, a sliding mean.
 
 use crate::reason::{Signal, Unmeasured};
 use std::cmp::Reverse;

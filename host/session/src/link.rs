@@ -59,6 +59,7 @@ const HELD_UP_MS: u64 = 250;
 /// A board that has not been heard for this long is lost, in ms.
 const SILENCE_MS_MAX: u64 = 500;
 
+/// What is said of a board whose ticks have begun again.
 const RESTARTED: &str = "the board has restarted: check its supply and whether its reset was pressed";
 
 /// No board has run for so long, in microseconds of its time: one that says so has lost its mind. A run's

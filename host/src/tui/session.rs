@@ -117,9 +117,7 @@ impl Session {
     pub(super) fn kept(&self) -> Kept {
         self.kept.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
-}
 
-impl Session {
     /// The operator has pressed the stop key; the reader of keys has said it already.
     pub(super) fn stop_pressed(&mut self) {
         self.stop_pressed = true;

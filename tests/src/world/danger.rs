@@ -131,7 +131,7 @@ const CONDITIONS: &[Row] = &[
         acts(facts, place, &[FaultKind::FluidThermistorOpen, FaultKind::FluidThermistorShort])
     }),
     row("fluid too hot", ("FluidTemperature", 1_000), NOTHING, |facts, beside, _| {
-        beside.fluid_celsius > facts.plan.bench.fluid_celsius.1 + HOT_K
+        beside.fluid_sensed_celsius > facts.plan.bench.fluid_celsius.1 + HOT_K
     }),
     row(
         "dry run",

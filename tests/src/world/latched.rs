@@ -43,9 +43,9 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
                 "the shaft turns {shaft_ms} ms after the drive and nobody is told, {place} ms"
             ));
         }
-        // Twice what counts as low is beyond any error of a sensor whose zero was taken.
         // A dwell may drive nothing; that it ends when it must is judged elsewhere.
         let over = worked && moment.state != State::Dwelling;
+        // Twice what counts as low is beyond any error of a sensor whose zero was taken.
         let stays = over && moment.rail_pa > 2.0 * plan.bench.rail_low_pa;
         if pressed.untold(stays && sees, latched, trapped_ms) {
             wrong.push(format!("pressure stays for {trapped_ms} ms and nobody is told, {place} ms"));

@@ -37,7 +37,7 @@ pub struct Beside {
     /// What the current channels show, inlet first: sums of a tick's conversions, which end at full scale.
     pub current_words: [u16; 2],
     /// What a sensor in the fluid could show by then at the best, °C: its true temperature, and the sensor's lag.
-    pub fluid_celsius: f64,
+    pub fluid_sensed_celsius: f64,
     /// True resistances of the circuits, inlet first, Ω.
     pub circuit_ohm: [f64; 2],
     /// Whether the converter stands still.
@@ -158,7 +158,7 @@ impl Watch {
             supply_v: truth.supply_v,
             current_a: [truth.inlet_coil.mean_current_a, truth.pressure_coil.mean_current_a],
             current_words: Coil::BOTH.map(|coil| readings.analog[coil.current().index()]),
-            fluid_celsius: self.fluid_celsius(truth.fluid_k - 273.15),
+            fluid_sensed_celsius: self.sensed_celsius(truth.fluid_k - 273.15),
             circuit_ohm: [truth.inlet_coil.circuit_ohm, truth.pressure_coil.circuit_ohm],
             converter_stands: machine.converter_stands(),
             restarted: machine.restarted(),
@@ -167,10 +167,11 @@ impl Watch {
     }
 
     /// A first-order lag behind the true temperature, as the rig's sensor has it.
-    fn fluid_celsius(&self, true_celsius: f64) -> f64 {
+    fn sensed_celsius(&self, true_celsius: f64) -> f64 {
         let lag_s = SensorParameters::default().fluid.lag_s;
         self.ticks.last().map_or(true_celsius, |before| {
-            before.fluid_celsius + (true_celsius - before.fluid_celsius) * (1.0 - (-1e-3 / lag_s).exp())
+            before.fluid_sensed_celsius
+                + (true_celsius - before.fluid_sensed_celsius) * (1.0 - (-1e-3 / lag_s).exp())
         })
     }
 

@@ -13,7 +13,7 @@ use stepwell_tests::world::machine::Machine;
 use stepwell_tests::world::mishap::{Mishap, What};
 use stepwell_tests::world::said::Said;
 use stepwell_tests::world::scripted::Scripted;
-use stepwell_tests::world::watch::Watch;
+use stepwell_tests::world::watch::{Beside, Watch};
 use stepwell_tests::world::{folder, judged, run};
 use stepwell_virtual::SimulatedBench;
 
@@ -60,6 +60,11 @@ fn work_without_the_right_to_it_is_found() {
         guards(watch, |guards| guards.coils[1] = None);
     });
     says(&beyond, "beyond the guards at");
+}
+
+/// Changes what was seen in so many milliseconds from the one at `from` on.
+fn from_on(from: usize, ms: usize, change: impl Fn(&mut Beside)) -> impl FnOnce(&mut Watch) {
+    move |watch| watch.ticks[from..from + ms].iter_mut().for_each(change)
 }
 
 fn inlet(guards: &mut Guards) -> &mut CoilGuard {
@@ -201,26 +206,14 @@ fn a_latch_that_clears_itself_is_found() {
 #[test]
 fn pressure_that_stays_and_a_coil_that_is_driven_at_rest_are_found_to_the_tick() {
     let mut scene = Scene::of(GOOD);
-    let last_work = scene.watch.ticks.iter().rposition(|beside| beside.moment.state == State::Dwelling);
-    let from = last_work.expect("it works")
-        + scene.watch.ticks[last_work.expect("it works")..]
-            .iter()
-            .position(|beside| !matches!(beside.moment.state, State::Dwelling | State::Stopping))
-            .expect("the stop is over");
+    let at_work = |beside: &Beside| matches!(beside.moment.state, State::Dwelling | State::Stopping);
+    let from = 1 + scene.watch.ticks.iter().rposition(at_work).expect("it works");
     let pressed_pa = 3.0 * scene.plan.bench.rail_low_pa;
-    let pressed = |ms: usize| {
-        move |watch: &mut Watch| {
-            watch.ticks[from..from + ms].iter_mut().for_each(|beside| beside.moment.rail_pa = pressed_pa);
-        }
-    };
+    let pressed = |ms: usize| from_on(from, ms, move |beside| beside.moment.rail_pa = pressed_pa);
     assert_eq!(scene.seen(pressed(10_020)), "", "what the protocol allows");
     says(&scene.seen(pressed(10_021)), "pressure stays for 10020 ms and nobody is told");
     // A current may die away for 100 ms, and be known 100 ms after that.
-    let driven = |ms: usize| {
-        move |watch: &mut Watch| {
-            watch.ticks[from..from + ms].iter_mut().for_each(|beside| beside.current_a[0] = 1.0);
-        }
-    };
+    let driven = |ms: usize| from_on(from, ms, |beside| beside.current_a[0] = 1.0);
     assert_eq!(scene.seen(driven(200)), "", "what the protocol allows");
     says(&scene.seen(driven(201)), "coil 0 is driven at rest for 201 ms and nobody is told");
 }
@@ -231,11 +224,7 @@ fn a_coil_that_draws_too_much_in_the_hold_of_a_stop_and_is_not_let_go_is_found()
     let stop = scene.stop();
     let held = scene.watch.ticks[stop].moment.outputs;
     assert!(held.inlet_duty_e4 > 0, "nothing is held: {held:?}");
-    let over = |ms: usize| {
-        move |watch: &mut Watch| {
-            watch.ticks[stop..stop + ms].iter_mut().for_each(|beside| beside.current_words[0] = 40_950);
-        }
-    };
+    let over = |ms: usize| from_on(stop, ms, |beside| beside.current_words[0] = 40_950);
     // Over a period of 5 ms its mean is too much from the first tick on, and for four more.
     assert_eq!(scene.seen(over(6)), "", "ten milliseconds are allowed");
     says(&scene.seen(over(20)), "over-current, inlet for");
@@ -300,11 +289,7 @@ fn lost_liquid_and_gas_are_found_and_fluid_that_is_too_hot() {
     says(&gas, "kg of gas came");
     let hot = scene.plan.bench.fluid_celsius.1 + 1.1;
     let turns = scene.first(|beside| beside.moment.drive_on());
-    let heated = |ms: usize| {
-        move |watch: &mut Watch| {
-            watch.ticks[turns..turns + ms].iter_mut().for_each(|beside| beside.fluid_celsius = hot);
-        }
-    };
+    let heated = |ms: usize| from_on(turns, ms, move |beside| beside.fluid_sensed_celsius = hot);
     assert_eq!(scene.seen(heated(1_000)), "", "a second is allowed");
     says(&scene.seen(heated(1_001)), "fluid too hot for 1001 ms");
 }

@@ -251,7 +251,7 @@ impl Board {
     }
 
     fn begin_stop(&mut self, leads_to: State, at: Tick) {
-        self.interlock.dwell_ended();
+        self.interlock.pressure_must_go();
         self.stopping = StagedStop::begin(self.guards.as_ref(), leads_to, at);
         self.state = State::Stopping;
     }

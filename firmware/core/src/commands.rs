@@ -148,6 +148,10 @@ impl Board {
         if let Some(cause) = self.present().only(self.latch.seen()).first() {
             return Err(Refusal::CauseRemains(cause));
         }
+        if self.latch.seen().has(TripCause::PressureTrapped) {
+            // It was told once, and is gone now: it must stay away.
+            self.interlock.pressure_must_go();
+        }
         self.latch.clear();
         self.state = State::Rest;
         Ok(Reply::Done)

@@ -181,7 +181,7 @@ pub(crate) struct Interlock {
     coils: [CoilWatch; 2],
     lasting: [Lasting; MUST_LAST_MS.len()],
     /// Since the last dwell ended or the rail was last proven low; `None` while a dwell runs, before the first,
-    /// and once pressure was found trapped.
+    /// and once pressure was found trapped, until that trip is cleared.
     stopped_ms: Option<u16>,
 }
 
@@ -262,8 +262,8 @@ impl Interlock {
         self.stopped_ms = None;
     }
 
-    /// The last dwell has ended: from now on pressure must go.
-    pub(crate) fn dwell_ended(&mut self) {
+    /// The last dwell has ended, or pressure that was trapped is gone: from now on it must go, and stay away.
+    pub(crate) fn pressure_must_go(&mut self) {
         self.stopped_ms = Some(0);
     }
 

@@ -618,6 +618,23 @@ fn pressure_trapped_is_reported_10_s_after_the_stop_and_keeps_the_board_from_arm
     assert_eq!(bench.arm(&guards()), Ok(Reply::Done));
 }
 
+/// What was found once is found again: a cleared trip leaves nobody in the belief that the rail stays low.
+#[test]
+fn pressure_that_comes_back_after_its_trip_was_cleared_is_trapped_again() {
+    let mut bench = Bench::dwelling();
+    bench.rig.broken.pressure_trapped = true;
+    bench.send(&ToBoard::Stop);
+    bench.ms_until(10_100, |bench| bench.board.state() == State::Tripped);
+    assert_eq!(bench.cause(), Some(TripCause::PressureTrapped));
+    bench.rig.broken.pressure_trapped = false;
+    bench.run(1_000);
+    assert_eq!(bench.ask(Action::ClearTrip), Ok(Reply::Done));
+    bench.rig.broken.stuck[Channel::RailPressure.index()] = Some(9_000);
+    let ms = bench.ms_until(10_100, |bench| bench.board.state() == State::Tripped);
+    assert!(ms >= 9_900, "{ms}");
+    assert_eq!(bench.cause(), Some(TripCause::PressureTrapped));
+}
+
 #[test]
 fn pressure_wanted_again_within_10_s_is_not_called_trapped() {
     let mut bench = Bench::dwelling();

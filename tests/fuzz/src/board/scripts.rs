@@ -15,7 +15,6 @@ pub fn scripts() -> Vec<(&'static str, Vec<u8>)> {
         [brief(Some(10)), broken(3, &[1]), WAIT_200_MS.to_vec(), WAIT_2_S.repeat(3), closed_and_cleared];
     let stopped = [brief(Some(10)), STOP.to_vec(), WAIT_2_S.to_vec()].concat();
     // Of each promise of the witness one script in which only the board's care keeps it.
-    let trapped = [long(DRIVEN), broken(9, &[1]), STOP.to_vec(), WAIT_2_S.repeat(6)].concat();
     let late = [variant(5, 13), vec![0, 0], (-100_i16).to_le_bytes().to_vec(), variant(3, 10)].concat();
     let queued = [dwell(Some(500), 300, DRIVEN), STOP.to_vec(), WAIT_2_S.to_vec()].concat();
     // Current in a coil that was never driven, as soon as the board works.
@@ -27,7 +26,6 @@ pub fn scripts() -> Vec<(&'static str, Vec<u8>)> {
         ("trip", tripped.concat()),
         ("stop", stopped),
         ("ends", ends()),
-        ("trapped", trapped),
         ("late", [long(DRIVEN), late, WAIT_200_MS.to_vec()].concat()),
         ("stopped-queue", [brief(Some(10)), queued].concat()),
     ];
@@ -41,14 +39,11 @@ pub fn scripts() -> Vec<(&'static str, Vec<u8>)> {
 
 /// A dwell that its condition ends, one whose time is up, and one that another takes over while a third waits.
 fn ends() -> Vec<u8> {
-    // The rail above 6000 counts for 30 ms.
-    let condition = [1, 0, 1, 0x70, 0x17, 30, 0];
-    let mut first = dwell(Some(10), 2_000, DRIVEN);
-    first.truncate(first.len() - 2);
+    let first = ended_by_rail(dwell(Some(10), 2_000, DRIVEN), 6_000, 30);
     let followers = [dwell(None, 200, AT_REST), dwell(None, 3_000, DRIVEN), dwell(None, 3_000, AT_REST)];
     // No more than four commands a tick.
     let over = [WAIT_200_MS.to_vec(), dwell(Some(1_000), 100, AT_REST)].concat();
-    [first, condition.to_vec(), followers.concat(), over, WAIT_2_S.to_vec()].concat()
+    [first, followers.concat(), over, WAIT_2_S.to_vec()].concat()
 }
 
 /// What becomes of a board that does not see a cause.
@@ -63,7 +58,7 @@ pub struct Unseen {
     pub said: &'static str,
 }
 
-/// A script for each cause that ends a dwell, but for `DriveBudget`: a dwell, and what happens in it.
+/// A script for each cause that ends a dwell or must be latched after one: a dwell, and what happens in it and then.
 pub fn unseen() -> Vec<Unseen> {
     use TripCause as Cause;
     const INLET: Coil = Coil::Inlet;
@@ -72,6 +67,10 @@ pub fn unseen() -> Vec<Unseen> {
     let renewal = [variant(3, 13), vec![1], 200_i16.to_le_bytes().to_vec()].concat();
     let turning = [broken(8, &[1]), WAIT_2_S.repeat(4)].concat();
     let silence = [variant(4, 13), vec![0]].concat();
+    // A rest of nine seconds would fill the drive's account; it is over at once, and the turn that counts on it follows.
+    let rest = ended_by_rail(dwell(None, 9_000, AT_REST), 0, 1);
+    let overdriven = [rest, dwell(None, 9_000, DRIVEN), WAIT_2_S.repeat(4)].concat();
+    let trapped = [broken(9, &[1]), STOP.to_vec(), WAIT_2_S.repeat(5)].concat();
     let rows = [
         ("stop-chain-open", Cause::StopChainOpen, DRIVEN, broken(3, &[1]), "the stop chain is open"),
         ("guard-open", Cause::GuardOpen, DRIVEN, broken(3, &[2]), "the guard is open"),
@@ -132,6 +131,8 @@ pub fn unseen() -> Vec<Unseen> {
         ("impossible", Cause::BadCommand, DRIVEN, dwell(Some(10), 0, DRIVEN), "an impossible dwell"),
         ("no-flow", Cause::NoFlow, DRIVEN, broken(7, &[1]), "no flow for"),
         ("silent-host", Cause::LeaseLost, DRIVEN, silence, "a dwell without a lease"),
+        ("overdriven", Cause::DriveBudget, DRIVEN, overdriven, "the drive turns beyond its rating"),
+        ("trapped", Cause::PressureTrapped, DRIVEN, trapped, "pressure stays, and nobody is told"),
     ];
     rows.map(|(name, cause, does, what, said)| {
         // The number of bytes that a raw piece has comes at the very end.
@@ -183,6 +184,14 @@ fn dwell(in_ms: Option<i16>, duration_ms: u16, (duties_e4, on): Does) -> Vec<u8>
     let duties: Vec<u8> = duties_e4.into_iter().flat_map(u16::to_le_bytes).collect();
     let head = [variant(6, 13), variant(4, 10), vec![1], start, duration_ms.to_le_bytes().to_vec()];
     [head.concat(), duties, vec![0xF4, 0x01, on, 0, 0]].concat()
+}
+
+/// The same, over when the rail has read more than so many counts for so long.
+fn ended_by_rail(mut dwell: Vec<u8>, counts: u16, for_ms: u8) -> Vec<u8> {
+    // In the place of no condition; no burst stays as it was.
+    dwell.truncate(dwell.len() - 2);
+    let [low, high] = counts.to_le_bytes();
+    [dwell, vec![1, 0, 1, low, high, for_ms, 0]].concat()
 }
 
 /// Something of the rig breaks: the number of the fault, and its fields.

@@ -7,10 +7,12 @@ mod ends;
 mod relief;
 mod talk;
 
+use crate::promised::within_ms;
 use bounds::Bounds;
 use ends::Ends;
 use relief::{HOLD_MS, Relief};
 use std::collections::BTreeMap;
+use std::sync::LazyLock;
 use stepwell_core::{Outputs, Readings};
 use stepwell_protocol::channel::{Channel, Coil};
 use stepwell_protocol::dwell::{Dwell, Ramp};
@@ -35,6 +37,10 @@ const STILL_MS: u32 = 500 + PROVEN_LOW_MS;
 
 /// Greetings and commands beyond so many in a tick are dropped.
 const HEARD_PER_TICK_MAX: u8 = 4;
+
+/// Pressure that stays is latched within this, in ms: what is promised, and the tick on which the dwell is over, which
+/// is the first without it.
+static TRAPPED_MS: LazyLock<usize> = LazyLock::new(|| within_ms("PressureTrapped") + 1);
 
 pub(super) struct Witness {
     ceilings: Ceilings,
@@ -75,6 +81,9 @@ pub(super) struct Witness {
     inputs_good: bool,
     bounds: Bounds,
     relief: Relief,
+    /// For how long no dwell has run, no trip was latched and the rail was not proven low; nothing before the first
+    /// dwell.
+    pressed_ms: Option<usize>,
 }
 
 impl Witness {
@@ -111,6 +120,7 @@ impl Witness {
             inputs_good: false,
             bounds: Bounds::default(),
             relief: Relief::new(),
+            pressed_ms: None,
         }
     }
 
@@ -303,6 +313,7 @@ impl Witness {
         }
         self.ends.tick(readings, outputs, state, self.guards.as_ref());
         self.look(readings);
+        self.pressed(state);
         if matches!(self.state, State::Dwelling | State::Stopping) && state != State::Dwelling {
             self.holds_on(outputs);
         }
@@ -344,6 +355,17 @@ impl Witness {
             self.relief.look(guards, readings, self.state);
         }
         self.inputs_good = readings.stop_chain_closed && readings.guard_closed && readings.tank_level_ok;
+    }
+
+    /// Pressure that stays after a dwell, or comes back, is latched (docs/protocol.md, 11), whether or not it was before.
+    fn pressed(&mut self, state: State) {
+        let low = self.relief.rail_is_proven_low();
+        self.pressed_ms = match state {
+            State::Dwelling => Some(0),
+            State::Tripped => self.pressed_ms.map(|_| 0),
+            _ => self.pressed_ms.map(|ms| if low { 0 } else { ms + 1 }),
+        };
+        assert!(self.pressed_ms <= Some(*TRAPPED_MS), "pressure stays, and nobody is told: {state:?}");
     }
 
     /// A coil that must be held is let go for a reason only.

@@ -4,7 +4,7 @@
 //!
 //! Of the causes of that chapter that end a dwell, three are judged elsewhere: `LeaseLost` and `NoFlow` with the dwells
 //! ([`super::ends`]), `DriveBudget` by the account of the drive. `RailNotZero`, `PressureTrapped` and `Restarted` end
-//! none.
+//! none; the latter two, which must be latched without one, [`super::Witness`] judges itself.
 
 use crate::promised::within_ms;
 use std::collections::VecDeque;

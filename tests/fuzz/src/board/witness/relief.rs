@@ -110,9 +110,14 @@ impl Relief {
         self.applied = *outputs;
     }
 
+    /// Whether the rail has been low for long enough, whatever its sensor is worth.
+    pub(super) fn rail_is_proven_low(&self) -> bool {
+        self.low_ms > LOW_MS
+    }
+
     /// Whether this coil may be at rest in a stop that has held for `hold_ms`.
     pub(super) fn may_let_go(&self, coil: Coil, hold_ms: u32) -> bool {
-        let relieved = self.low_ms > LOW_MS && self.still_ms >= STILL_MS && !self.dead && !self.doubted;
+        let relieved = self.rail_is_proven_low() && self.still_ms >= STILL_MS && !self.dead && !self.doubted;
         hold_ms >= HOLD_MS || relieved || self.let_go[coil.index()]
     }
 }

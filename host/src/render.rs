@@ -186,6 +186,11 @@ pub(crate) fn broken(text: &str, width: usize) -> Vec<String> {
     wrapped_to(width, text, "", "").lines().map(str::to_owned).collect()
 }
 
+/// What a board does that no longer hears the program: the lease and the relieving hold of docs/protocol.md.
+pub(crate) const BY_ITSELF: &str = "by itself the board switches the drive off within half a second, and may hold a \
+                                     valve for five seconds more to empty the rail. Treat the rail as under pressure \
+                                     until the mechanical gauge says otherwise";
+
 /// How a run ended, in words.
 pub(crate) fn ended(ended: &Ended) -> String {
     match ended {
@@ -196,10 +201,7 @@ pub(crate) fn ended(ended: &Ended) -> String {
         Ended::Tripped { what } => format!("tripped: {what}"),
         Ended::Refused { why } => format!("the board would not: {why}"),
         Ended::LinkLost => {
-            "link lost; the board goes to rest by itself within half a second. Treat the rail as under \
-                            pressure until the mechanical gauge says otherwise; clear up why the link was \
-                            lost, then run again"
-                .to_owned()
+            format!("link lost; {BY_ITSELF}; clear up why the link was lost, then run again")
         }
         Ended::Interrupted => "interrupted: the program ended in the middle of the run".to_owned(),
     }

@@ -223,10 +223,7 @@ pub(crate) fn given_up(number: Option<u64>) -> String {
     let kept = number.map_or(String::new(), |number| {
         format!("; what was written of it is run {number}, interrupted: `stepwell show {number}` shows it")
     });
-    format!(
-        "the run was given up{kept}. The board goes to rest by itself within half a second; treat the rail as under \
-         pressure until the mechanical gauge says otherwise"
-    )
+    format!("the run was given up{kept}; {}", render::BY_ITSELF)
 }
 
 /// Is the operator's side of a session until that has ended: its outputs end then, and it takes no more words.

@@ -12,7 +12,6 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, mpsc};
 use std::time::Duration;
-use stepwell_procedure::quantity::Dimension;
 use stepwell_procedure::read;
 use stepwell_procedure::record::{Entry, Event, Outcome};
 use stepwell_procedure::run::{Plan, Progress, Prompt, Run};
@@ -357,7 +356,9 @@ impl Terminal {
     fn watched(&mut self, view: &View) {
         let Some(status) = view.status.filter(|_| self.back) else { return };
         self.back = false;
-        let rail = view.live.rail_pa.map_or("no reading".to_owned(), |pa| Dimension::Pressure.display(pa));
+        // In the unit of the gauge on the rail, whatever its size; a zero has no sign.
+        let megapascal = |pa: f64| format!("{:.1} MPa", (pa / 1e5).round() / 10.0 + 0.0);
+        let rail = view.live.rail_pa.map_or("no reading".to_owned(), megapascal);
         errln!("           Board {}, rail {rail}.", words::state(status.state));
     }
 

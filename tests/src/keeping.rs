@@ -20,6 +20,9 @@ pub struct Kept {
     rounds: Vec<Round>,
     bursts: Vec<Burst>,
     recording: Recording,
+    /// Whether the operator stops it when a step has asked for another round, and whether one has.
+    stops: bool,
+    another_round: bool,
     /// What was found.
     pub findings: Vec<Finding>,
 }
@@ -38,12 +41,15 @@ impl Outside for Kept {
             Output::Write(Entry::Round(round)) => self.rounds.push(round),
             Output::Write(Entry::Burst(burst)) => self.bursts.push(burst),
             Output::Write(Entry::Finding(finding)) => self.findings.push(finding),
+            Output::Write(Entry::Event(event)) => {
+                self.another_round |= event.text.starts_with("another round")
+            }
             _ => {}
         }
     }
 
     fn wants_stop(&mut self) -> bool {
-        false
+        self.stops && std::mem::take(&mut self.another_round)
     }
 }
 
@@ -54,11 +60,23 @@ impl Kept {
     /// When the board would not talk to the host, which a bench in this process never does.
     #[must_use]
     pub fn of(scenario: &Scenario, plan: &Plan) -> Kept {
-        let mut kept = Kept::default();
+        Kept::default().made(scenario, plan)
+    }
+
+    /// The same, stopped by the operator when a step has asked for another round.
+    ///
+    /// # Panics
+    /// As [`Self::of`].
+    #[must_use]
+    pub fn stopped_between_rounds(scenario: &Scenario, plan: &Plan) -> Kept {
+        Kept { stops: true, ..Kept::default() }.made(scenario, plan)
+    }
+
+    fn made(mut self, scenario: &Scenario, plan: &Plan) -> Kept {
         let mut engine = Engine::new(Run::new(plan.clone()), 1, HostTime(0));
-        lockstep::run(&mut engine, &mut Traced::new(&scenario.setup()), &mut kept)
+        lockstep::run(&mut engine, &mut Traced::new(&scenario.setup()), &mut self)
             .expect("the board talks to the host");
-        kept
+        self
     }
 
     /// The ticks that were recorded, in milliseconds from the first to the last.

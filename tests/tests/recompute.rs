@@ -1,6 +1,7 @@
 //! What is kept of a run says the same again, to the bit; and what a corrected sheet makes of it.
 
 use stepwell_plant::FaultKind;
+use stepwell_procedure::recompute::Compared;
 use stepwell_tests::keeping::Kept;
 use stepwell_tests::shipped::Scenario;
 
@@ -23,6 +24,20 @@ fn the_same_sheets_say_the_same_to_the_bit() {
         for pair in kept.again(&plan) {
             assert_eq!(pair.then, Some(pair.now));
         }
+    }
+}
+
+/// What a round that was to be followed by another has found was never the step's word.
+#[test]
+fn a_run_that_was_stopped_between_rounds_says_the_same_again() {
+    let scenario = Scenario::healthy("fill-and-purge", "heron", 1);
+    let plan = scenario.plan();
+    let kept = Kept::stopped_between_rounds(&scenario, &plan);
+    let provisional = |pair: &&Compared| pair.now.id == "air_in_rail";
+    let again = kept.again(&plan);
+    assert!(again.iter().find(provisional).is_some_and(|pair| pair.now.value.is_none()), "{again:?}");
+    for pair in again {
+        assert_eq!(pair.then, Some(pair.now));
     }
 }
 

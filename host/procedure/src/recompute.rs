@@ -57,9 +57,15 @@ pub fn recompute(plan: &Plan, kept: &KeptRun<'_>) -> Vec<Compared> {
         let rig = Rig { pump: &plan.pump, calibration: &calibration, identity: kept.identity };
         let step = steps.entry(&round.step).or_insert_with(|| step::start(spec));
         step.phases(&rig);
-        let mut findings = step.conclude(&rig, &round.evidence(kept.recording, kept.bursts)).findings;
+        let conclusion = step.conclude(&rig, &round.evidence(kept.recording, kept.bursts));
+        let mut findings = conclusion.findings;
         for finding in &mut findings {
             finding.step.clone_from(&round.step);
+        }
+        // What another round was to replace counts only if the run itself took it for its last.
+        let mut then = kept.findings.iter().filter(|then| then.step == round.step);
+        if conclusion.again && !then.any(|then| then.value.is_some()) {
+            findings.clear();
         }
         found.insert(&round.step, findings);
     }

@@ -9,7 +9,7 @@ use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::TripCause;
 
 impl Board {
-    /// From now on this cause trips nothing. Arming is as strict as ever.
+    /// From now on this cause trips nothing and keeps nobody from arming.
     pub fn blind(&mut self, cause: TripCause) {
         self.unseen = self.unseen.with(Causes::of(&[cause]));
     }

@@ -59,7 +59,7 @@ pub struct Board {
     pub(crate) hand_work: HandWaiting,
     pub(crate) telemetry: Telemetry,
     pub(crate) outbox: Outbox,
-    /// Causes that are not to trip.
+    /// Causes that are not seen.
     #[cfg(feature = "blindable")]
     pub(crate) unseen: Causes,
 }

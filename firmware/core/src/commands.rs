@@ -250,6 +250,8 @@ impl Board {
         let mut present = self.guards.as_ref().map_or(Causes::NONE, |guards| self.interlock.present(guards));
         present.put(TripCause::LeaseLost, !self.lease.alive());
         present.put(TripCause::LinkNoise, self.link.noisy());
+        #[cfg(feature = "blindable")]
+        let present = present.without(self.unseen);
         present
     }
 }

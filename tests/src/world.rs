@@ -9,6 +9,7 @@
 //! [`run`] is a function of its [`Case`] and nothing else. The checkers know the sheets, the wire and what is
 //! true of the rig; they share nothing with the board's core but the meaning of its messages.
 
+pub mod asked;
 mod at_rest;
 pub mod authority;
 pub mod case;
@@ -17,6 +18,7 @@ pub mod danger;
 pub mod ear;
 mod ending;
 pub mod excuse;
+mod found;
 pub mod founded;
 pub mod host;
 pub mod latched;
@@ -202,10 +204,11 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     let kept: Vec<Kept> = handed
         .iter()
         .enumerate()
-        .map(|(life, handed)| record::compare(store, handed, life, &watch))
+        .map(|(life, handed)| record::compare(store, plan, handed, life, &watch))
         .collect();
     let Judged { doing, episodes, mut wrong, beyond } = judged(plan, &watch, begun);
     wrong.extend(wrong_said);
+    wrong.extend(handed.iter().filter_map(|handed| asked::energised(handed, &watch)));
     wrong.extend(kept.iter().flat_map(|kept| kept.wrong.clone()));
     wrong.extend(kept.iter().filter(|kept| kept.lost > 0).map(|kept| {
         let (lost, of) = (kept.lost, kept.acknowledged);

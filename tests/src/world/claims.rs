@@ -32,6 +32,8 @@ pub struct Hazard {
     pub for_ms: Option<u64>,
     /// It begins within so much of the work, ms, instead of all of it.
     pub until_ms: Option<u64>,
+    /// The pump's guard, instead of the sheet's, MPa.
+    pub guard_mpa: Option<f64>,
     /// How high the rail goes is what counts.
     #[serde(default)]
     pub rail: bool,
@@ -41,13 +43,17 @@ pub struct Hazard {
     /// The causes by which the board may trip first, as the protocol names them; by any other it must not.
     #[serde(default)]
     pub trips: Vec<String>,
+    /// Causes that name it as well, and need not come.
+    #[serde(default)]
+    pub may: Vec<String>,
     /// How the run may end, in the words of [`ended`].
     #[serde(default)]
     pub ends: Vec<String>,
     /// What the program says of every run that does not end as one on the same pump in which nothing went wrong.
     pub told: Option<String>,
-    /// A test that proves it.
-    pub test: Option<String>,
+    /// Tests that prove it.
+    #[serde(default)]
+    pub test: Vec<String>,
     /// Why only metal can prove it.
     pub metal: Option<String>,
 }
@@ -69,10 +75,10 @@ pub fn hazards() -> Vec<Hazard> {
 }
 
 impl Hazard {
-    /// Whether a story names this: by a trip that the row claims, or in the words that it claims.
+    /// Whether a story names this: by a trip that the row claims or allows, or in the words that it claims.
     #[must_use]
     pub fn is_named_in(&self, story: &Story) -> bool {
-        let tripped = trips(story).iter().any(|cause| self.trips.contains(cause));
+        let tripped = trips(story).iter().any(|cause| self.trips.contains(cause) || self.may.contains(cause));
         tripped || self.told.as_ref().is_some_and(|told| story.told.contains(told))
     }
 }

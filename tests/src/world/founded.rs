@@ -42,7 +42,7 @@ pub struct Measured {
 pub fn unfounded(hazard: &Hazard, measured: &Measured, faults: &[Faulty]) -> Vec<String> {
     let mut wrong = of_tests(hazard, faults);
     if hazard.mishaps.is_empty() {
-        if hazard.test.is_none() && hazard.metal.is_none() {
+        if hazard.test.is_empty() && hazard.metal.is_none() {
             wrong.push("nothing proves it".to_owned());
         }
         return wrong;
@@ -53,14 +53,20 @@ pub fn unfounded(hazard: &Hazard, measured: &Measured, faults: &[Faulty]) -> Vec
     wrong
 }
 
-/// A test that is cited is there, and that of the faults tries everything that goes wrong in the row.
+/// Tests that are cited are there, and that of the faults tries everything that goes wrong in the row.
 fn of_tests(hazard: &Hazard, faults: &[Faulty]) -> Vec<String> {
-    let Some(test) = &hazard.test else { return Vec::new() };
-    if !exists(test) {
-        return vec![format!("there is no test {test}")];
+    let absent =
+        hazard.test.iter().filter(|test| !exists(test)).map(|test| format!("there is no test {test}"));
+    let mut wrong: Vec<String> = absent.collect();
+    if cites_faults(hazard) {
+        let untried = hazard.mishaps.iter().filter(|name| !faults.iter().any(|fault| fault.name == **name));
+        wrong.extend(untried.map(|name| format!("{} does not try {name}", faulty::TEST)));
     }
-    let untried = |name: &&String| test == faulty::TEST && !faults.iter().any(|fault| fault.name == **name);
-    hazard.mishaps.iter().filter(untried).map(|name| format!("{test} does not try {name}")).collect()
+    wrong
+}
+
+fn cites_faults(hazard: &Hazard) -> bool {
+    hazard.test.iter().any(|test| test == faulty::TEST)
 }
 
 fn of_times(hazard: &Hazard, measured: &Measured) -> Vec<String> {
@@ -84,11 +90,12 @@ fn of_times(hazard: &Hazard, measured: &Measured) -> Vec<String> {
 
 /// What the words of the row promise.
 fn of_words(hazard: &Hazard, measured: &Measured, faults: &[Faulty]) -> Vec<String> {
-    let Hazard { follows, noticed, trips, ends, told, test, mishaps, .. } = hazard;
+    let Hazard { follows, noticed, trips, may, ends, told, test, mishaps, .. } = hazard;
     let mut wrong = Vec::new();
     let claims = |word: &str| follows.contains(word) || noticed.contains(word);
-    let tried = |fault: &&Faulty| test.as_deref() == Some(faulty::TEST) && mishaps.contains(&fault.name);
-    let trips = !trips.is_empty() || faults.iter().filter(tried).any(|fault| fault.ended == "tripped");
+    let tried = |fault: &&Faulty| cites_faults(hazard) && mishaps.contains(&fault.name);
+    let trips = !(trips.is_empty() && may.is_empty())
+        || faults.iter().filter(tried).any(|fault| fault.ended == "tripped");
     if claims("latched") && !trips {
         wrong.push("latched, by which cause?".to_owned());
     }
@@ -98,7 +105,7 @@ fn of_words(hazard: &Hazard, measured: &Measured, faults: &[Faulty]) -> Vec<Stri
     if claims("named") && told.is_none() {
         wrong.push("named, in which words?".to_owned());
     }
-    if ["finding", "fail", "not measured", "not passed"].into_iter().any(claims) && test.is_none() {
+    if ["finding", "fail", "not measured", "not passed"].into_iter().any(claims) && test.is_empty() {
         let alike = mishaps.iter().filter(|name| !measured.unlike_control.contains(*name));
         wrong.extend(alike.map(|name| format!("claims findings, and {name} ends as a control does")));
     }
@@ -110,10 +117,10 @@ fn of_words(hazard: &Hazard, measured: &Measured, faults: &[Faulty]) -> Vec<Stri
 
 /// How the runs ended: all that is claimed, and nothing else.
 fn of_ends(hazard: &Hazard, measured: &Measured) -> Vec<String> {
-    let Hazard { trips, ends, .. } = hazard;
+    let Hazard { trips, may, ends, .. } = hazard;
     let claimed = || trips.iter().chain(ends);
     let never = claimed().filter(|claimed| !measured.came.contains_key(*claimed));
-    let unclaimed = measured.came.keys().filter(|came| !claimed().any(|claimed| claimed == *came));
+    let unclaimed = measured.came.keys().filter(|came| !claimed().chain(may).any(|claimed| claimed == *came));
     let mut wrong: Vec<String> = never.map(|claimed| format!("claims {claimed}, which never came")).collect();
     wrong.extend(unclaimed.map(|came| format!("{came} came of it, which it does not claim")));
     if measured.unlike_control.contains(CONTROL) {
@@ -164,13 +171,13 @@ mod tests {
         let cites = |name: &str| {
             let test = faulty::TEST;
             wrong(
-                &format!("noticed = \"-\"\nfollows = \"-\"\nmishaps = [\"{name}\"]\ntest = \"{test}\""),
+                &format!("noticed = \"-\"\nfollows = \"-\"\nmishaps = [\"{name}\"]\ntest = [\"{test}\"]"),
                 &passed(),
             )
         };
         assert_eq!(cites("worn-pump"), Vec::<String>::new());
         assert_eq!(cites("unplug"), [format!("{} does not try unplug", faulty::TEST)]);
-        let none = wrong("noticed = \"-\"\nfollows = \"-\"\ntest = \"no_such_test\"", &passed());
+        let none = wrong("noticed = \"-\"\nfollows = \"-\"\ntest = [\"no_such_test\"]", &passed());
         assert_eq!(none, ["there is no test no_such_test"]);
     }
 
@@ -185,7 +192,7 @@ mod tests {
             assert_eq!(wrong(&text, &passed()), [told("worn-pump"), told("rail-leak")]);
             let half = Measured { unlike_control: ["worn-pump".to_owned()].into(), ..passed() };
             assert_eq!(wrong(&text, &half), [told("rail-leak")]);
-            let shown = format!("{text}\ntest = \"what_is_said_of_a_shorted_coil_is_true\"");
+            let shown = format!("{text}\ntest = [\"what_is_said_of_a_shorted_coil_is_true\"]");
             assert_eq!(wrong(&shown, &passed()), Vec::<String>::new());
         }
     }
@@ -196,8 +203,8 @@ mod tests {
         let told = ["latched, by which cause?", "claims a staged stop, and nothing stopped it"];
         assert_eq!(wrong(text, &passed()), told);
         // As an acceptance it trips, but only who cites that may say so.
-        assert_eq!(wrong(&format!("{text}\ntest = \"{}\"", faulty::TEST), &passed()), Vec::<String>::new());
-        let elsewhere = format!("{text}\ntest = \"what_is_said_of_a_shorted_coil_is_true\"");
+        assert_eq!(wrong(&format!("{text}\ntest = [\"{}\"]", faulty::TEST), &passed()), Vec::<String>::new());
+        let elsewhere = format!("{text}\ntest = [\"what_is_said_of_a_shorted_coil_is_true\"]");
         assert_eq!(wrong(&elsewhere, &passed()), told);
     }
 
@@ -207,5 +214,25 @@ mod tests {
         assert_eq!(wrong(&text, &passed()), Vec::<String>::new());
         let odd = Measured { unlike_control: [CONTROL.to_owned()].into(), ..passed() };
         assert_eq!(wrong(&text, &odd).len(), 1);
+    }
+
+    #[test]
+    fn every_test_that_is_cited_must_be_there() {
+        let text = "noticed = \"-\"\nfollows = \"-\"\ntest = [\"a_valve_is_held_while_the_pump_coasts\", \"none_such\"]";
+        assert_eq!(wrong(text, &passed()), ["there is no test none_such"]);
+    }
+
+    #[test]
+    fn what_may_come_need_not_and_nothing_else_may() {
+        let text =
+            "noticed = \"-\"\nfollows = \"-\"\nmishaps = [\"hot-fluid\"]\nmay = [\"FluidTemperature\"]";
+        assert_eq!(wrong(text, &passed()), Vec::<String>::new());
+        let with = |came: &str| {
+            let mut measured = passed();
+            measured.came.insert(came.to_owned(), 1);
+            measured
+        };
+        assert_eq!(wrong(text, &with("FluidTemperature")), Vec::<String>::new());
+        assert_eq!(wrong(text, &with("NoFlow")), ["NoFlow came of it, which it does not claim"]);
     }
 }

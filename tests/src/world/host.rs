@@ -9,7 +9,7 @@ mod recorder;
 #[cfg(test)]
 mod tests;
 
-pub use handed::Handed;
+pub use handed::{Handed, Question};
 
 use super::mishap::{HostMishap, LineMishap, Mishap, What};
 use crate::trials::noise::Noise;
@@ -205,12 +205,13 @@ impl<'s> Host<'s> {
                 }
                 Output::Finished(outcome, _) => {
                     let _ = writeln!(self.told, "{:?}", outcome.ended);
+                    self.recorder.handed.settled(ms);
                     self.wrong.extend(self.recorder.seal(ms, &outcome));
                 }
                 Output::Unwelcome(_) => self.unwelcome = true,
                 Output::Lost(_) => self.recorder.link_lost(ms),
                 Output::Back(_) => self.back = true,
-                Output::Ask(_) => {}
+                Output::Ask(prompt) => self.recorder.handed.asked(ms, prompt.number),
             }
         }
     }
@@ -248,6 +249,7 @@ impl<'s> Host<'s> {
             return;
         }
         if let Some((yes, times)) = self.person.answers(ms, self.mishap, &mut self.noise) {
+            self.recorder.handed.settled(ms);
             for _ in 0..times {
                 self.engine.operator(now, Operator::Answer { prompt, yes });
             }

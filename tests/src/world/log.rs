@@ -1,6 +1,7 @@
 //! The log of a record against what really happened: every end of a dwell and every trip that the program was told
 //! of, what was found, and bursts as the rig showed them.
 
+use super::found;
 use super::host::Handed;
 use super::record::Stored;
 use super::said::Said;
@@ -8,18 +9,19 @@ use super::watch::Watch;
 use std::collections::{BTreeMap, BTreeSet};
 use stepwell_procedure::finding::Verdict;
 use stepwell_procedure::record::{Ended, Entry, EventKind};
+use stepwell_procedure::run::Plan;
 use stepwell_procedure::words;
 use stepwell_protocol::channel::Coil;
 use stepwell_protocol::dwell::DwellReport;
 
 /// What is wrong with the log.
 #[must_use]
-pub fn judged(stored: &Stored, handed: &Handed, life: usize, watch: &Watch) -> Vec<String> {
+pub fn judged(plan: &Plan, stored: &Stored, handed: &Handed, life: usize, watch: &Watch) -> Vec<String> {
     let mut wrong = Vec::new();
     wrong.extend(not_kept(stored, handed));
     wrong.extend(dwells(handed, life, watch));
     wrong.extend(trips(handed, life, watch));
-    wrong.extend(outcome(stored, handed));
+    wrong.extend(outcome(plan, stored, handed));
     wrong.extend(bursts(stored, watch));
     wrong.extend(bursts_missing(stored, handed, life, watch));
     wrong
@@ -102,26 +104,35 @@ fn trips(handed: &Handed, life: usize, watch: &Watch) -> Option<String> {
     (!named && !matches!(ended, Ended::LinkLost)).then(|| format!("a trip that is not in the log: {cause}"))
 }
 
-/// A sealed run came to what it is stored as, is no better than the worst that was found in it, and is no pass when it
-/// did not come to its end.
-fn outcome(stored: &Stored, handed: &Handed) -> Option<String> {
-    let outcome = &stored.run.outcome;
-    if !stored.sealed {
-        return None;
+/// A sealed run came to what it is stored as, has the findings that it owes, is no better than the worst of them, and is
+/// no pass when it did not come to its end or something is missing.
+fn outcome(plan: &Plan, stored: &Stored, handed: &Handed) -> Vec<String> {
+    let Stored { sealed, run, .. } = stored;
+    if !sealed {
+        return Vec::new();
     }
+    let (outcome, findings) = (&run.outcome, &run.findings);
+    let mut wrong = Vec::new();
     if handed.outcome.as_ref() != Some(outcome) {
-        return Some(format!("came to {:?}, and is stored as {outcome:?}", handed.outcome));
+        wrong.push(format!("came to {:?}, and is stored as {outcome:?}", handed.outcome));
     }
-    let found = stored.run.findings.iter().map(|finding| finding.verdict).max();
-    let whole = if outcome.ended == Ended::Completed { Verdict::Pass } else { Verdict::NotMeasured };
-    let worst = found.map_or(whole, |found| found.max(whole));
-    (outcome.verdict < worst).then(|| format!("no better than {worst:?}, and in all {:?}", outcome.verdict))
+    wrong.extend(found::misnamed(plan, findings));
+    let is_whole = outcome.ended == Ended::Completed && found::missing(plan, findings).is_empty();
+    let whole = if is_whole && !findings.is_empty() { Verdict::Pass } else { Verdict::NotMeasured };
+    let worst = findings.iter().map(|finding| finding.verdict).fold(whole, Verdict::max);
+    if outcome.verdict < worst {
+        wrong.push(format!("no better than {worst:?}, and in all {:?}", outcome.verdict));
+    }
+    wrong
 }
 
 /// A burst that is not what the rig showed.
 fn bursts(stored: &Stored, watch: &Watch) -> Option<String> {
     stored.run.bursts.iter().find_map(|burst| {
-        let coil = Coil::BOTH.into_iter().find(|coil| coil.current().name() == burst.channel)?;
+        let coil = Coil::BOTH.into_iter().find(|coil| coil.current().name() == burst.channel);
+        let Some(coil) = coil else {
+            return Some(format!("a burst of {:?}, which is no coil's current", burst.channel));
+        };
         let shown = watch.places_of(burst.at).any(|place| {
             // The first conversion after the outputs of the dwell's first tick.
             let counts = watch.burst_from(place + 1, coil);

@@ -6,7 +6,7 @@
 
 use std::fmt;
 use std::str::FromStr;
-use stepwell_plant::FaultKind;
+use stepwell_plant::{FaultKind, SEVERITY_MAX};
 
 /// One thing going wrong.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -19,7 +19,7 @@ pub struct Mishap {
     pub of_work: bool,
     /// For how long, ms. What happens in an instant takes no notice.
     pub for_ms: u64,
-    /// How badly; 1 is what the description says.
+    /// How badly, 0 to [`SEVERITY_MAX`]; 1 is what the description says.
     pub severity: f64,
 }
 
@@ -184,9 +184,6 @@ impl fmt::Display for Mishap {
 /// No onset and no duration is longer, ms: a day.
 const TIME_MS_MAX: u64 = 24 * 3_600_000;
 
-/// Nothing is worse than so many times what its description says.
-const SEVERITY_MAX: f64 = 10.0;
-
 impl FromStr for Mishap {
     type Err = String;
 
@@ -241,6 +238,7 @@ mod tests {
             "unplug@x+2*1",
             "unplug@1+2*NaN",
             "unplug@1+2*-1",
+            "unplug@1+2*4.1",
             "unplug@1+18446744073709551615*1",
         ] {
             assert!(text.parse::<Mishap>().is_err(), "{text}");

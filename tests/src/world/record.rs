@@ -9,6 +9,7 @@ use super::said::Said;
 use super::watch::{Beside, Watch};
 use std::collections::HashMap;
 use std::path::Path;
+use stepwell_procedure::run::Plan;
 use stepwell_protocol::LEASE_MS;
 use stepwell_protocol::channel::{CHANNELS, Channel, Sample};
 use stepwell_protocol::state::Status;
@@ -59,12 +60,12 @@ pub struct Kept {
 
 /// Compares the run of the program's life with this number with what the disk gives back of it.
 #[must_use]
-pub fn compare(path: &Path, handed: &Handed, life: usize, watch: &Watch) -> Kept {
+pub fn compare(path: &Path, plan: &Plan, handed: &Handed, life: usize, watch: &Watch) -> Kept {
     if handed.number == 0 {
-        return Kept { acknowledged: handed.acknowledged, ..Kept::default() };
+        return never_begun(handed);
     }
     match Stored::read(path, handed.number) {
-        Ok(stored) => judged(&stored, handed, life, watch),
+        Ok(stored) => judged(plan, &stored, handed, life, watch),
         Err(why) => Kept {
             lost: handed.acknowledged,
             acknowledged: handed.acknowledged,
@@ -73,9 +74,17 @@ pub fn compare(path: &Path, handed: &Handed, life: usize, watch: &Watch) -> Kept
     }
 }
 
+/// Of a run that was never begun no disk can have confirmed anything.
+fn never_begun(handed: &Handed) -> Kept {
+    let acknowledged = handed.acknowledged;
+    let wrong =
+        (acknowledged > 0).then(|| format!("{acknowledged} samples confirmed of a run that was never begun"));
+    Kept { acknowledged, lost: acknowledged, wrong: wrong.into_iter().collect() }
+}
+
 /// What is wrong with a record that could be read.
 #[must_use]
-pub fn judged(stored: &Stored, handed: &Handed, life: usize, watch: &Watch) -> Kept {
+pub fn judged(plan: &Plan, stored: &Stored, handed: &Handed, life: usize, watch: &Watch) -> Kept {
     let mut kept = Kept { acknowledged: handed.acknowledged, ..Kept::default() };
     if stored.sealed != handed.sealed {
         kept.wrong.push(format!("sealed: {}, said to be: {}", stored.sealed, handed.sealed));
@@ -107,7 +116,7 @@ pub fn judged(stored: &Stored, handed: &Handed, life: usize, watch: &Watch) -> K
         kept.wrong.extend(left_out(handed, &ear.telemetry, &places));
         kept.wrong.extend(kept_late(handed, &ear.telemetry, &places));
     }
-    kept.wrong.extend(log::judged(stored, handed, life, watch));
+    kept.wrong.extend(log::judged(plan, stored, handed, life, watch));
     kept
 }
 

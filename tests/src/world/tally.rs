@@ -3,6 +3,7 @@
 use super::Story;
 use super::case::Case;
 use super::claims::{Hazard, hazards, trips};
+use super::danger::Episode;
 use super::line::Quality;
 use super::mishap::What;
 use hdrhistogram::Histogram;
@@ -35,8 +36,8 @@ pub struct Digest {
     acknowledged: usize,
     /// Rig time, ms.
     lasted_ms: usize,
-    /// By condition: how long each went on while something was being worked, and its bound.
-    pub dangers: Vec<(&'static str, usize, usize)>,
+    /// How long each dangerous condition went on while something was being worked.
+    pub dangers: Vec<Episode>,
 }
 
 impl Digest {
@@ -54,7 +55,6 @@ impl Digest {
             None => What::all().filter(|what| names(*what)).map(What::name).collect(),
             Some(_) => Vec::new(),
         };
-        let dangers = story.episodes.iter();
         Digest {
             case,
             wrong: story.wrong.clone(),
@@ -67,7 +67,7 @@ impl Digest {
             lost: story.lost(),
             acknowledged: story.acknowledged(),
             lasted_ms: story.watch.ticks.len(),
-            dangers: dangers.map(|e| (e.danger.name, e.lasted_ms, e.danger.bound_ms)).collect(),
+            dangers: story.episodes.clone(),
         }
     }
 
@@ -90,6 +90,8 @@ struct Row {
     lost: usize,
     times_ms: Histogram<u64>,
     bound_ms: usize,
+    /// The longest time of one condition in which the board could not know of it.
+    hidden_ms: usize,
 }
 
 impl Row {
@@ -105,6 +107,7 @@ impl Row {
             lost: 0,
             times_ms,
             bound_ms: 0,
+            hidden_ms: 0,
         }
     }
 
@@ -143,10 +146,11 @@ pub fn tables(digests: &[Digest]) -> String {
         if let (Some(ms), true) = (digest.at_rest_ms, digest.tripped) {
             row.took(ms);
         }
-        for &(danger, lasted_ms, bound_ms) in &digest.dangers {
-            let row = by_danger.entry(danger).or_insert_with(Row::new);
-            row.bound_ms = bound_ms;
-            row.took(lasted_ms);
+        for Episode { danger, lasted_ms, seen_ms, .. } in &digest.dangers {
+            let row = by_danger.entry(danger.name).or_insert_with(Row::new);
+            row.bound_ms = danger.bound_ms;
+            row.hidden_ms = row.hidden_ms.max(lasted_ms - seen_ms);
+            row.took(*seen_ms);
         }
     }
     let total = |of: fn(&Digest) -> usize| digests.iter().map(of).sum::<usize>();
@@ -161,8 +165,9 @@ pub fn tables(digests: &[Digest]) -> String {
         total(|digest| digest.lost),
     );
     out.push_str(
-        "| what goes wrong | procedures | tripped | named | so is a control, % | beyond | unsafe | lost | trips while working | median, ms | 99 %, ms | \
-         longest, ms | other trips |\n|---|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|---|\n",
+        "| what goes wrong | procedures | tripped | named | named in a control, % | beyond | unsafe | samples lost | \
+         trips while working | to rest: median, ms | 99 %, ms | longest, ms | other trips |\n\
+         |---|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|---|\n",
     );
     let on_this_line = |digest: &&Digest| digest.case.mishap.is_none() && digest.case.line == Quality::BAD;
     let controls: Vec<&Digest> = digests.iter().filter(on_this_line).collect();
@@ -180,11 +185,11 @@ pub fn tables(digests: &[Digest]) -> String {
         );
     }
     out.push_str(
-        "\n| dangerous condition | bound, ms | times while working | median, ms | 99 %, ms | longest, ms |\n\
-         |---|---:|---:|---:|---:|---:|\n",
+        "\n| dangerous condition | may be seen for at most, ms | times while working | seen by the board: median, ms | \
+         99 %, ms | longest, ms | hidden from it: longest, ms |\n|---|---:|---:|---:|---:|---:|---:|\n",
     );
     for (name, row) in &by_danger {
-        let _ = writeln!(out, "| {name} | {} {}", row.bound_ms, row.times());
+        let _ = writeln!(out, "| {name} | {} {} {} |", row.bound_ms, row.times(), row.hidden_ms);
     }
     out
 }
@@ -193,6 +198,15 @@ pub fn tables(digests: &[Digest]) -> String {
 mod tests {
     use super::{Digest, tables};
     use crate::world::case::{Case, Length};
+    use crate::world::danger::{Danger, Episode};
+
+    /// Seen in time, once it could be seen.
+    const SLOW: Episode = Episode {
+        danger: Danger { name: "rail above its guard", bound_ms: 20 },
+        lasted_ms: 55,
+        seen_ms: 19,
+        from: 0,
+    };
 
     fn digest(case: &str, at_rest_ms: Option<usize>) -> Digest {
         Digest {
@@ -207,7 +221,7 @@ mod tests {
             lost: 0,
             acknowledged: 0,
             lasted_ms: 1,
-            dangers: vec![("guard open", 19, 100)],
+            dangers: vec![SLOW],
         }
     }
 
@@ -229,6 +243,8 @@ mod tests {
             let head = cells(table[0]).len();
             assert!(table.iter().all(|line| cells(line).len() == head), "{text}");
         }
+        let slow = "| rail above its guard | 20 | 3 | 19 | 19 | 19 | 36 |";
+        assert!(text.lines().any(|line| line == slow), "{text}");
         // Three digits are kept, however long it was.
         let longest_ms = cells(of_runs[3])[12].parse::<usize>().expect("a time");
         assert!((30_000..30_030).contains(&longest_ms), "{}", of_runs[3]);

@@ -1,8 +1,10 @@
 //! Each rule of the witnesses beside the bench has been seen to fail: what was witnessed is doctored, one thing at a
 //! time, and the complaint is the one that is due.
 
+mod asked;
 mod bench;
 mod ending;
+mod log;
 mod record;
 
 use stepwell_procedure::run::Plan;
@@ -53,7 +55,7 @@ impl Scene {
     }
 
     fn kept(&self) -> Kept {
-        record_judged(&self.stored, &self.handed, 0, &self.watch)
+        record_judged(&self.plan, &self.stored, &self.handed, 0, &self.watch)
     }
 
     /// What is found in the record after what the rig showed was other than it was.

@@ -2,7 +2,6 @@
 
 use super::{GOOD, Scene, guards, says};
 use stepwell_procedure::finding::Verdict;
-use stepwell_procedure::record::{Entry, Event, EventKind};
 use stepwell_protocol::channel::Channel;
 use stepwell_protocol::frame::{FRAME_MAX, encode};
 use stepwell_protocol::message::FromBoard;
@@ -11,6 +10,7 @@ use stepwell_protocol::telemetry::{TelemetryFrame, pack};
 use stepwell_protocol::time::Tick;
 use stepwell_store::RunState;
 use stepwell_tests::world::host::Handed;
+use stepwell_tests::world::record::{Kept, compare};
 use stepwell_tests::world::said::Said;
 use stepwell_tests::world::watch::Beside;
 
@@ -154,54 +154,14 @@ fn what_was_withheld_until_a_kill_or_the_loss_of_the_link_is_found() {
     }
 }
 
-fn is_dwell(entry: &Entry) -> bool {
-    matches!(entry, Entry::Event(event) if event.kind == EventKind::Dwell)
-}
-
 #[test]
-fn a_log_that_lacks_an_end_or_a_trip_or_has_one_too_many_is_found() {
-    let remove = |handed: &mut Handed| {
-        let at = handed.entries.iter().position(is_dwell).expect("a dwell");
-        handed.entries[at] = Entry::Event(Event::new(Tick(0), EventKind::Step, "something else"));
+fn a_disk_that_confirmed_what_was_never_begun_is_found() {
+    let scene = Scene::of(GOOD);
+    let nowhere = std::path::Path::new("nowhere");
+    let kept = |acknowledged| {
+        let handed = Handed { acknowledged, ..Handed::default() };
+        compare(nowhere, &scene.plan, &handed, 0, &scene.watch)
     };
-    let double = |handed: &mut Handed| {
-        let dwell = handed.entries.iter().find(|entry| is_dwell(entry)).expect("a dwell").clone();
-        handed.entries.push(dwell);
-    };
-    let mut completed = Scene::of(GOOD);
-    says(&completed.handed(remove), "dwells ended");
-    says(&completed.handed(double), "dwells ended");
-    let mut tripped = Scene::of("short heron 1 good guard-open@work2500+60000*1");
-    says(&tripped.handed(remove), "told of dwells that ended");
-    says(&tripped.handed(double), "told of dwells that ended");
-    let unnamed = tripped.handed(|handed| {
-        for entry in &mut handed.entries {
-            if let Entry::Event(event) = entry {
-                event.cause = None;
-            }
-        }
-    });
-    says(&unnamed, "a trip that is not in the log: guard-open");
-}
-
-#[test]
-fn an_outcome_that_is_not_what_the_run_came_to_is_found_and_a_burst_that_is_cut_or_left_out() {
-    let mut completed = Scene::of(GOOD);
-    let other = completed.given_back(|stored| stored.run.outcome.verdict = Verdict::ConditionalPass);
-    says(&other.wrong.join("\n"), "and is stored as");
-    let cut = completed.given_back(|stored| {
-        stored.run.bursts[0].counts.pop();
-    });
-    says(&cut.wrong.join("\n"), "is not what the rig showed");
-    let missing = completed.given_back(|stored| {
-        stored.run.bursts.pop();
-    });
-    says(&missing.wrong.join("\n"), "bursts were captured, in the log");
-
-    // Passed, says the program, and so does the disk; but it never came to its end.
-    let mut tripped = Scene::of("short heron 1 good guard-open@work2500+60000*1");
-    let outcome = tripped.handed.outcome.as_mut().expect("an outcome");
-    outcome.verdict = Verdict::Pass;
-    tripped.stored.run.outcome = outcome.clone();
-    says(&tripped.kept().wrong.join("\n"), "no better than");
+    assert_eq!(kept(0), Kept::default());
+    says(&kept(1).wrong.join("\n"), "1 samples confirmed of a run that was never begun");
 }

@@ -11,5 +11,6 @@ mod edges;
 mod faults;
 mod line;
 mod oracles;
+mod power;
 mod stop;
 mod telemetry;

@@ -4,7 +4,18 @@ use std::ops::Range;
 use stepwell_procedure::record::{Entry, Outcome};
 use stepwell_protocol::channel::Sample;
 
-/// What was handed to the disk for one run.
+/// A question that was put to the person.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Question {
+    /// Its number.
+    pub number: u32,
+    /// The first millisecond in which it stands.
+    pub from_ms: usize,
+    /// The first in which it does not; nothing when it stood for as long as the program lived.
+    pub until_ms: Option<usize>,
+}
+
+/// What was handed to the disk for one run, and what the person was asked meanwhile.
 #[derive(Debug, Default)]
 pub struct Handed {
     /// Number of the run.
@@ -33,6 +44,8 @@ pub struct Handed {
     pub sealed: bool,
     /// When the program gave the link up, ms of rig time: what it hears from then on is shown and not kept.
     pub gave_up_ms: Option<usize>,
+    /// Questions, in the order in which they were put.
+    pub questions: Vec<Question>,
 }
 
 impl Handed {
@@ -51,5 +64,18 @@ impl Handed {
     /// Whether there is something that the disk has not confirmed.
     pub(super) fn waits(&self) -> bool {
         (self.acknowledged, self.entries_acknowledged) != (self.samples.len(), self.entries.len())
+    }
+
+    /// A question is put at `ms`; one that still stands gives way to it.
+    pub(super) fn asked(&mut self, ms: u64, number: u32) {
+        self.settled(ms);
+        self.questions.push(Question { number, from_ms: ms as usize, until_ms: None });
+    }
+
+    /// The question that stands is answered at `ms`, or the run is over.
+    pub(super) fn settled(&mut self, ms: u64) {
+        if let Some(question) = self.questions.last_mut() {
+            question.until_ms.get_or_insert(ms as usize);
+        }
     }
 }

@@ -3,6 +3,7 @@
 //! hold of a staged stop.
 
 use super::letting_go;
+use super::machine::WATCHDOG_MS;
 use super::right::Right;
 use super::said::Said;
 use super::watch::{Beside, Watch};
@@ -19,8 +20,9 @@ use stepwell_protocol::time::Tick;
 /// A staged stop holds its valves for so long at the most, in ms, and ends on the next tick.
 const HOLD_MS_MAX: usize = RELIEVE_MS_MAX as usize + 1;
 
-/// A loop that hangs may leave outputs as they are for so long, in ms.
-const HUNG_MS_MAX: usize = 100;
+/// A loop that hangs may leave outputs as they are for so long, in ms: until the watchdog bites, by an oscillator of its
+/// own that may be 10 % slow (firmware/boards/nucleo-g474re/src/clocks.rs), 50 ÷ 0.9, rounded up, and to the next tick.
+const HUNG_MS_MAX: usize = (10 * WATCHDOG_MS as usize).div_ceil(9) + 1;
 
 /// What the outputs were doing at each tick.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

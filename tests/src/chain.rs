@@ -8,10 +8,11 @@
 //! ```
 //!
 //! Ticks are told by their places, which count milliseconds. It knows the protocol and nothing else, so the witness of
-//! the fuzzing engine shares it.
+//! the fuzzing engine shares it; of the board it has the names of its outputs only, and ramps are drawn here anew.
 
+use stepwell_core::Outputs;
 use stepwell_protocol::channel::ANALOG_CHANNELS;
-use stepwell_protocol::dwell::{Dwell, DwellEnd, EndWhen, Side};
+use stepwell_protocol::dwell::{Dwell, DwellEnd, EndWhen, Ramp, Side};
 
 /// Analogue columns of a tick.
 pub type Shown = [u16; ANALOG_CHANNELS];
@@ -110,4 +111,66 @@ fn met(EndWhen { channel, side, counts, for_ms }: EndWhen, from: usize, shown: &
         row_ms = if beyond { row_ms + 1 } else { 0 };
         row_ms >= u32::from(for_ms)
     })
+}
+
+/// Whether this is what a dwell sets so long after its first tick, for as long as it lasts: the duty is
+/// `from + (to − from) × t ÷ duration`, the quotient cut towards zero. Bursts and what a hand does are left out.
+#[must_use]
+pub fn asks_for(dwell: &Dwell, elapsed_ms: u32, outputs: &Outputs) -> bool {
+    let duty = |ramp: Ramp| {
+        let (from, to) = (i64::from(ramp.from_e4), i64::from(ramp.to_e4));
+        from + (to - from) * i64::from(elapsed_ms) / i64::from(dwell.duration_ms)
+    };
+    elapsed_ms < dwell.duration_ms
+        && i64::from(outputs.inlet_duty_e4) == duty(dwell.inlet)
+        && i64::from(outputs.pressure_duty_e4) == duty(dwell.pressure)
+        && outputs.supply_on == dwell.supply_on
+        && outputs.drive_rpm == dwell.drive_rpm
+        && outputs.dump_closed == dwell.dump_closed
+}
+
+#[cfg(test)]
+mod tests {
+    use super::asks_for;
+    use stepwell_core::Outputs;
+    use stepwell_protocol::dwell::{Dwell, Ramp, Start};
+
+    #[test]
+    fn a_ramp_is_cut_towards_its_first_duty_and_over_with_its_time() {
+        let dwell = Dwell {
+            serial: 1,
+            start: Start::AfterPrevious,
+            duration_ms: 3,
+            inlet: Ramp { from_e4: 10, to_e4: 0 },
+            pressure: Ramp { from_e4: 0, to_e4: 10 },
+            supply_on: true,
+            drive_rpm: 250,
+            dump_closed: true,
+            end_when: None,
+            expect_flow: false,
+            burst: None,
+        };
+        // A third of ten is 3, and two thirds are 6.
+        let set = |inlet_duty_e4: u16, pressure_duty_e4: u16| Outputs {
+            inlet_duty_e4,
+            pressure_duty_e4,
+            supply_on: true,
+            drive_rpm: 250,
+            dump_closed: true,
+            ..Outputs::REST
+        };
+        for (elapsed_ms, duties) in [(0, (10, 0)), (1, (7, 3)), (2, (4, 6))] {
+            let outputs = set(duties.0, duties.1);
+            assert!(asks_for(&dwell, elapsed_ms, &outputs));
+            let others = [
+                set(duties.0 - 1, duties.1),
+                set(duties.0, duties.1 + 1),
+                Outputs { supply_on: false, ..outputs },
+                Outputs { drive_rpm: 251, ..outputs },
+                Outputs { dump_closed: false, ..outputs },
+            ];
+            assert!(others.iter().all(|other| !asks_for(&dwell, elapsed_ms, other)));
+        }
+        assert!(!asks_for(&dwell, 3, &set(0, 10)), "it is over");
+    }
 }

@@ -3,14 +3,11 @@
 //! Each check is written from the meaning of the outputs and the rating on the sheets, not from the
 //! board's code, and says at which tick it found what.
 
+use crate::above_guard::above_guard_ms_max;
 use crate::trace::Moment;
 use stepwell_procedure::run::Plan;
 use stepwell_procedure::sheet::{LossEffect, Valve};
 use stepwell_protocol::state::State;
-
-/// The rail may stay above its guard no longer than this, in ms: what the board needs to see it, and
-/// what the pump delivers while it coasts.
-const ABOVE_GUARD_MS_MAX: usize = 50;
 
 /// A staged stop is over after this long at the latest, in ms.
 const STOP_MS_MAX: usize = 5_000;
@@ -18,6 +15,9 @@ const STOP_MS_MAX: usize = 5_000;
 /// Noise of the rail reading: 2 mV per conversion at 4 V over 200 MPa are 1 bar, a tick's ten
 /// conversions a third of that, and three deviations of it 1 bar. In Pa.
 pub(crate) const RAIL_NOISE_PA: f64 = 1e5;
+
+/// A rail counts as relieved after it has been low for longer than this (docs/protocol.md, 6.1), in ms.
+const LOW_MS: usize = 50;
 
 /// Without a pulse for so long a shaft delivers nothing (docs/protocol.md, 7), in ms; less two, because a pulse is
 /// seen at the tick after it came, and speeds are summed a tick at a time.
@@ -30,6 +30,10 @@ pub struct Excuse {
     pub let_go: [bool; 2],
     /// The rail's sensor shows less than the guard, whatever the rail is at.
     pub rail_hidden: bool,
+    /// The rail's sensor may show that it is low, whatever the rail is at.
+    pub rail_seems_low: bool,
+    /// The dump does not move: how long the rail takes to fall is not the board's doing.
+    pub dump_stuck: bool,
     /// The shaft's sensor has fallen silent so late that the board must take it for a shaft that stands.
     pub shaft_hidden: bool,
 }
@@ -45,16 +49,27 @@ pub fn everything(plan: &Plan, trace: &[Moment]) -> Vec<String> {
     wrong
 }
 
-/// The rail longer above the pump's guard than the board may take to see it.
+/// A sheet's *within* is so many standard uncertainties: 95 % of a normal distribution (JCGM 100, 4.3.4).
+pub(crate) const WITHIN: f64 = 1.96;
+
+/// Above this a rail shows more than `limit_pa` for certain, by a sensor whose zero was taken: its slope is off by what
+/// the bench sheet allows, and there is noise. In Pa.
+pub(crate) fn surely_above_pa(plan: &Plan, limit_pa: f64) -> f64 {
+    let slope = 1.0 - WITHIN * plan.bench.rail_pressure.gain_u;
+    limit_pa / slope + RAIL_NOISE_PA
+}
+
+/// The rail longer above the pump's guard than the board, the pump and the dump may take.
 #[must_use]
 pub fn rail_above_guard(plan: &Plan, trace: &[Moment], excuses: &[Excuse]) -> Vec<String> {
+    let (above_pa, most_ms) = (surely_above_pa(plan, plan.pump.rail_guard_pa), above_guard_ms_max(plan));
     let above = |(moment, excuse): &(&Moment, &Excuse)| {
-        moment.rail_pa > plan.pump.rail_guard_pa && !excuse.rail_hidden
+        moment.rail_pa > above_pa && !excuse.rail_hidden && !excuse.dump_stuck
     };
     let ticks: Vec<_> = trace.iter().zip(excuses).collect();
     ticks
         .chunk_by(|a, b| above(a) == above(b))
-        .filter(|stretch| above(&stretch[0]) && stretch.len() > ABOVE_GUARD_MS_MAX)
+        .filter(|stretch| above(&stretch[0]) && stretch.len() > most_ms)
         .map(|stretch| {
             format!("rail above its guard for {} ms from tick {}", stretch.len(), stretch[0].0.tick)
         })
@@ -78,15 +93,14 @@ pub fn energised_out_of_turn(trace: &[Moment]) -> Vec<String> {
 #[must_use]
 pub fn drive_beyond_rating(plan: &Plan, trace: &[Moment]) -> Vec<String> {
     let rating = &plan.bench.drive;
-    let on_ms_max = rating.on_s_max * 1e3;
-    let refill = rating.on_s_max / rating.rest_s_min;
-    let mut left_ms = 0.0_f64;
+    let (on_ms, rest_ms) = ((rating.on_s_max * 1e3).round() as i64, (rating.rest_s_min * 1e3).round() as i64);
+    // In parts of a millisecond, as many as the rest has milliseconds: so nothing is rounded.
+    let mut left = 0;
     let mut wrong = Vec::new();
     for moment in trace {
-        let before_ms = left_ms;
-        left_ms = if moment.drive_on() { left_ms - 1.0 } else { (left_ms + refill).min(on_ms_max) };
-        // The account may end on zero; rounding of the refill is far below a millisecond.
-        if left_ms < -0.5 && before_ms >= -0.5 {
+        let before = left;
+        left = if moment.drive_on() { left - rest_ms } else { (left + on_ms).min(on_ms * rest_ms) };
+        if left < 0 && before >= 0 {
             wrong.push(format!("the drive has used up its rating at tick {}", moment.tick));
         }
     }
@@ -98,6 +112,7 @@ pub fn drive_beyond_rating(plan: &Plan, trace: &[Moment]) -> Vec<String> {
 #[must_use]
 pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], excuses: &[Excuse]) -> Vec<String> {
     let relieving = relieving_duties_e4(plan);
+    let low_pa = surely_above_pa(plan, plan.bench.rail_low_pa);
     let all_let_go =
         |place: usize| relieving.iter().zip(excuses[place].let_go).all(|(duty, let_go)| *duty == 0 || let_go);
     let mut wrong = Vec::new();
@@ -133,7 +148,6 @@ pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], excuses: &[Excuse]) -> V
         if ms > STOP_MS_MAX + 1 {
             wrong.push(format!("a stop that took {ms} ms from tick {}", first.tick));
         }
-        let rail_low = last.rail_pa <= plan.bench.rail_low_pa + RAIL_NOISE_PA;
         // Where the trace ends the stop was not over: the board was switched off or started anew; nor was it where a
         // dwell took over. A reason that was found on the last tick of a stop is seen on the next.
         let over = trace.get(ends).is_some_and(|next| next.state != State::Dwelling)
@@ -142,8 +156,17 @@ pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], excuses: &[Excuse]) -> V
         if !over || ms >= STOP_MS_MAX {
             continue;
         }
-        if !rail_low {
-            wrong.push(format!("valves let go after {ms} ms at {:.0} Pa, tick {}", last.rail_pa, last.tick));
+        let lately = ends.saturating_sub(LOW_MS)..ends;
+        let high = trace[lately.clone()]
+            .iter()
+            .zip(&excuses[lately])
+            .rfind(|(moment, excuse)| moment.rail_pa > low_pa && !excuse.rail_seems_low);
+        if let Some((moment, _)) = high {
+            let ago_ms = last.tick.wrapping_sub(moment.tick);
+            wrong.push(format!(
+                "valves let go after {ms} ms, {ago_ms} ms after {:.0} Pa, tick {}",
+                moment.rail_pa, last.tick
+            ));
         }
         // So much turning gives a pulse wherever it begins.
         let turned_rev = turned_rev(&trace[ends.saturating_sub(SURELY_SEEN_MS)..ends]);

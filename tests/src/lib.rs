@@ -5,6 +5,7 @@
 //! [`check`] looks at that trace for what must never happen, with arithmetic of its own that shares
 //! nothing with the board's core but the meaning of the outputs. Nothing here judges a pump.
 
+pub mod above_guard;
 pub mod budget;
 pub mod chain;
 pub mod check;

@@ -16,10 +16,12 @@ pub mod case;
 pub mod claims;
 pub mod danger;
 pub mod ear;
+mod empty;
 mod ending;
 pub mod excuse;
 mod found;
 pub mod founded;
+mod full_hold;
 pub mod host;
 pub mod latched;
 mod left;
@@ -244,20 +246,24 @@ pub struct Judged {
 pub fn judged(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Judged {
     let (doing, mut wrong) = authority::walk(plan, watch);
     wrong.extend(ending::judged(watch));
+    wrong.extend(empty::pressed(plan, watch, begun));
     let excuses = excuse::excuses(plan, watch, begun);
     let episodes = danger::episodes(plan, watch, &doing, begun, &excuses);
     let moments: Vec<Moment> = watch.ticks.iter().map(|beside| beside.moment).collect();
     wrong.extend(check::drive_beyond_rating(plan, &moments));
     let by_trace = by_life(plan, watch, &excuses);
     // Whatever the sensors show, only a coil's own current excuses that it is let go.
-    let all_known: Vec<Excuse> =
-        excuses.iter().map(|excuse| Excuse { let_go: excuse.let_go, ..Excuse::default() }).collect();
+    let all_known: Vec<Excuse> = excuses
+        .iter()
+        .map(|&Excuse { let_go, dump_stuck, .. }| Excuse { let_go, dump_stuck, ..Excuse::default() })
+        .collect();
     let mut beyond = by_life(plan, watch, &all_known);
     beyond.retain(|what| !by_trace.contains(what));
     wrong.extend(by_trace);
     wrong.extend(danger::too_long(&episodes, |episode| episode.seen_ms));
     let unseen = danger::too_long(&episodes, |episode| episode.lasted_ms);
     beyond.extend(unseen.into_iter().filter(|what| !wrong.contains(what)));
+    wrong.extend(full_hold::broken_off(plan, watch, begun, &excuses));
     wrong.extend(latched::untold(plan, watch, &doing, begun));
     wrong.extend(watch.truths.and_then(|(before, after)| not_conserved(&before, &after)));
     if moments.last().is_some_and(|last| last.outputs.energised()) {

@@ -3,9 +3,11 @@
 //! hold of a staged stop.
 
 use super::letting_go;
+use super::machine::WATCHDOG_MS;
 use super::right::Right;
 use super::said::Said;
 use super::watch::{Beside, Watch};
+use crate::chain::asks_for;
 use crate::check::relieving_duties_e4;
 use std::collections::VecDeque;
 use stepwell_core::Outputs;
@@ -18,8 +20,9 @@ use stepwell_protocol::time::Tick;
 /// A staged stop holds its valves for so long at the most, in ms, and ends on the next tick.
 const HOLD_MS_MAX: usize = RELIEVE_MS_MAX as usize + 1;
 
-/// A loop that hangs may leave outputs as they are for so long, in ms.
-const HUNG_MS_MAX: usize = 100;
+/// A loop that hangs may leave outputs as they are for so long, in ms: until the watchdog bites, by an oscillator of its
+/// own that may be 10 % slow (firmware/boards/nucleo-g474re/src/clocks.rs), 50 ÷ 0.9, rounded up, and to the next tick.
+const HUNG_MS_MAX: usize = (10 * WATCHDOG_MS as usize).div_ceil(9) + 1;
 
 /// What the outputs were doing at each tick.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -49,21 +52,9 @@ struct Running {
 }
 
 impl Running {
-    fn sets(&self, place: usize) -> Option<Outputs> {
-        sets(&self.dwell, (place - self.since) as u32)
+    fn asks_for(&self, place: usize, outputs: &Outputs) -> bool {
+        asks_for(&self.dwell, (place - self.since) as u32, outputs)
     }
-}
-
-/// What a dwell drives so long after its start; nothing once it is over.
-pub(super) fn sets(dwell: &Dwell, elapsed_ms: u32) -> Option<Outputs> {
-    (elapsed_ms < dwell.duration_ms).then(|| Outputs {
-        inlet_duty_e4: dwell.inlet.at(elapsed_ms, dwell.duration_ms),
-        pressure_duty_e4: dwell.pressure.at(elapsed_ms, dwell.duration_ms),
-        supply_on: dwell.supply_on,
-        drive_rpm: dwell.drive_rpm,
-        dump_closed: dwell.dump_closed,
-        ..Outputs::REST
-    })
 }
 
 /// What the board was asked and has not done yet, as far as the wire tells.
@@ -223,7 +214,7 @@ fn carried_out(
     let due = |dwell: &Dwell| matches!(dwell.start, Start::At(tick) if tick == Tick(beside.true_tick));
     let taken_over = queue.iter().any(due);
     let follows = running.is_some() && !taken_over;
-    if let Some(running) = running.filter(|running| !taken_over && running.sets(place) == Some(*outputs)) {
+    if let Some(running) = running.filter(|running| !taken_over && running.asks_for(place, outputs)) {
         return Some(running);
     }
     if beside.moment.state == State::Tripped {
@@ -231,7 +222,7 @@ fn carried_out(
     }
     // Those ahead of it were empty, over before they began, or taken over.
     let next = queue.iter().position(|dwell| {
-        (due(dwell) || (dwell.start == Start::AfterPrevious && follows)) && sets(dwell, 0) == Some(*outputs)
+        (due(dwell) || (dwell.start == Start::AfterPrevious && follows)) && asks_for(dwell, 0, outputs)
     })?;
     let dwell = queue.drain(..=next).next_back()?;
     Some(Running { dwell, since: place })

@@ -5,12 +5,10 @@
 //! Only that it has tripped, and when, is the board's own word: whether it had to is judged elsewhere, and it takes
 //! something away.
 
-use super::authority::sets;
 use super::right::runs_out;
 use super::said::Said;
 use super::watch::{Beside, Watch};
-use crate::chain::{Carried, Event, Shown, carried_out};
-use stepwell_core::Outputs;
+use crate::chain::{Carried, Event, Shown, asks_for, carried_out};
 use stepwell_protocol::dwell::{Dwell, DwellEnd, DwellReport, Start};
 use stepwell_protocol::message::TripCause;
 use stepwell_protocol::state::State;
@@ -92,12 +90,10 @@ fn driven(watch: &Watch, due: &[Carried]) -> Option<String> {
             latest = Some(carried);
         }
         let dwelling = beside.moment.state == State::Dwelling;
-        let outputs = Outputs { burst: None, hand_work: None, ..beside.moment.outputs };
+        let outputs = beside.moment.outputs;
         let now = latest.filter(|carried| place < carried.to);
         let right = match now {
-            Some(Carried { dwell, from, .. }) => {
-                dwelling && sets(dwell, (place - from) as u32) == Some(outputs)
-            }
+            Some(Carried { dwell, from, .. }) => dwelling && asks_for(dwell, (place - from) as u32, &outputs),
             None => !dwelling,
         };
         (!right).then(|| {

@@ -1,14 +1,17 @@
 //! What must be latched, and stay so for as long as it lasts, although nothing is being worked: a hand may come near.
 
 use super::authority::Doing;
+use super::excuse::drift_pa;
 use super::letting_go::DECAY_MS;
 use super::mishap::{Mishap, What};
 use super::right;
 use super::said::Said;
 use super::watch::Watch;
+use crate::check::surely_above_pa;
 use crate::promised::within_ms;
 use stepwell_plant::FaultKind;
 use stepwell_procedure::run::Plan;
+use stepwell_protocol::channel::Coil;
 use stepwell_protocol::state::State;
 
 /// What must be latched, because nothing is being worked and a hand may come near: a shaft that turns on,
@@ -22,6 +25,10 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
     let mut said = watch.said.iter().peekable();
     let (shaft_ms, trapped_ms) =
         (within_ms("ShaftStillTurning") + PULSE_MS, within_ms("PressureTrapped") + READ_MS);
+    // A true current of a tenth of full duty's is beyond any zero, so that nothing is added to the promise.
+    let unasked_ms = within_ms("CurrentAtZeroDuty");
+    let low_pa = surely_above_pa(plan, plan.bench.rail_low_pa);
+    let mut zero_ms = [0; 2];
     let fitted = right::fitted(plan);
     let swapped = mishap.filter(|mishap| mishap.what == What::Rig(FaultKind::ConnectorsSwapped));
     for (place, (beside, doing)) in watch.ticks.iter().zip(doing).enumerate() {
@@ -45,17 +52,20 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
         }
         // A dwell may drive nothing; that it ends when it must is judged elsewhere.
         let over = worked && moment.state != State::Dwelling;
-        // Twice what counts as low is beyond any error of a sensor whose zero was taken.
-        let stays = over && moment.rail_pa > 2.0 * plan.bench.rail_low_pa;
+        // More than what counts as low, by all that a sensor may be off whose zero was taken at the beginning.
+        let stays = over && moment.rail_pa > low_pa + drift_pa(plan, watch, place);
         if pressed.untold(stays && sees, latched, trapped_ms) {
             wrong.push(format!("pressure stays for {trapped_ms} ms and nobody is told, {place} ms"));
         }
         let swapped = swapped.is_some_and(|mishap| mishap.acts_at(place as u64));
         // The board knows its guards once it has worked.
         for (coil, stretch) in driven.iter_mut().enumerate() {
-            let on = *doing == Doing::Rest && worked && fitted[coil].is_some() && !swapped;
+            // What was driven until then may die away for so long.
+            zero_ms[coil] = if moment.outputs.duty_e4(Coil::BOTH[coil]) == 0 { zero_ms[coil] + 1 } else { 0 };
+            let gone = zero_ms[coil] > DECAY_MS + TICK_MS;
+            let on = gone && *doing == Doing::Rest && worked && fitted[coil].is_some() && !swapped;
             let driven = beside.current_a[coil] > 0.1 * beside.supply_v / beside.circuit_ohm[coil];
-            if stretch.untold(on && driven && sees, latched, DECAY_MS + UNASKED_MS_MAX) {
+            if stretch.untold(on && driven && sees, latched, unasked_ms) {
                 let ms = stretch.ms;
                 wrong.push(format!(
                     "coil {coil} is driven at rest for {ms} ms and nobody is told, {place} ms"
@@ -97,8 +107,8 @@ fn fell(mishap: Option<Mishap>) -> bool {
     mishap.is_some_and(|mishap| matches!(mishap.what, What::Board(BrownOut | Fault | HungLoop)))
 }
 
-/// A coil may be driven by itself for this long at rest until it is known, in ms, after its current had to be gone.
-const UNASKED_MS_MAX: usize = 100;
+/// What a tick sets is shown at the next.
+const TICK_MS: usize = 1;
 
 /// A shaft faster than this turns, in rev/s: a tenth of a revolution per second is a pulse in 170 ms.
 const TURNING_REV_PER_S: f64 = 0.1;

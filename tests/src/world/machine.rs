@@ -12,8 +12,8 @@ use stepwell_protocol::time::Tick;
 use stepwell_virtual::facts::facts;
 use stepwell_virtual::{ModelRig, SimulatedBench, drain};
 
-/// A hung loop is noticed by the watchdog after this long, in ms.
-const WATCHDOG_MS: u64 = 50;
+/// A hung loop is noticed by the watchdog after this long, in ms: what the image of a real board asks for.
+pub(super) const WATCHDOG_MS: u64 = 50;
 
 /// A dip of the supply keeps the board off for this long, in ms.
 const DIP_MS: u64 = 20;
@@ -210,5 +210,17 @@ impl SimulatedBench for Machine {
 
     fn truth(&self) -> Truth {
         self.rig.truth()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::WATCHDOG_MS;
+
+    #[test]
+    fn the_watchdog_bites_when_that_of_a_real_board_does() {
+        let image = include_str!("../../../firmware/boards/nucleo-g474re/src/clocks.rs");
+        assert!(image.contains(&format!("pub const WATCHDOG_MS: u32 = {WATCHDOG_MS};")));
+        assert!(image.contains("it may be off by some 10 %"));
     }
 }

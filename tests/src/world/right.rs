@@ -80,10 +80,6 @@ impl Right {
                 if !self.leased(place) {
                     wrong.say("leased", format!("armed at {place} ms without a lease"));
                 }
-                let rail_pa = before.map_or(0.0, |before| before.moment.rail_pa);
-                if rail_pa > 2.0 * plan.bench.rail_zero_pa {
-                    wrong.say("pressed", format!("armed at {place} ms with {rail_pa:.0} Pa in the rail"));
-                }
                 if before.is_none_or(|before| before.contacts != [true; 3]) {
                     wrong.say(
                         "contacts",

@@ -50,8 +50,6 @@ fn work_without_the_right_to_it_is_found() {
         let open = scene.seen(|watch| watch.ticks[armed - 1].contacts[contact] = false);
         says(&open, "with stop chain, guard or tank as they must not be");
     }
-    let pressed = scene.seen(|watch| watch.ticks[armed - 1].moment.rail_pa = 7e6);
-    says(&pressed, &format!("armed at {armed} ms with 7000000 Pa in the rail"));
     let beyond = scene.seen(|watch| {
         guards(watch, |guards| guards.drive_rpm_max = 10);
     });
@@ -142,9 +140,11 @@ fn what_no_dwell_says_is_found() {
         (stop..stop + 40).find(|place| scene.watch.ticks[*place].moment.outputs.energised()).expect("a hold");
     let anew = scene.seen(|watch| watch.ticks[held].restarted = true);
     says(&anew, &format!("driven at {held} ms although no dwell says so"));
-    let hung = scene
-        .seen(|watch| watch.ticks[turns..turns + 101].iter_mut().for_each(|beside| beside.running = false));
-    says(&hung, "driven by a loop that has hung for 100 ms");
+    let hangs = |ms: usize| from_on(turns, ms, |beside| beside.running = false);
+    // A watchdog of 50 ms that is 10 % slow, and a tick.
+    let hung = "driven by a loop that has hung for 57 ms";
+    assert!(!scene.seen(hangs(57)).contains(hung));
+    says(&scene.seen(hangs(58)), hung);
     let clock = scene.seen(|watch| watch.ticks[turns].moment.tick += 1);
     says(&clock, "the board's clock is at");
     let late = scene.seen(|watch| watch.said.push((watch.ticks.len() - 1, Said::LateActed(Action::Disarm))));
@@ -188,6 +188,69 @@ fn a_stop_out_of_order_is_found_and_a_coil_is_let_go_for_a_reason_only() {
     says(&found, "duties");
 }
 
+/// Nothing proves a rail empty but its sensor, to the count of its zero's band, and the truth, by what a sensor may be off.
+#[test]
+fn an_arming_under_pressure_is_found() {
+    let mut scene = Scene::of(GOOD);
+    let (armed, zero_within_pa) = (scene.armed(), scene.plan.bench.rail_zero_pa);
+    // Its zero is what its first words show, 0.6 MPa at the most; a slope of 1 %, 0.1 MPa of noise.
+    let span = scene.plan.bench.rail_pressure;
+    let pa_per_count = span.span_pa / (span.span_v - span.zero_v) * 5.0 / 40_950.0;
+    let rest: f64 = scene.watch.ticks[..100].iter().map(|beside| f64::from(beside.analog[0])).sum();
+    let zero_pa = rest / 100.0 * pa_per_count - span.zero_v * span.span_pa / (span.span_v - span.zero_v);
+    assert!(zero_pa.abs() <= 0.6e6 + 0.1e6, "{zero_pa}");
+    let most_pa = (zero_within_pa - zero_pa) / 0.99 + 1e5;
+    let pressed = |pa: f64| move |watch: &mut Watch| watch.ticks[armed - 1].moment.rail_pa = pa;
+    assert_eq!(scene.seen(pressed(most_pa - 1e3)), "");
+    says(&scene.seen(pressed(most_pa + 1e3)), &format!("armed at {armed} ms with"));
+    let mishap = |kind: FaultKind| Mishap {
+        what: What::Rig(kind),
+        onset_ms: 1,
+        of_work: false,
+        for_ms: 60_000,
+        severity: 1.0,
+    };
+    // What shows too little hides it; what has nothing to do with the rail does not.
+    let told = "Pa in the rail";
+    let hidden = scene.judged(Some(mishap(FaultKind::RailSensorLow)), pressed(5.9e6)).wrong.join("\n");
+    assert!(!hidden.contains(told), "{hidden}");
+    says(&scene.judged(Some(mishap(FaultKind::FeedSensorOpen)), pressed(5.9e6)).wrong.join("\n"), told);
+    // Two of three words are beyond what the sheet calls a zero, above or below.
+    let zero_counts = span.zero_v * 8_190.0;
+    for shown_pa in [zero_within_pa + 5e4, -zero_within_pa - 5e4] {
+        let word = (zero_counts + shown_pa / pa_per_count).round() as u16;
+        let shows = |ticks: usize| {
+            from_on(armed - 3, ticks, move |beside| beside.analog[Channel::RailPressure.index()] = word)
+        };
+        assert!(!scene.seen(shows(1)).contains("with a rail sensor that shows"));
+        says(&scene.seen(shows(2)), &format!("armed at {armed} ms with a rail sensor that shows"));
+    }
+}
+
+/// A hold proves the rail low by a sensor that is alive.
+#[test]
+fn a_hold_that_a_dead_rail_sensor_ends_is_found() {
+    let cases = ["rail-sensor-open@work2500+60000*1", "board-adc-stuck@work2500+60000*1"];
+    for case in cases {
+        let text = format!("short heron 1 good {case}");
+        let mut scene = Scene::of(&text);
+        let mishap = text.parse::<Case>().expect("a case").mishap.expect("a mishap");
+        let (stop, latched) = (scene.stop(), scene.first(|beside| beside.moment.state == State::Tripped));
+        assert_eq!(latched - stop, 5_000, "{case}");
+        let begun = mishap.begun(stop as u64 - 20);
+        let ends = |watch: &mut Watch, after: usize| {
+            for beside in &mut watch.ticks[stop + after..latched] {
+                beside.moment.state = State::Tripped;
+                beside.moment.outputs = stepwell_core::Outputs::REST;
+            }
+        };
+        let told = "by the word of a rail sensor that was known to be dead";
+        let full = scene.judged(Some(begun), |_| {}).wrong.join("\n");
+        assert!(!full.contains(told), "{case}: {full}");
+        says(&scene.judged(Some(begun), |watch| ends(watch, 4_999)).wrong.join("\n"), told);
+    }
+}
+
 #[test]
 fn a_latch_that_clears_itself_is_found() {
     let mut scene = Scene::of("short heron 1 good guard-open@work2500+60000*1");
@@ -208,14 +271,19 @@ fn pressure_that_stays_and_a_coil_that_is_driven_at_rest_are_found_to_the_tick()
     let mut scene = Scene::of(GOOD);
     let at_work = |beside: &Beside| matches!(beside.moment.state, State::Dwelling | State::Stopping);
     let from = 1 + scene.watch.ticks.iter().rposition(at_work).expect("it works");
-    let pressed_pa = 3.0 * scene.plan.bench.rail_low_pa;
+    // Low is 0.5 MPa; a slope of 1 %, 0.1 MPa of noise, and nothing has become warmer.
+    let pressed_pa = 0.65e6;
     let pressed = |ms: usize| from_on(from, ms, move |beside| beside.moment.rail_pa = pressed_pa);
     assert_eq!(scene.seen(pressed(10_020)), "", "what the protocol allows");
     says(&scene.seen(pressed(10_021)), "pressure stays for 10020 ms and nobody is told");
-    // A current may die away for 100 ms, and be known 100 ms after that.
-    let driven = |ms: usize| from_on(from, ms, |beside| beside.current_a[0] = 1.0);
-    assert_eq!(scene.seen(driven(200)), "", "what the protocol allows");
-    says(&scene.seen(driven(201)), "coil 0 is driven at rest for 201 ms and nobody is told");
+    let driven = |from: usize, ms: usize| from_on(from, ms, |beside| beside.current_a[0] = 1.0);
+    assert_eq!(scene.seen(driven(from + 1_000, 50)), "", "what the protocol allows");
+    let told = "coil 0 is driven at rest for 51 ms and nobody is told";
+    says(&scene.seen(driven(from + 1_000, 51)), told);
+    // What was driven until then may die away for 100 ms, and a tick sets what the next one shows.
+    assert!(scene.watch.ticks[from - 1].moment.outputs.inlet_duty_e4 > 0, "held to the end");
+    assert_eq!(scene.seen(driven(from, 151)), "", "what the protocol allows");
+    says(&scene.seen(driven(from, 152)), told);
 }
 
 #[test]

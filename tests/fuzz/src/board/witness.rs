@@ -15,7 +15,6 @@ use std::collections::BTreeMap;
 use std::sync::LazyLock;
 use stepwell_core::{Outputs, Readings};
 use stepwell_protocol::channel::{Channel, Coil};
-use stepwell_protocol::dwell::{Dwell, Ramp};
 use stepwell_protocol::guards::{Ceilings, Guards, OnLoss};
 use stepwell_protocol::identity::ResetCause;
 use stepwell_protocol::message::{Ack, Action, Command, FromBoard, Refusal, Renew, Reply, ToBoard};
@@ -425,17 +424,4 @@ impl Witness {
         // The sum of forty thousand parts is off by far less.
         assert!(self.drive_left_ms > -1e-6, "the drive turns beyond its rating");
     }
-}
-
-/// Whether a dwell sets this so long after its first tick.
-fn asks_for(dwell: &Dwell, elapsed_ms: u32, outputs: &Outputs) -> bool {
-    let duty = |ramp: Ramp| {
-        let (from, to) = (i64::from(ramp.from_e4), i64::from(ramp.to_e4));
-        from + (to - from) * i64::from(elapsed_ms) / i64::from(dwell.duration_ms)
-    };
-    i64::from(outputs.inlet_duty_e4) == duty(dwell.inlet)
-        && i64::from(outputs.pressure_duty_e4) == duty(dwell.pressure)
-        && outputs.supply_on == dwell.supply_on
-        && outputs.drive_rpm == dwell.drive_rpm
-        && outputs.dump_closed == dwell.dump_closed
 }

@@ -2,8 +2,7 @@
 //! by (`tests/src/chain.rs`) makes of what was heard and shown, against what was set and told. Judged when all is over,
 //! because what was heard may decide what was due before the board told of it.
 
-use super::asks_for;
-use crate::chain::{Carried, Event, Shown, carried_out};
+use crate::chain::{Carried, Event, Shown, asks_for, carried_out};
 use stepwell_core::{Outputs, Readings};
 use stepwell_protocol::dwell::{Dwell, DwellEnd, DwellReport, Start};
 use stepwell_protocol::guards::Guards;

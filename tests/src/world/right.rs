@@ -84,6 +84,7 @@ impl Right {
                 if rail_pa > 2.0 * plan.bench.rail_zero_pa {
                     wrong.say("pressed", format!("armed at {place} ms with {rail_pa:.0} Pa in the rail"));
                 }
+                // By their contacts: one that lies is found by what is true while the board is armed, in `danger`.
                 if before.is_none_or(|before| before.contacts != [true; 3]) {
                     wrong.say(
                         "contacts",
@@ -94,6 +95,11 @@ impl Right {
             }
             _ => {}
         }
+    }
+
+    /// Whether an arming was heard that nothing has taken back since.
+    pub(super) const fn is_armed(&self) -> bool {
+        self.armed
     }
 
     /// The lease at the tick at `place`. A renewal that came before tick *n* is gone with tick *n* − 1 + 450

@@ -2,6 +2,7 @@
 //! time, and the complaint is the one that is due.
 
 mod bench;
+mod danger;
 mod ending;
 mod record;
 

@@ -30,6 +30,15 @@ pub fn found(cause: &str) -> &'static str {
     column(cause, 2)
 }
 
+/// The states in which it is watched, by their letters on the page: R, A, D, S.
+///
+/// # Panics
+/// When the page has no row for this cause.
+#[must_use]
+pub fn watched(cause: &str) -> String {
+    "RADS".char_indices().filter(|(at, _)| column(cause, 4 + at) == "x").map(|(_, letter)| letter).collect()
+}
+
 fn column(cause: &str, number: usize) -> &'static str {
     let chapter = PAGE.split("\n## 11. Trips").nth(1).expect("chapter 11");
     let row = chapter.lines().find(|line| line.starts_with(&format!("| {cause} |"))).expect(cause);

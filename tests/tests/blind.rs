@@ -1,6 +1,7 @@
 //! The checkers can fail: a board that does not see one cause of trips is caught by them, cause by cause, and
 //! one that sees everything is not.
 
+use stepwell_plant::Rig;
 use stepwell_procedure::run::Plan;
 use stepwell_protocol::channel::{Channel, Coil};
 use stepwell_protocol::dwell::{Dwell, EndWhen, Ramp, Side, Start};
@@ -12,7 +13,7 @@ use stepwell_tests::world::claims::ended;
 use stepwell_tests::world::machine::Machine;
 use stepwell_tests::world::scripted::Scripted;
 use stepwell_tests::world::{Story, folder, run_with};
-use stepwell_virtual::SimulatedBench;
+use stepwell_virtual::{ModelRig, SimulatedBench};
 
 /// How a board that does not see a cause is found out. Onsets are in milliseconds of dwells: the first half second is
 /// the inlet coil's, the second the pressure coil's, then a second of feed, then the drive turns.
@@ -182,4 +183,25 @@ fn a_drive_that_turns_beyond_its_rating_is_missed_by_the_checker_whose_it_is() {
     assert_eq!((tripped, wrong), (true, Vec::new()));
     let (tripped, wrong) = overdriven(Some(TripCause::DriveBudget));
     assert!(!tripped && wrong.iter().any(|wrong| wrong.contains("used up its rating")), "{wrong:?}");
+}
+
+/// No fault of the model cools: a rig whose tank is frozen does, while it is armed.
+fn frozen(unseen: Option<TripCause>) -> (bool, Vec<String>) {
+    let case = Case::healthy(Length::Short, "heron", 1);
+    let plan = case.plan();
+    let mut rig = Rig { primed: true, ..Rig::default() };
+    (rig.tank.bath_k, rig.tank.bath_s) = (rig.fluid.initial_temperature_k - 40.0, 2.0);
+    let mut host = Scripted::new(&plan, Machine::new(ModelRig::of(rig, 1), 1, unseen));
+    host.arm();
+    host.pass(20_000);
+    let (watch, judged) = host.over();
+    (watch.ticks.iter().any(|beside| beside.moment.state == State::Tripped), judged.wrong)
+}
+
+#[test]
+fn fluid_that_becomes_too_cold_while_armed_is_missed_by_a_checker() {
+    let (tripped, wrong) = frozen(None);
+    assert_eq!((tripped, wrong), (true, Vec::new()));
+    let (tripped, wrong) = frozen(Some(TripCause::FluidTemperature));
+    assert!(!tripped && wrong.iter().any(|wrong| wrong.contains("fluid too cold for")), "{wrong:?}");
 }

@@ -247,9 +247,13 @@ pub fn apply(kind: FaultKind, severity: f64, rig: &mut Rig) {
         FaultKind::FluidThermistorShort => rig.sensors.fluid.line = Line::Pulled(0.0),
         FaultKind::EmptyTank => {
             rig.feed.gas_share = rig.feed.gas_share.max(at_most_1);
+            rig.truly.tank_level_ok = false;
             rig.contacts.tank_level_ok = false;
         }
-        FaultKind::TankContactStuck => rig.feed.gas_share = rig.feed.gas_share.max(at_most_1),
+        FaultKind::TankContactStuck => {
+            rig.feed.gas_share = rig.feed.gas_share.max(at_most_1);
+            rig.truly.tank_level_ok = false;
+        }
         FaultKind::DriveStartsByItself => rig.drive.by_itself_rpm = 250,
         FaultKind::DriveWireOpen => rig.drive.powered = false,
         FaultKind::SupplyWireOpen => rig.feed.powered = false,
@@ -261,19 +265,21 @@ pub fn apply(kind: FaultKind, severity: f64, rig: &mut Rig) {
         FaultKind::DumpStuckShut => rig.dump.jammed_at = Some(0.0),
         FaultKind::ReturnPinched => rig.rail.return_pa_s2_per_m6 *= libm::pow(500_000.0, s),
         FaultKind::StopChainOpen => {
+            rig.truly.stop_chain_closed = false;
             rig.contacts.stop_chain_closed = false;
             rig.drive.powered = false;
             rig.dump.powered = false;
         }
         FaultKind::StopChainContactStuck => {
+            rig.truly.stop_chain_closed = false;
             rig.drive.powered = false;
             rig.dump.powered = false;
         }
         FaultKind::GuardOpen => {
-            rig.guard_open = true;
+            rig.truly.guard_closed = false;
             rig.contacts.guard_closed = false;
         }
-        FaultKind::GuardContactStuck => rig.guard_open = true,
+        FaultKind::GuardContactStuck => rig.truly.guard_closed = false,
         FaultKind::HotFluid => {
             rig.tank.bath_k += 50.0 * s;
             rig.tank.bath_s = 10.0;

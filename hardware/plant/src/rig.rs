@@ -76,6 +76,12 @@ pub struct Contacts {
     pub tank_level_ok: bool,
 }
 
+impl Contacts {
+    /// Nothing is wrong.
+    pub const HEALTHY: Contacts =
+        Contacts { stop_chain_closed: true, guard_closed: true, tank_level_ok: true };
+}
+
 /// All parameters. `Rig::default()` is a rig with dry lines, an electric supply pump, and a pump with two
 /// normally-open valves.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -122,8 +128,8 @@ pub struct Rig {
     pub sensors: SensorParameters,
     /// What the contacts say.
     pub contacts: Contacts,
-    /// Whether the guard is open, whatever its contact says.
-    pub guard_open: bool,
+    /// What contacts would say that do not lie.
+    pub truly: Contacts,
     /// Ambient temperature, K; coils and drive start there.
     pub ambient_k: f64,
     /// Whether bubbles make flow and delivery irregular.
@@ -160,8 +166,8 @@ impl Default for Rig {
             drive: DriveParameters::default(),
             tank: TankParameters { volume_m3: 10e-3, bath_k: fluid.initial_temperature_k, bath_s: 600.0 },
             sensors: SensorParameters::default(),
-            contacts: Contacts { stop_chain_closed: true, guard_closed: true, tank_level_ok: true },
-            guard_open: false,
+            contacts: Contacts::HEALTHY,
+            truly: Contacts::HEALTHY,
             ambient_k: 298.15,
             bubble_noise: true,
             primed: false,

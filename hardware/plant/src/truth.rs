@@ -1,6 +1,7 @@
 //! What is really so: values the equations know and sensors only guess. For checks and for teaching.
 
 use crate::network::{Counters, Flows};
+use crate::rig::Contacts;
 
 /// One coil.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -99,6 +100,8 @@ pub struct Truth {
     pub fluid_k: f64,
     /// Half width of the pressure valve's hysteresis by magnetic play at this current, Pa: `w L' g/A_s`.
     pub hysteresis_half_pa: f64,
+    /// Stop chain, guard and tank as they are, whatever their contacts say.
+    pub contacts: Contacts,
     /// Area of the dump now, m2.
     pub dump_area_m2: f64,
     /// Area of the union now, m2.

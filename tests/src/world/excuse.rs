@@ -17,6 +17,25 @@ const ZERO_MS: usize = 100;
 /// two more, for the tick of a pulse and the tick of the drive.
 const SILENT_MS: usize = 500 + 2;
 
+/// Which of stop chain, guard and tank are not as they should be although their contacts say so, because a mishap acts
+/// that spoils these.
+pub(super) fn contacts_lie(beside: &Beside, begun: Option<Mishap>, place: usize) -> [bool; 3] {
+    const STUCK: [FaultKind; 3] =
+        [FaultKind::StopChainContactStuck, FaultKind::GuardContactStuck, FaultKind::TankContactStuck];
+    [0, 1, 2].map(|index| {
+        let lies = beside.contacts[index] && !beside.truly[index];
+        lies && spoils(begun, place, &STUCK[index..=index])
+    })
+}
+
+/// Whether a fault of the rig of one of these kinds acts.
+pub(super) fn spoils(begun: Option<Mishap>, place: usize, kinds: &[FaultKind]) -> bool {
+    begun.is_some_and(|mishap| {
+        let spoils = matches!(mishap.what, What::Rig(kind) if kinds.contains(&kind));
+        spoils && mishap.severity > 0.0 && mishap.acts_at(place as u64)
+    })
+}
+
 /// For each millisecond. `begun` is what went wrong on purpose.
 #[must_use]
 pub fn excuses(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Vec<Excuse> {
@@ -50,14 +69,6 @@ pub fn excuses(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Vec<Excuse>
         });
     }
     excuses
-}
-
-/// Whether one of these acts on the rig at a tick.
-pub(super) fn spoils(begun: Option<Mishap>, place: usize, kinds: &[FaultKind]) -> bool {
-    begun.is_some_and(|mishap| {
-        let spoils = matches!(mishap.what, What::Rig(kind) if kinds.contains(&kind));
-        spoils && mishap.severity > 0.0 && mishap.acts_at(place as u64)
-    })
 }
 
 /// What the rail's sensor shows of an empty rail, in Pa.

@@ -80,6 +80,7 @@ impl Right {
                 if !self.leased(place) {
                     wrong.say("leased", format!("armed at {place} ms without a lease"));
                 }
+                // By their contacts: one that lies is found by what is true while the board is armed, in `danger`.
                 if before.is_none_or(|before| before.contacts != [true; 3]) {
                     wrong.say(
                         "contacts",
@@ -90,6 +91,11 @@ impl Right {
             }
             _ => {}
         }
+    }
+
+    /// Whether an arming was heard that nothing has taken back since.
+    pub(super) const fn is_armed(&self) -> bool {
+        self.armed
     }
 
     /// The lease at the tick at `place`. A renewal that came before tick *n* is gone with tick *n* − 1 + 450

@@ -28,8 +28,10 @@ pub struct Beside {
     pub analog: [u16; ANALOG_CHANNELS],
     /// What the pulse inputs show: flow, shaft.
     pub pulses: [Pulses; 2],
-    /// Whether the stop chain, the guard and the tank are as they should be.
+    /// Whether the contacts of stop chain, guard and tank say that these are as they should be.
     pub contacts: [bool; 3],
+    /// Whether they are.
+    pub truly: [bool; 3],
     /// True supply voltage, V.
     pub supply_v: f64,
     /// True mean currents over a PWM period, inlet first, A.
@@ -155,6 +157,11 @@ impl Watch {
             analog: self.stuck.unwrap_or(readings.analog),
             pulses: [readings.flow, readings.speed],
             contacts: [readings.stop_chain_closed, readings.guard_closed, readings.tank_level_ok],
+            truly: [
+                truth.contacts.stop_chain_closed,
+                truth.contacts.guard_closed,
+                truth.contacts.tank_level_ok,
+            ],
             supply_v: truth.supply_v,
             current_a: [truth.inlet_coil.mean_current_a, truth.pressure_coil.mean_current_a],
             current_words: Coil::BOTH.map(|coil| readings.analog[coil.current().index()]),

@@ -61,7 +61,7 @@ fn work_without_the_right_to_it_is_found() {
 }
 
 /// Changes what was seen in so many milliseconds from the one at `from` on.
-fn from_on(from: usize, ms: usize, change: impl Fn(&mut Beside)) -> impl FnOnce(&mut Watch) {
+pub(super) fn from_on(from: usize, ms: usize, change: impl Fn(&mut Beside)) -> impl FnOnce(&mut Watch) {
     move |watch| watch.ticks[from..from + ms].iter_mut().for_each(change)
 }
 
@@ -339,7 +339,7 @@ fn late_is_late_by_the_true_clock_to_the_tick() {
 }
 
 #[test]
-fn lost_liquid_and_gas_are_found_and_fluid_that_is_too_hot() {
+fn lost_liquid_and_gas_are_found_and_fluid_that_is_too_hot_or_too_cold() {
     // A short run finds its rig full, and no gas in it.
     let mut scene = Scene::of("acceptance heron 1 good");
     let after = |watch: &mut Watch| watch.truths.expect("ticks");
@@ -360,6 +360,10 @@ fn lost_liquid_and_gas_are_found_and_fluid_that_is_too_hot() {
     let heated = |ms: usize| from_on(turns, ms, move |beside| beside.fluid_sensed_celsius = hot);
     assert_eq!(scene.seen(heated(1_000)), "", "a second is allowed");
     says(&scene.seen(heated(1_001)), "fluid too hot for 1001 ms");
+    let cold = scene.plan.bench.fluid_celsius.0 - 1.1;
+    let cooled = |ms: usize| from_on(turns, ms, move |beside| beside.fluid_sensed_celsius = cold);
+    assert_eq!(scene.seen(cooled(1_000)), "", "a second is allowed");
+    says(&scene.seen(cooled(1_001)), "fluid too cold for 1001 ms");
 }
 
 #[test]

@@ -3,6 +3,7 @@
 
 mod asked;
 mod bench;
+mod danger;
 mod ending;
 mod log;
 mod record;

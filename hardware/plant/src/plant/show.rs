@@ -91,6 +91,7 @@ impl Plant {
             hysteresis_half_pa: rig.pressure_coil.play_a
                 * rig.pressure_coil.force_slope_n_per_a(self.coils[1].force_current_a())
                 / rig.pressure_valve.seat_area_m2(),
+            contacts: self.rig.truly,
             dump_area_m2: self.dump.area_m2,
             union_area_m2: self.union.area_m2,
         }

@@ -450,6 +450,7 @@ fn safety_contacts_and_what_hangs_on_them() {
     let mut plant = faulty(&[(FaultKind::GuardOpen, 1.0)]);
     plant.step(&STILL);
     assert!(!plant.contacts().guard_closed && plant.contacts().stop_chain_closed);
+    assert_eq!(plant.truth().contacts, plant.contacts(), "they say what is so");
     let mut plant = Plant::new(primed(), 0);
     settle(&mut plant, at(0, 2_000));
     plant.inject(Fault {
@@ -466,13 +467,14 @@ fn safety_contacts_and_what_hangs_on_them() {
 
     let mut blind = faulty(&[(FaultKind::StopChainContactStuck, 1.0)]);
     let m = settle(&mut blind, at(0, 2_000));
+    assert!(!blind.truth().contacts.stop_chain_closed);
     assert!(blind.contacts().stop_chain_closed && m.rpm == 0.0, "{} rpm in a chain that says closed", m.rpm);
     let mut guard = faulty(&[(FaultKind::GuardContactStuck, 1.0)]);
     guard.step(&STILL);
-    assert!(guard.contacts().guard_closed && guard.rig().guard_open);
+    assert!(guard.contacts().guard_closed && !guard.truth().contacts.guard_closed);
     let mut tank = faulty(&[(FaultKind::TankContactStuck, 1.0)]);
     run(&mut tank, 1.0, SUPPLIED);
-    assert!(tank.contacts().tank_level_ok, "nobody says so");
+    assert!(tank.contacts().tank_level_ok && !tank.truth().contacts.tank_level_ok, "nobody says so");
     assert!(gauge_bar(tank.truth().p2_pa) < 3.0 || tank.truth().gas.filter_m3 > 1e-6, "air arrives");
 }
 

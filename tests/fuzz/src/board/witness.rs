@@ -333,8 +333,8 @@ impl Witness {
         let dwelt = self.state == State::Dwelling;
         let said = self.talk.wrong(self.now.0, self.state);
         if let Some(guards) = &self.guards {
-            let over = self.bounds.tick(guards, readings, outputs, dwelt, said);
-            assert!(over.is_none() || state != State::Dwelling, "still dwelling: {over:?}");
+            let over = self.bounds.tick(guards, readings, outputs, dwelt, state, said);
+            assert!(over.is_none(), "{state:?} still: {over:?}");
         }
     }
 

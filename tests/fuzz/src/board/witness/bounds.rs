@@ -1,17 +1,18 @@
 //! For how long something has been wrong without a break, as the rig showed it and the line said it, and for how long
-//! it may before no dwell runs any more. The bounds are those that chapter 11 of docs/protocol.md promises for each
-//! cause of a trip; they run from the fault, and lie well above the board's own filters.
+//! it may before the board is latched. The bounds, and the states in which each holds, are those that chapter 11 of
+//! docs/protocol.md promises for each cause of a trip; they run from the fault, and lie well above the board's own filters.
 //!
 //! Of the causes of that chapter that end a dwell, three are judged elsewhere: `LeaseLost` and `NoFlow` with the dwells
 //! ([`super::ends`]), `DriveBudget` by the account of the drive. `RailNotZero`, `PressureTrapped` and `Restarted` end
 //! none; the latter two, which must be latched without one, [`super::Witness`] judges itself.
 
-use crate::promised::within_ms;
+use crate::promised::{watched, within_ms};
 use std::collections::VecDeque;
 use std::sync::LazyLock;
 use stepwell_core::{Outputs, Readings};
 use stepwell_protocol::channel::{Channel, Coil};
 use stepwell_protocol::guards::Guards;
+use stepwell_protocol::state::State;
 
 /// What may be wrong, the cause of the trip, and what is added to the promise, in ms.
 const WRONG: [(&str, &str, u32); 21] = [
@@ -44,6 +45,9 @@ const WRONG: [(&str, &str, u32); 21] = [
 static BOUNDS_MS: LazyLock<[u32; WRONG.len()]> =
     LazyLock::new(|| WRONG.map(|(_, cause, added_ms)| within_ms(cause) as u32 + added_ms));
 
+/// In which states each is watched, by their letters on the page.
+static WATCHED: LazyLock<[String; WRONG.len()]> = LazyLock::new(|| WRONG.map(|(_, cause, _)| watched(cause)));
+
 /// A shaft turns for so long after a pulse, in ms.
 const TURNS_MS: u32 = 2_000;
 
@@ -67,13 +71,15 @@ pub(super) struct Bounds {
 }
 
 impl Bounds {
-    /// One tick, at which `said` was wrong with what is said. What has been wrong for too long.
+    /// One tick, at which `said` was wrong with what is said. What has been wrong for too long for a board that comes to
+    /// `state` with it. A stop that is under way may be one for this very cause already.
     pub(super) fn tick(
         &mut self,
         guards: &Guards,
         readings: &Readings<'_>,
         outputs: &Outputs,
         dwelt: bool,
+        state: State,
         said: [bool; 3],
     ) -> Option<&'static str> {
         let reads = |channel: Channel| readings.analog[channel.index()];
@@ -129,11 +135,19 @@ impl Bounds {
         if self.applied.len() > MEAN_MS {
             self.applied.pop_front();
         }
+        let letter = match state {
+            State::Rest => 'R',
+            State::Armed => 'A',
+            State::Dwelling => 'D',
+            State::Stopping | State::Tripped => '-',
+        };
         let mut found = None;
-        let bounds = WRONG.iter().zip(&*BOUNDS_MS);
-        for ((wrong_ms, wrong), ((what, ..), bound_ms)) in self.wrong_ms.iter_mut().zip(wrong).zip(bounds) {
+        let bounds = WRONG.iter().zip(&*BOUNDS_MS).zip(&*WATCHED);
+        for ((wrong_ms, wrong), (((what, ..), bound_ms), watched)) in
+            self.wrong_ms.iter_mut().zip(wrong).zip(bounds)
+        {
             *wrong_ms = if wrong { *wrong_ms + 1 } else { 0 };
-            found = found.or((*wrong_ms > *bound_ms).then_some(*what));
+            found = found.or((*wrong_ms > *bound_ms && watched.contains(letter)).then_some(*what));
         }
         found
     }

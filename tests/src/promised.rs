@@ -39,8 +39,20 @@ pub fn watched(cause: &str) -> String {
     "RADS".char_indices().filter(|(at, _)| column(cause, 4 + at) == "x").map(|(_, letter)| letter).collect()
 }
 
+/// The causes that forbid arming, as the page has them.
+///
+/// # Panics
+/// When the page has no chapter 11.
+pub fn forbid_arming() -> impl Iterator<Item = &'static str> {
+    let causes = chapter().lines().filter_map(|line| line.strip_prefix("| ")?.split(" |").next());
+    causes.skip_while(|cause| *cause != "cause").skip(1).filter(|cause| column(cause, 8) == "x")
+}
+
+fn chapter() -> &'static str {
+    PAGE.split("\n## 11. Trips").nth(1).expect("chapter 11").split("\n## ").next().expect("a text")
+}
+
 fn column(cause: &str, number: usize) -> &'static str {
-    let chapter = PAGE.split("\n## 11. Trips").nth(1).expect("chapter 11");
-    let row = chapter.lines().find(|line| line.starts_with(&format!("| {cause} |"))).expect(cause);
+    let row = chapter().lines().find(|line| line.starts_with(&format!("| {cause} |"))).expect(cause);
     row.split('|').nth(number).expect(row).trim()
 }

@@ -2,6 +2,7 @@
 
 use super::line::framed;
 use super::machine::Machine;
+use super::mishap::Mishap;
 use super::watch::Watch;
 use super::{Judged, judged};
 use stepwell_procedure::calibrate::Calibration;
@@ -33,6 +34,7 @@ pub struct Scripted {
     pub watch: Watch,
     /// Whether the lease is renewed.
     pub renews: bool,
+    begun: Option<Mishap>,
     identity: Option<Identity>,
     id: u16,
     from_board: Deframer,
@@ -48,6 +50,7 @@ impl Scripted {
             machine,
             watch: Watch::new(),
             renews: true,
+            begun: None,
             identity: None,
             id: 0,
             from_board: Deframer::new(),
@@ -57,6 +60,12 @@ impl Scripted {
         host.say(&ToBoard::Hello(Hello { protocol: PROTOCOL_VERSION, session: SESSION }));
         host.pass(100);
         host
+    }
+
+    /// Something of the rig or the board begins to go wrong.
+    pub fn befall(&mut self, mishap: Mishap) {
+        self.machine.befall(mishap);
+        self.begun = Some(mishap);
     }
 
     /// Says this between two ticks.
@@ -138,7 +147,7 @@ impl Scripted {
     #[must_use]
     pub fn over(mut self) -> (Watch, Judged) {
         self.watch.over();
-        let judged = judged(&self.plan, &self.watch, None);
+        let judged = judged(&self.plan, &self.watch, self.begun);
         (self.watch, judged)
     }
 }

@@ -30,14 +30,15 @@ and the longest that was measured. Printed by
 cargo run --release -p stepwell-tests --bin hazards > hardware/hazards.md
 ```
 
-from `tests/scenarios/hazards.toml`, with simulation of whole runs on a good line (`tests/src/world.rs`): each thing goes
-wrong on three pumps at instants spread over the time in which something is driven. Times are from the fault, or, where
-the bound has a *c*, from the moment its condition is there, to the last work that the board does without being armed
-anew: a pause between two dwells is no end of it. *Not timed*: no bound is claimed for it here, the row says what follows;
-nothing else that must not happen did. A valve may be held where it relieves for 5 s more. What came of it: of so many runs, those that tripped, by the first cause, and how the others ended; a row that claims something else is an
-error of this program. A fault that came late in a short run may well leave it to pass, and the short procedure fails on
-a Plover with nothing wrong (row 1): what a finding shows of a fault that was there from the beginning is tried by the
-test that its row names.
+from `tests/scenarios/hazards.toml`, with simulation of whole runs on a good line (`tests/src/world.rs`): each thing
+goes wrong on three pumps at instants spread over the time in which something is driven. Times are from the fault, or,
+where the bound has a *c*, from the moment its condition is there, to the last work that the board does without being
+armed anew: a pause between two dwells is no end of it. *Not timed*: no bound is claimed for it here, the row says what
+follows; nothing else that must not happen did. A valve may be held where it relieves for 5 s more. What came of it: of
+so many runs, those that tripped, by the first cause, and how the others ended; a row that claims something else is an
+error of this program. A fault that came late in a short run may well leave it to pass, and the short procedure fails
+on a Plover with nothing wrong (row 1): what a finding shows of a fault that was there from the beginning is tried by
+the test that its row names.
 *metal*: nothing but a real rig can prove it. Local codes, the maker's data and licensed practice come first; no row
 replaces an emergency stop, a relief valve or a guard that work without any of this.
 

@@ -4,6 +4,7 @@
 mod bench;
 mod ending;
 mod record;
+mod stopping;
 
 use stepwell_procedure::run::Plan;
 use stepwell_protocol::guards::Guards;

@@ -1,6 +1,7 @@
 //! What was seen of the bench and heard on the wire.
 
 use super::{GOOD, Scene, guards, says};
+use stepwell_protocol::dwell::{Dwell, Ramp, Start};
 use stepwell_protocol::guards::{CoilGuard, Guards, OnLoss};
 use stepwell_protocol::message::{Action, Command, ToBoard, TripCause};
 use stepwell_protocol::state::State;
@@ -255,4 +256,35 @@ fn a_second_host_is_given_ten_ms_and_a_latch_that_goes_while_the_shaft_turns_is_
     });
     let told = unlatched.matches("the shaft turns 5170 ms after the drive and nobody is told").count();
     assert_eq!(told, 1, "{unlatched}");
+}
+
+/// No procedure of the program has a ramp; a host may.
+#[test]
+fn a_ramp_that_is_off_by_a_hundredth_of_a_per_cent_is_found() {
+    let case = Case::healthy(Length::Short, "heron", 1);
+    let plan = case.plan();
+    let mut host = Scripted::new(&plan, Machine::new(case.rig(), 1, None));
+    host.arm();
+    let ramp = Dwell {
+        serial: 1,
+        start: Start::At(host.machine.now().plus_ms(10)),
+        duration_ms: 700,
+        inlet: Ramp { from_e4: 0, to_e4: 1_000 },
+        pressure: Ramp { from_e4: 900, to_e4: 0 },
+        supply_on: false,
+        drive_rpm: 0,
+        dump_closed: false,
+        expect_flow: false,
+        end_when: None,
+        burst: None,
+    };
+    host.ask(Action::Dwell(ramp)).expect("a ramp is taken");
+    host.pass(3_000);
+    let (mut watch, as_it_was) = host.over();
+    assert_eq!(as_it_was.wrong, Vec::<String>::new());
+    let begins =
+        watch.ticks.iter().position(|beside| beside.moment.state == State::Dwelling).expect("it dwells");
+    watch.ticks[begins + 100].moment.outputs.inlet_duty_e4 += 1;
+    let found = judged(&plan, &watch, None).wrong.join("\n");
+    says(&found, &format!("driven at {} ms although no dwell says so", begins + 100));
 }

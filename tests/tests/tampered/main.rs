@@ -7,6 +7,7 @@ mod danger;
 mod ending;
 mod log;
 mod record;
+mod stopping;
 
 use stepwell_procedure::run::Plan;
 use stepwell_protocol::guards::Guards;

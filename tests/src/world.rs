@@ -23,6 +23,7 @@ mod found;
 pub mod founded;
 mod full_hold;
 pub mod host;
+mod judged;
 pub mod latched;
 mod left;
 pub mod letting_go;
@@ -35,97 +36,27 @@ mod right;
 pub mod said;
 mod scale;
 pub mod scripted;
+mod story;
 pub mod tally;
 pub mod watch;
 
-use crate::check::{self, Excuse};
-use crate::trace::Moment;
-use authority::Doing;
+pub use judged::{Judged, judged};
+pub use story::Story;
+
 use case::{Case, Length};
-use danger::Episode;
-use host::{Handed, Host};
+use host::Host;
 use left::Left;
 use line::{Line, Quality};
 use machine::Machine;
 use mishap::{HostMishap, Mishap, What};
 use record::Kept;
-use sha2::{Digest, Sha256};
 use std::path::Path;
-use stepwell_plant::Truth;
-use stepwell_procedure::record::Outcome;
 use stepwell_procedure::run::Plan;
 use stepwell_protocol::message::TripCause;
 use stepwell_protocol::state::State;
 use stepwell_store::Store;
 use stepwell_virtual::SimulatedBench;
 use watch::Watch;
-
-/// All that came of a case.
-#[derive(Debug)]
-pub struct Story {
-    /// What each life of the program came to; nothing when it was killed or the board would not talk to it.
-    pub outcomes: Vec<Option<Outcome>>,
-    /// Everything that must never happen and did.
-    pub wrong: Vec<String>,
-    /// What would be wrong if the board could have known: a rail above its guard and a valve let go while the shaft
-    /// turned, left to the rig's relief valve and gauge.
-    pub beyond: Vec<String>,
-    /// How long each dangerous condition went on while something was being worked.
-    pub episodes: Vec<Episode>,
-    /// What became of each life's record.
-    pub kept: Vec<Kept>,
-    /// What each life handed to the disk.
-    pub handed: Vec<Handed>,
-    /// From the beginning of the mishap until nothing was worked any more without being armed anew, ms: of a run that
-    /// goes on, until its own end. Nothing when nothing was being worked just before.
-    pub at_rest_ms: Option<usize>,
-    /// Whether the board tripped.
-    pub tripped: bool,
-    /// The first cause of each trip.
-    pub trips: Vec<TripCause>,
-    /// All that the program said of its last run.
-    pub told: String,
-    /// What stood beside the bench.
-    pub watch: Watch,
-}
-
-impl Story {
-    /// Samples that a disk had confirmed and that are lost.
-    #[must_use]
-    pub fn lost(&self) -> usize {
-        self.kept.iter().map(|kept| kept.lost).sum()
-    }
-
-    /// Samples that a disk had confirmed.
-    #[must_use]
-    pub fn acknowledged(&self) -> usize {
-        self.kept.iter().map(|kept| kept.acknowledged).sum()
-    }
-
-    /// Everything that makes two stories the same, in one number, which is the same wherever it is worked out: all
-    /// outputs, states and pressures of every tick, every sample and entry that was handed to a disk and what became
-    /// of them, every outcome.
-    #[must_use]
-    pub fn fingerprint(&self) -> u64 {
-        let mut hasher = Sha256::new();
-        for beside in &self.watch.ticks {
-            hasher.update(format!("{:?}\n", beside.moment));
-        }
-        for handed in &self.handed {
-            for (tick, sample) in &handed.samples {
-                hasher.update(tick.to_le_bytes());
-                for word in sample {
-                    hasher.update(word.to_le_bytes());
-                }
-            }
-            hasher.update(format!("{:?} {:?}\n", handed.entries, handed.outcome));
-        }
-        hasher.update(format!("{:?} {:?} {:?}", self.outcomes, self.wrong, self.kept));
-        let mut first = [0; 8];
-        first.copy_from_slice(&hasher.finalize()[..8]);
-        u64::from_be_bytes(first)
-    }
-}
 
 /// A run that takes longer than this hangs, in ms of rig time.
 const fn longest_ms(length: Length) -> u64 {
@@ -227,73 +158,6 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     Story { outcomes, wrong, beyond, episodes, kept, handed, at_rest_ms, tripped, trips, told, watch }
 }
 
-/// What everybody beside the bench makes of what happened there.
-#[derive(Debug)]
-pub struct Judged {
-    /// What each tick did.
-    pub doing: Vec<Doing>,
-    /// How long each dangerous condition went on while something was being worked.
-    pub episodes: Vec<Episode>,
-    /// Everything that must never happen and did.
-    pub wrong: Vec<String>,
-    /// What would be wrong if the board could have known.
-    pub beyond: Vec<String>,
-}
-
-/// All that can be told without a record: authority, dangers, the checks of a trace, what is conserved. `begun` is what
-/// went wrong on purpose.
-#[must_use]
-pub fn judged(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Judged {
-    let (doing, mut wrong) = authority::walk(plan, watch);
-    wrong.extend(ending::judged(watch));
-    wrong.extend(empty::pressed(plan, watch, begun));
-    let excuses = excuse::excuses(plan, watch, begun);
-    let episodes = danger::episodes(plan, watch, &doing, begun, &excuses);
-    let moments: Vec<Moment> = watch.ticks.iter().map(|beside| beside.moment).collect();
-    wrong.extend(check::drive_beyond_rating(plan, &moments));
-    let by_trace = by_life(plan, watch, &excuses);
-    // Whatever the sensors show, only a coil's own current excuses that it is let go.
-    let all_known: Vec<Excuse> = excuses
-        .iter()
-        .map(|&Excuse { let_go, dump_stuck, .. }| Excuse { let_go, dump_stuck, ..Excuse::default() })
-        .collect();
-    let mut beyond = by_life(plan, watch, &all_known);
-    beyond.retain(|what| !by_trace.contains(what));
-    wrong.extend(by_trace);
-    wrong.extend(danger::too_long(&episodes, |episode| episode.seen_ms));
-    let unseen = danger::too_long(&episodes, |episode| episode.lasted_ms);
-    beyond.extend(unseen.into_iter().filter(|what| !wrong.contains(what)));
-    wrong.extend(full_hold::broken_off(plan, watch, begun, &excuses));
-    wrong.extend(latched::untold(plan, watch, &doing, begun));
-    wrong.extend(watch.truths.and_then(|(before, after)| not_conserved(&before, &after)));
-    if moments.last().is_some_and(|last| last.outputs.energised()) {
-        wrong.push("something is still driven at the end".to_owned());
-    }
-    let most_pa = moments.iter().map(|moment| moment.rail_pa).fold(0.0, f64::max);
-    if most_pa > plan.bench.rail_max_pa {
-        wrong.push(format!("{:.0} MPa, more than the rig can stand", most_pa * 1e-6));
-    }
-    Judged { doing, episodes, wrong, beyond }
-}
-
-/// What the checks of a trace find in what a board did from one start to the next.
-fn by_life(plan: &Plan, watch: &Watch, excuses: &[Excuse]) -> Vec<String> {
-    let mut wrong = Vec::new();
-    let mut begins = 0;
-    for life in watch.ticks.chunk_by(|_, next| !next.restarted) {
-        let ends = begins + life.len();
-        let excuses = &excuses[std::mem::replace(&mut begins, ends)..ends];
-        // While the loop does not run the board's own word for what it does is an old one.
-        let ran = life.iter().zip(excuses).filter(|(beside, _)| beside.running);
-        let (moments, excuses): (Vec<Moment>, Vec<Excuse>) =
-            ran.map(|(beside, excuse)| (beside.moment, *excuse)).unzip();
-        wrong.extend(check::rail_above_guard(plan, &moments, &excuses));
-        wrong.extend(check::energised_out_of_turn(&moments));
-        wrong.extend(check::stop_out_of_order(plan, &moments, &excuses));
-    }
-    wrong
-}
-
 /// A folder for a store that need not last: on a memory file system where there is one.
 ///
 /// # Panics
@@ -303,29 +167,6 @@ pub fn folder() -> tempfile::TempDir {
     let memory = Path::new("/dev/shm");
     let folder = if memory.is_dir() { tempfile::tempdir_in(memory) } else { tempfile::tempdir() };
     folder.expect("a temporary folder can be made")
-}
-
-/// Liquid or gas that came from nowhere or went there, beyond 1e-4 of what was moved, which is what the model
-/// promises.
-fn not_conserved(before: &Truth, after: &Truth) -> Option<String> {
-    let counters = &after.counters;
-    let came_m3 = counters.supplied_m3 + counters.external_m3
-        - counters.returned_m3
-        - counters.leaked_m3
-        - counters.regulated_m3
-        - counters.bled_m3
-        - counters.dumped_m3
-        - counters.spilled_m3;
-    let stored_m3 = after.stored_liquid_m3 - before.stored_liquid_m3;
-    let moved_m3 = counters.supplied_m3 + before.stored_liquid_m3.abs() + 1e-9;
-    let came_kg = counters.gas_in_kg - counters.gas_out_kg;
-    let stored_kg = after.stored_gas_kg - before.stored_gas_kg;
-    let moved_kg = before.stored_gas_kg + counters.gas_in_kg;
-    if (came_m3 - stored_m3).abs() > 1e-4 * moved_m3 {
-        return Some(format!("{came_m3} m3 of liquid came, {stored_m3} m3 stayed"));
-    }
-    ((came_kg - stored_kg).abs() > 1e-4 * moved_kg)
-        .then(|| format!("{came_kg} kg of gas came, {stored_kg} kg stayed"))
 }
 
 /// How a life of the program ends.

@@ -195,6 +195,8 @@ fn what_is_typed_wrong_is_named_with_the_nearest_right_thing() {
             assert!(told.err.contains(words), "{typed:?}: no {words} in {}", told.err);
         }
     }
+    let far = told(stepwell(&store).args(["run", "electrical", "--inject", "foo", "--yes"]));
+    assert!(far.code == 2 && far.err.contains("no fault “foo”. There are"), "nothing is near: {}", far.err);
     let runs = told(stepwell(&store).args(["runs", "--json"]));
     assert_eq!((runs.code, runs.out.trim()), (0, "[]"), "nothing of that has begun a run");
 }

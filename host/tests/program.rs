@@ -197,6 +197,11 @@ fn what_is_typed_wrong_is_named_with_the_nearest_right_thing() {
     }
     let far = told(stepwell(&store).args(["run", "electrical", "--inject", "foo", "--yes"]));
     assert!(far.code == 2 && far.err.contains("no fault “foo”. There are"), "nothing is near: {}", far.err);
+    for verb in ["show", "verify", "recompute"] {
+        let told = told(stepwell(&store).args([verb, "abc"]));
+        assert!(told.code == 2 && told.err.contains("`stepwell runs` lists"), "{verb}: {}", told.err);
+        assert!(!told.err.contains("invalid digit"), "{verb}: {}", told.err);
+    }
     let runs = told(stepwell(&store).args(["runs", "--json"]));
     assert_eq!((runs.code, runs.out.trim()), (0, "[]"), "nothing of that has begun a run");
 }

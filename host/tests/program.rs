@@ -281,6 +281,15 @@ fn a_port_on_which_nothing_answers_is_told_and_nothing_else() {
     assert!(!told.err.contains("[1/") && told.out.is_empty(), "nothing was begun: {}{}", told.err, told.out);
 }
 
+#[test]
+fn a_port_that_is_no_serial_port_is_said_to_be_none() {
+    let store = folder("no-serial-port").join("runs");
+    let told =
+        told(stepwell(&store).args(["run", "electrical", "--yes", "--id", "P-1", "--port", "/dev/null"]));
+    assert_eq!(told.code, 5, "{}", told.err);
+    assert!(told.err.contains("/dev/null: this is no serial port; `stepwell ports`"), "{}", told.err);
+}
+
 /// Carries a line of the shell out, with the program and a store as `$0` and `$1`. Passing things go beside
 /// the store.
 fn shell(line: &str, store: &std::path::Path) -> Told {

@@ -524,4 +524,24 @@ mod tests {
         recorded.output(&Output::Lost("no frame for half a second".to_owned()));
         assert_eq!(kept(&mut recorded, &folder), 490);
     }
+
+    /// A stop takes seconds, and what the rig does in them matters most.
+    #[test]
+    fn whoever_stops_a_run_what_the_board_tells_to_the_end_of_the_stop_is_kept() {
+        let by_the_program = |recorded: &mut Recorded| {
+            recorded.failed = Some("no room".to_owned());
+            assert!(recorded.must_stop());
+        };
+        for stop in [Recorded::program_ended, by_the_program] {
+            let (mut recorded, folder) = begun();
+            recorded.output(&samples(0));
+            stop(&mut recorded);
+            assert!(recorded.kept().stopped.is_some());
+            for first in (10..5_000).step_by(10) {
+                recorded.output(&samples(first));
+            }
+            recorded.output(&Output::Lost("so that all of it is committed".to_owned()));
+            assert_eq!(kept(&mut recorded, &folder), 5_000);
+        }
+    }
 }

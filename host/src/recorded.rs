@@ -78,6 +78,8 @@ pub(crate) struct Recorded {
     number: Option<u64>,
     failed: Option<String>,
     instead: Option<Instead>,
+    /// Whether the store's own file is no longer where it was.
+    gone: bool,
     stopped: Option<Stopper>,
     sealed: bool,
 }
@@ -114,6 +116,8 @@ pub(crate) struct Kept {
     pub(crate) failed: Option<String>,
     /// What became of it then.
     pub(crate) instead: Option<Instead>,
+    /// Whether the store's own file is no longer where it was.
+    pub(crate) gone: bool,
     /// Who has stopped it, if it was not the operator.
     pub(crate) stopped: Option<Stopper>,
 }
@@ -161,6 +165,7 @@ impl Kept {
         };
         let rest = self
             .number
+            .filter(|_| !self.gone)
             .map_or(String::new(), |number| format!(" What the store took is run {number}, interrupted."));
         Some(format!("NOT KEPT: {why}.{instead}{rest}"))
     }
@@ -226,6 +231,7 @@ impl Recorded {
             number: None,
             failed: None,
             instead: None,
+            gone: false,
             stopped: None,
             sealed: false,
         })
@@ -238,6 +244,7 @@ impl Recorded {
             sealed: self.sealed,
             failed: self.failed.clone(),
             instead: self.instead.clone(),
+            gone: self.gone,
             stopped: self.stopped,
         }
     }
@@ -339,6 +346,7 @@ impl Recorded {
 
     fn not_sealed(&mut self, not_sealed: NotSealed) {
         self.failed.get_or_insert(not_sealed.error.to_string());
+        self.gone = matches!(&not_sealed.error, StoreError::Gone { path, file, .. } if path == file);
         self.instead = match (not_sealed.rescued, not_sealed.error) {
             (Some(Ok(rescued)), _) => Some(Instead::Rescued(rescued)),
             // What was written went with the file.
@@ -542,6 +550,20 @@ mod tests {
             }
             recorded.output(&Output::Lost("so that all of it is committed".to_owned()));
             assert_eq!(kept(&mut recorded, &folder), 5_000);
+        }
+    }
+
+    #[test]
+    fn a_store_that_is_gone_is_not_said_to_hold_anything() {
+        let store = Path::new("runs");
+        for (file, holds) in [(store, false), (Path::new("runs-wal"), true)] {
+            let (mut recorded, _folder) = begun();
+            let (doing, path, file) = ("writing".to_owned(), store.to_owned(), file.to_owned());
+            let error = StoreError::Gone { doing, path, file };
+            recorded.not_sealed(NotSealed { error, missing: None, rescued: None });
+            let line = recorded.kept().line().unwrap();
+            assert!(line.contains("was moved or removed"), "{line}");
+            assert_eq!(line.contains("What the store took is run 1"), holds, "{line}");
         }
     }
 }

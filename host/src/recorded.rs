@@ -42,11 +42,21 @@ impl Stopper {
     }
 
     /// Who it was by the notes of a record.
-    pub(crate) fn of(events: &[Event]) -> Option<Stopper> {
+    fn of(events: &[Event]) -> Option<Stopper> {
         [Stopper::Unwritten, Stopper::Ending, Stopper::Fallen]
             .into_iter()
             .find(|stopper| events.iter().any(|event| event.text.starts_with(stopper.words())))
     }
+}
+
+/// Who answers when nobody does. What the record says of such a no has the words in it.
+const NOBODY: &str = "nobody was there";
+
+/// Whether an event is a no that nobody has said; nothing when it is no no.
+fn nobodys_no(event: &Event) -> Option<bool> {
+    let nobodys = event.text.contains(NOBODY);
+    let no = nobodys || event.text.starts_with("answered: no");
+    (event.kind == EventKind::Operator && no).then_some(nobodys)
 }
 
 /// Where runs are kept when nothing else is said.
@@ -81,6 +91,8 @@ pub(crate) struct Recorded {
     /// Whether the store's own file is no longer where it was.
     gone: bool,
     stopped: Option<Stopper>,
+    /// Whether nobody has said the first no that counts, once there is one.
+    first_no_is_nobodys: Option<bool>,
     sealed: bool,
 }
 
@@ -105,7 +117,7 @@ impl Instead {
     }
 }
 
-/// How a run is kept, for who shows it.
+/// How a run is kept and who has ended it, for who shows it.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Kept {
     /// Number of the run, once it has begun.
@@ -120,13 +132,24 @@ pub(crate) struct Kept {
     pub(crate) gone: bool,
     /// Who has stopped it, if it was not the operator.
     pub(crate) stopped: Option<Stopper>,
+    /// Whether its first no was nobody's.
+    pub(crate) declined_by_nobody: bool,
 }
 
 impl Kept {
+    /// A run that is read back, as its events tell.
+    pub(crate) fn told_by(events: &[Event]) -> Kept {
+        let declined_by_nobody = events.iter().find_map(nobodys_no) == Some(true);
+        Kept { stopped: Stopper::of(events), declined_by_nobody, ..Kept::default() }
+    }
+
     /// How the run ended, in words; the program's own stop is not the operator's.
     pub(crate) fn ended(&self, outcome: &Outcome) -> String {
         match (&outcome.ended, self.stopped) {
             (Ended::Stopped, Some(stopper)) => stopper.words().to_owned(),
+            (Ended::Declined { step }, _) if self.declined_by_nobody => {
+                format!("{}: {NOBODY} to answer", render::declined(step))
+            }
             (ended, _) => render::ended(ended),
         }
     }
@@ -233,6 +256,7 @@ impl Recorded {
             instead: None,
             gone: false,
             stopped: None,
+            first_no_is_nobodys: None,
             sealed: false,
         })
     }
@@ -246,12 +270,13 @@ impl Recorded {
             instead: self.instead.clone(),
             gone: self.gone,
             stopped: self.stopped,
+            declined_by_nobody: self.first_no_is_nobodys == Some(true),
         }
     }
 
     /// From now on nobody is there to answer.
     pub(crate) fn nobody_answers(&mut self) {
-        self.answers = "nobody was there";
+        self.answers = NOBODY;
     }
 
     /// Why the run could not be written down.
@@ -293,8 +318,12 @@ impl Recorded {
         let result = match output {
             Output::Board(identity) => self.begin(identity),
             Output::Write(entry) => {
+                let entry = attributed(entry.clone(), self.answers);
+                if let Entry::Event(event) = &entry {
+                    self.first_no_is_nobodys = self.first_no_is_nobodys.or(nobodys_no(event));
+                }
                 if let Some(recorder) = &mut self.recorder {
-                    recorder.record(attributed(entry.clone(), self.answers));
+                    recorder.record(entry);
                 }
                 Ok(())
             }

@@ -30,7 +30,11 @@ fn exit_codes_say_what_a_run_came_to() {
     let kept = nobody.out.split("Kept as run ").nth(1).and_then(|rest| rest.split(';').next());
     let kept = told(stepwell(&store).args(["show", kept.expect("it is kept")]));
     assert!(kept.out.contains("answered: no (nobody was there)"), "{}", kept.out);
-    assert!(nobody.out.contains("declined"), "{}", nobody.out);
+    for told in [&nobody, &kept] {
+        let ended = "Ended:   declined at step “receiving”: nobody was there to answer";
+        assert!(told.out.contains(ended), "{}", told.out);
+    }
+    assert!(!told(stepwell(&store).arg("runs")).out.contains("by the operator"), "not told in a list");
 
     // All of them are kept, and shown again.
     let runs = told(stepwell(&store).arg("runs"));

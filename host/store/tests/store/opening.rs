@@ -107,3 +107,22 @@ fn a_folder_that_cannot_be_written_can_be_read_and_says_so_when_written() {
     assert!(matches!(error, StoreError::NotPermitted { .. }), "{error}");
     permit(folder.path(), 0o755);
 }
+
+#[test]
+#[expect(clippy::disallowed_methods, reason = "compares the time that is told with the time that passed")]
+fn a_store_that_another_program_keeps_locked_is_waited_for_as_long_as_is_said() {
+    let (_folder, path) = folder();
+    store_of(1, &path);
+    let other = Connection::open(&path).unwrap();
+    other.execute_batch("PRAGMA locking_mode = EXCLUSIVE; BEGIN EXCLUSIVE").unwrap();
+    let asked = std::time::Instant::now();
+    let StoreError::Busy { waited_s, .. } = Store::open_to_read(&path).unwrap_err() else {
+        panic!("it is locked");
+    };
+    let waited = asked.elapsed();
+    // Once, and not twice.
+    assert!(
+        waited.as_secs() >= waited_s - 1 && waited.as_secs() < 2 * waited_s,
+        "{waited:?}, not {waited_s} s"
+    );
+}

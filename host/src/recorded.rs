@@ -223,7 +223,8 @@ impl Recorded {
         answers: &'static str,
         real_time: bool,
     ) -> Result<Recorded, Failure> {
-        let path = store_path(asked)?;
+        // Folder and disk are those of the file, wherever a link to it stands.
+        let path = stepwell_store::real_file(&store_path(asked)?);
         // Only the program's own folder is made: a slip in a name must not leave folders behind.
         if let (None, Some(folder)) = (&asked.store, path.parent()) {
             std::fs::create_dir_all(folder).map_err(|error| {

@@ -4,7 +4,7 @@
 #[path = "program/process.rs"]
 mod process;
 
-use process::{PURGE, Served, Told, folder, stepwell, told};
+use process::{PURGE, Served, Told, folder, silent_port, stepwell, told};
 use serde_json::Value;
 use std::process::Stdio;
 use std::time::Duration;
@@ -272,11 +272,28 @@ fn a_run_over_a_port_finds_what_the_built_in_run_finds_to_the_bit_and_keeps_othe
 }
 
 #[test]
+fn a_stop_while_a_board_is_greeted_ends_the_program() {
+    let (_silent, port) = silent_port();
+    for (signal, words) in [("INT", "stopped by the operator"), ("TERM", "stopped by the program")] {
+        let store = folder("stopped-greeting").join("runs");
+        let mut command = stepwell(&store);
+        command.args(["run", "electrical", "--yes", "--id", "P-1", "--port", port.as_str()]);
+        let program = process::spawn(&mut command);
+        // By then it listens to signals, and will greet for two seconds more.
+        #[expect(clippy::disallowed_methods, reason = "waits for another process")]
+        std::thread::park_timeout(Duration::from_millis(700));
+        let kill = format!("kill -{signal} {}", program.id());
+        assert!(std::process::Command::new("sh").args(["-c", &kill]).status().unwrap().success());
+        let told = process::finish(program);
+        assert_eq!(told.code, 130, "{}", told.err);
+        assert!(told.err.contains(words) && !told.err.contains("nothing on the port"), "{}", told.err);
+        assert!(told.out.is_empty(), "nothing was begun: {}", told.out);
+    }
+}
+
+#[test]
 fn a_port_on_which_nothing_answers_is_told_and_nothing_else() {
-    use rustix::pty::{OpenptFlags, openpt, ptsname, unlockpt};
-    let silent = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
-    unlockpt(&silent).unwrap();
-    let port = ptsname(&silent, Vec::new()).unwrap().into_string().unwrap();
+    let (_silent, port) = silent_port();
     let store = folder("silent").join("runs");
     let told =
         told(stepwell(&store).args(["run", "electrical", "--yes", "--id", "P-1", "--port", port.as_str()]));

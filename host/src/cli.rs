@@ -79,6 +79,7 @@ pub(crate) enum Verb {
     /// Show a run: steps, findings, events
     Show {
         /// Number of the run
+        #[arg(value_parser = run_number)]
         run: u64,
         /// Show where the uncertainty of each finding comes from, in place of steps and events
         #[arg(long, conflicts_with = "json")]
@@ -92,6 +93,7 @@ pub(crate) enum Verb {
     /// it. Names the first that is not, and the runs that are good all the same
     Verify {
         /// Number of the run [default: all]
+        #[arg(value_parser = run_number)]
         run: Option<u64>,
         #[command(flatten)]
         json: JsonArgs,
@@ -113,6 +115,11 @@ pub(crate) enum Verb {
     Ports(JsonArgs),
     /// Offer the built-in bench on a pseudo-terminal, for another program to use as a port
     Serve(ServeArgs),
+}
+
+/// The number of a run as it is typed.
+fn run_number(typed: &str) -> Result<u64, &'static str> {
+    typed.parse().map_err(|_| "a run has a whole number, 1 for the first; `stepwell runs` lists them")
 }
 
 /// Arguments of `analyse`. Quantities are written with their units, and may bear the half-width of a 95 %
@@ -173,6 +180,7 @@ pub(crate) enum AnalyseKind {
 #[derive(Debug, Args)]
 pub(crate) struct RecomputeArgs {
     /// Number of the run
+    #[arg(value_parser = run_number)]
     pub(crate) run: u64,
     /// Bench sheet to use in place of the one that is kept with the run
     #[arg(long, value_name = "SHEET")]

@@ -59,11 +59,7 @@ fn find<T>(
         path.exists() || path.extension().is_some_and(|end| end == "toml") || path.components().count() > 1;
     if !a_file {
         let names: Vec<&str> = shipped.iter().map(|(name, _)| *name).collect();
-        let near = names
-            .iter()
-            .max_by(|a, b| strsim::jaro_winkler(wanted, a).total_cmp(&strsim::jaro_winkler(wanted, b)))
-            .filter(|name| strsim::jaro_winkler(wanted, name) > 0.7)
-            .map_or(String::new(), |name| format!(" Did you mean “{name}”?"));
+        let near = did_you_mean(wanted, &names);
         return Err(Failure::Usage(format!(
             "no {kind} “{wanted}”.{near} Shipped are {}; anything else is the path of a file.",
             names.join(", ")
@@ -71,6 +67,15 @@ fn find<T>(
     }
     let text = read_file(kind, path)?;
     read(wanted, &text).map_err(|wrong| Failure::Usage(wrong.to_string()))
+}
+
+/// The question after the one of the names that is nearest, with a space before it; empty when none is near.
+pub(crate) fn did_you_mean(wanted: &str, names: &[&str]) -> String {
+    names
+        .iter()
+        .max_by(|a, b| strsim::jaro_winkler(wanted, a).total_cmp(&strsim::jaro_winkler(wanted, b)))
+        .filter(|name| strsim::jaro_winkler(wanted, name) > 0.7)
+        .map_or(String::new(), |name| format!(" Did you mean “{name}”?"))
 }
 
 /// The text of a file.

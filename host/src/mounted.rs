@@ -2,6 +2,7 @@
 
 use crate::cli::ModelArgs;
 use crate::failure::Failure;
+use crate::library::did_you_mean;
 use stepwell_plant::faults::SEVERITY_MAX;
 use stepwell_plant::{Fault, FaultKind, PumpFacts, ValveRest};
 use stepwell_procedure::sheet::{Feed, PumpSheet, Valve};
@@ -35,10 +36,9 @@ fn fault(typed: &str) -> Result<Fault, Failure> {
     let (name, severity) = typed.split_once('=').unwrap_or((typed, "1"));
     let kind = FaultKind::from_name(name).ok_or_else(|| {
         let mut names: Vec<&str> = FaultKind::ALL.iter().map(|kind| kind.name()).collect();
-        names.sort_by(|a, b| strsim::jaro_winkler(name, b).total_cmp(&strsim::jaro_winkler(name, a)));
-        let near = names.first().copied().unwrap_or_default();
         names.sort_unstable();
-        Failure::Usage(format!("no fault “{name}”. Did you mean “{near}”? There are: {}", names.join(", ")))
+        let near = did_you_mean(name, &names);
+        Failure::Usage(format!("no fault “{name}”.{near} There are: {}", names.join(", ")))
     })?;
     let severity: f64 = severity.parse().map_err(|_| {
         Failure::Usage(format!(

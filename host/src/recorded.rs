@@ -42,11 +42,21 @@ impl Stopper {
     }
 
     /// Who it was by the notes of a record.
-    pub(crate) fn of(events: &[Event]) -> Option<Stopper> {
+    fn of(events: &[Event]) -> Option<Stopper> {
         [Stopper::Unwritten, Stopper::Ending, Stopper::Fallen]
             .into_iter()
             .find(|stopper| events.iter().any(|event| event.text.starts_with(stopper.words())))
     }
+}
+
+/// Who answers when nobody does. What the record says of such a no has the words in it.
+const NOBODY: &str = "nobody was there";
+
+/// Whether an event is a no that nobody has said; nothing when it is no no.
+fn nobodys_no(event: &Event) -> Option<bool> {
+    let nobodys = event.text.contains(NOBODY);
+    let no = nobodys || event.text.starts_with("answered: no");
+    (event.kind == EventKind::Operator && no).then_some(nobodys)
 }
 
 /// Where runs are kept when nothing else is said.
@@ -78,7 +88,11 @@ pub(crate) struct Recorded {
     number: Option<u64>,
     failed: Option<String>,
     instead: Option<Instead>,
+    /// Whether the store's own file is no longer where it was.
+    gone: bool,
     stopped: Option<Stopper>,
+    /// Whether nobody has said the first no that counts, once there is one.
+    first_no_is_nobodys: Option<bool>,
     sealed: bool,
 }
 
@@ -103,7 +117,7 @@ impl Instead {
     }
 }
 
-/// How a run is kept, for who shows it.
+/// How a run is kept and who has ended it, for who shows it.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Kept {
     /// Number of the run, once it has begun.
@@ -114,15 +128,28 @@ pub(crate) struct Kept {
     pub(crate) failed: Option<String>,
     /// What became of it then.
     pub(crate) instead: Option<Instead>,
+    /// Whether the store's own file is no longer where it was.
+    pub(crate) gone: bool,
     /// Who has stopped it, if it was not the operator.
     pub(crate) stopped: Option<Stopper>,
+    /// Whether its first no was nobody's.
+    pub(crate) declined_by_nobody: bool,
 }
 
 impl Kept {
+    /// A run that is read back, as its events tell.
+    pub(crate) fn told_by(events: &[Event]) -> Kept {
+        let declined_by_nobody = events.iter().find_map(nobodys_no) == Some(true);
+        Kept { stopped: Stopper::of(events), declined_by_nobody, ..Kept::default() }
+    }
+
     /// How the run ended, in words; the program's own stop is not the operator's.
     pub(crate) fn ended(&self, outcome: &Outcome) -> String {
         match (&outcome.ended, self.stopped) {
             (Ended::Stopped, Some(stopper)) => stopper.words().to_owned(),
+            (Ended::Declined { step }, _) if self.declined_by_nobody => {
+                format!("{}: {NOBODY} to answer", render::declined(step))
+            }
             (ended, _) => render::ended(ended),
         }
     }
@@ -161,6 +188,7 @@ impl Kept {
         };
         let rest = self
             .number
+            .filter(|_| !self.gone)
             .map_or(String::new(), |number| format!(" What the store took is run {number}, interrupted."));
         Some(format!("NOT KEPT: {why}.{instead}{rest}"))
     }
@@ -195,7 +223,8 @@ impl Recorded {
         answers: &'static str,
         real_time: bool,
     ) -> Result<Recorded, Failure> {
-        let path = store_path(asked)?;
+        // Folder and disk are those of the file, wherever a link to it stands.
+        let path = stepwell_store::real_file(&store_path(asked)?);
         // Only the program's own folder is made: a slip in a name must not leave folders behind.
         if let (None, Some(folder)) = (&asked.store, path.parent()) {
             std::fs::create_dir_all(folder).map_err(|error| {
@@ -226,7 +255,9 @@ impl Recorded {
             number: None,
             failed: None,
             instead: None,
+            gone: false,
             stopped: None,
+            first_no_is_nobodys: None,
             sealed: false,
         })
     }
@@ -238,13 +269,15 @@ impl Recorded {
             sealed: self.sealed,
             failed: self.failed.clone(),
             instead: self.instead.clone(),
+            gone: self.gone,
             stopped: self.stopped,
+            declined_by_nobody: self.first_no_is_nobodys == Some(true),
         }
     }
 
     /// From now on nobody is there to answer.
     pub(crate) fn nobody_answers(&mut self) {
-        self.answers = "nobody was there";
+        self.answers = NOBODY;
     }
 
     /// Why the run could not be written down.
@@ -286,8 +319,12 @@ impl Recorded {
         let result = match output {
             Output::Board(identity) => self.begin(identity),
             Output::Write(entry) => {
+                let entry = attributed(entry.clone(), self.answers);
+                if let Entry::Event(event) = &entry {
+                    self.first_no_is_nobodys = self.first_no_is_nobodys.or(nobodys_no(event));
+                }
                 if let Some(recorder) = &mut self.recorder {
-                    recorder.record(attributed(entry.clone(), self.answers));
+                    recorder.record(entry);
                 }
                 Ok(())
             }
@@ -339,6 +376,7 @@ impl Recorded {
 
     fn not_sealed(&mut self, not_sealed: NotSealed) {
         self.failed.get_or_insert(not_sealed.error.to_string());
+        self.gone = matches!(&not_sealed.error, StoreError::Gone { path, file, .. } if path == file);
         self.instead = match (not_sealed.rescued, not_sealed.error) {
             (Some(Ok(rescued)), _) => Some(Instead::Rescued(rescued)),
             // What was written went with the file.
@@ -523,5 +561,39 @@ mod tests {
         assert_eq!(kept(&mut recorded, &folder), 0);
         recorded.output(&Output::Lost("no frame for half a second".to_owned()));
         assert_eq!(kept(&mut recorded, &folder), 490);
+    }
+
+    /// A stop takes seconds, and what the rig does in them matters most.
+    #[test]
+    fn whoever_stops_a_run_what_the_board_tells_to_the_end_of_the_stop_is_kept() {
+        let by_the_program = |recorded: &mut Recorded| {
+            recorded.failed = Some("no room".to_owned());
+            assert!(recorded.must_stop());
+        };
+        for stop in [Recorded::program_ended, by_the_program] {
+            let (mut recorded, folder) = begun();
+            recorded.output(&samples(0));
+            stop(&mut recorded);
+            assert!(recorded.kept().stopped.is_some());
+            for first in (10..5_000).step_by(10) {
+                recorded.output(&samples(first));
+            }
+            recorded.output(&Output::Lost("so that all of it is committed".to_owned()));
+            assert_eq!(kept(&mut recorded, &folder), 5_000);
+        }
+    }
+
+    #[test]
+    fn a_store_that_is_gone_is_not_said_to_hold_anything() {
+        let store = Path::new("runs");
+        for (file, holds) in [(store, false), (Path::new("runs-wal"), true)] {
+            let (mut recorded, _folder) = begun();
+            let (doing, path, file) = ("writing".to_owned(), store.to_owned(), file.to_owned());
+            let error = StoreError::Gone { doing, path, file };
+            recorded.not_sealed(NotSealed { error, missing: None, rescued: None });
+            let line = recorded.kept().line().unwrap();
+            assert!(line.contains("was moved or removed"), "{line}");
+            assert_eq!(line.contains("What the store took is run 1"), holds, "{line}");
+        }
     }
 }

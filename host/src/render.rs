@@ -197,7 +197,7 @@ pub(crate) fn ended(ended: &Ended) -> String {
         Ended::Completed => "completed".to_owned(),
         Ended::Gated { step } => format!("ended after step “{step}”: its findings do not let the work go on"),
         Ended::Stopped => "stopped by the operator".to_owned(),
-        Ended::Declined { step } => format!("declined by the operator at step “{step}”"),
+        Ended::Declined { step } => format!("{} by the operator", declined(step)),
         Ended::Tripped { what } => format!("tripped: {what}"),
         Ended::Refused { why } => format!("the board would not: {why}"),
         Ended::LinkLost => {
@@ -205,6 +205,11 @@ pub(crate) fn ended(ended: &Ended) -> String {
         }
         Ended::Interrupted => "interrupted: the program ended in the middle of the run".to_owned(),
     }
+}
+
+/// Where a run was declined, in words; by whom, its notes know.
+pub(crate) fn declined(step: &str) -> String {
+    format!("declined at step “{step}”")
 }
 
 /// The last lines of a run: how it ended, in words, and what it comes to.

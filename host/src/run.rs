@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, mpsc};
 use std::time::Duration;
 use stepwell_procedure::read;
-use stepwell_procedure::record::{Entry, Event, Outcome};
+use stepwell_procedure::record::{Ended, Entry, Event, Outcome};
 use stepwell_procedure::run::{Plan, Progress, Prompt, Run};
 use stepwell_procedure::words;
 use stepwell_session::engine::{Engine, Operator, Output, View};
@@ -108,6 +108,12 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
         ));
     };
     if engine.run().calibration().is_none() {
+        if outcome.ended == Ended::Stopped {
+            let ended = terminal.recorded.kept().ended(&outcome);
+            let ended = format!("{ended}; the board had not answered yet, and nothing was begun");
+            print::err(&render::wrapped(&ended, "Ended:   ", "         "));
+            return Ok(outcome.exit_code());
+        }
         return Err(Failure::Link(format!(
             "{}; check the port's name with `stepwell ports`",
             terminal.lost.as_deref().unwrap_or("nothing answers")

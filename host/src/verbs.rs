@@ -3,7 +3,7 @@
 use crate::cli::{Cli, JsonArgs, StoreArgs, Verb};
 use crate::failure::{FILE, Failure};
 use crate::print::outln;
-use crate::recorded::{Kept, Stopper};
+use crate::recorded::Kept;
 use crate::{analyse, library, print, recompute, recorded, render, run, serve, tui, verify};
 use serde_json::json;
 use std::path::PathBuf;
@@ -52,6 +52,7 @@ fn runs(store: &StoreArgs, json: JsonArgs) -> Result<u8, Failure> {
         let ended = match &run.outcome.ended {
             // By whom, its notes know: `show`.
             Ended::Stopped => "stopped".to_owned(),
+            Ended::Declined { step } => render::declined(step),
             ended => render::ended(ended),
         };
         let standing = standing(run.state, ended);
@@ -120,7 +121,7 @@ fn show(number: u64, store: &StoreArgs, budget: bool, json: JsonArgs) -> Result<
         print::out(&render::findings(&run.findings, render::WIDTH));
     }
     outln!();
-    let ended = Kept { stopped: Stopper::of(&run.events), ..Kept::default() }.ended(&run.outcome);
+    let ended = Kept::told_by(&run.events).ended(&run.outcome);
     let ended = standing(run.state, ended);
     print::out(&render::outcome(&ended, run.outcome.verdict, head.simulated, render::WIDTH));
     if let Some(warning) = &warning {

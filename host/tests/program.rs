@@ -4,7 +4,7 @@
 #[path = "program/process.rs"]
 mod process;
 
-use process::{PURGE, Served, Told, folder, stepwell, told};
+use process::{PURGE, Served, Told, folder, silent_port, stepwell, told};
 use serde_json::Value;
 use std::process::Stdio;
 use std::time::Duration;
@@ -30,7 +30,11 @@ fn exit_codes_say_what_a_run_came_to() {
     let kept = nobody.out.split("Kept as run ").nth(1).and_then(|rest| rest.split(';').next());
     let kept = told(stepwell(&store).args(["show", kept.expect("it is kept")]));
     assert!(kept.out.contains("answered: no (nobody was there)"), "{}", kept.out);
-    assert!(nobody.out.contains("declined"), "{}", nobody.out);
+    for told in [&nobody, &kept] {
+        let ended = "Ended:   declined at step “receiving”: nobody was there to answer";
+        assert!(told.out.contains(ended), "{}", told.out);
+    }
+    assert!(!told(stepwell(&store).arg("runs")).out.contains("by the operator"), "not told in a list");
 
     // All of them are kept, and shown again.
     let runs = told(stepwell(&store).arg("runs"));
@@ -195,6 +199,13 @@ fn what_is_typed_wrong_is_named_with_the_nearest_right_thing() {
             assert!(told.err.contains(words), "{typed:?}: no {words} in {}", told.err);
         }
     }
+    let far = told(stepwell(&store).args(["run", "electrical", "--inject", "foo", "--yes"]));
+    assert!(far.code == 2 && far.err.contains("no fault “foo”. There are"), "nothing is near: {}", far.err);
+    for verb in ["show", "verify", "recompute"] {
+        let told = told(stepwell(&store).args([verb, "abc"]));
+        assert!(told.code == 2 && told.err.contains("`stepwell runs` lists"), "{verb}: {}", told.err);
+        assert!(!told.err.contains("invalid digit"), "{verb}: {}", told.err);
+    }
     let runs = told(stepwell(&store).args(["runs", "--json"]));
     assert_eq!((runs.code, runs.out.trim()), (0, "[]"), "nothing of that has begun a run");
 }
@@ -261,17 +272,43 @@ fn a_run_over_a_port_finds_what_the_built_in_run_finds_to_the_bit_and_keeps_othe
 }
 
 #[test]
+fn a_stop_while_a_board_is_greeted_ends_the_program() {
+    let (_silent, port) = silent_port();
+    for (signal, words) in [("INT", "stopped by the operator"), ("TERM", "stopped by the program")] {
+        let store = folder("stopped-greeting").join("runs");
+        let mut command = stepwell(&store);
+        command.args(["run", "electrical", "--yes", "--id", "P-1", "--port", port.as_str()]);
+        let program = process::spawn(&mut command);
+        // By then it listens to signals, and will greet for two seconds more.
+        #[expect(clippy::disallowed_methods, reason = "waits for another process")]
+        std::thread::park_timeout(Duration::from_millis(700));
+        let kill = format!("kill -{signal} {}", program.id());
+        assert!(std::process::Command::new("sh").args(["-c", &kill]).status().unwrap().success());
+        let told = process::finish(program);
+        assert_eq!(told.code, 130, "{}", told.err);
+        assert!(told.err.contains(words) && !told.err.contains("nothing on the port"), "{}", told.err);
+        assert!(told.out.is_empty(), "nothing was begun: {}", told.out);
+    }
+}
+
+#[test]
 fn a_port_on_which_nothing_answers_is_told_and_nothing_else() {
-    use rustix::pty::{OpenptFlags, openpt, ptsname, unlockpt};
-    let silent = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
-    unlockpt(&silent).unwrap();
-    let port = ptsname(&silent, Vec::new()).unwrap().into_string().unwrap();
+    let (_silent, port) = silent_port();
     let store = folder("silent").join("runs");
     let told =
         told(stepwell(&store).args(["run", "electrical", "--yes", "--id", "P-1", "--port", port.as_str()]));
     assert_eq!(told.code, 5, "{}", told.err);
     assert!(told.err.contains("nothing on the port answers in Stepwell's protocol"), "{}", told.err);
     assert!(!told.err.contains("[1/") && told.out.is_empty(), "nothing was begun: {}{}", told.err, told.out);
+}
+
+#[test]
+fn a_port_that_is_no_serial_port_is_said_to_be_none() {
+    let store = folder("no-serial-port").join("runs");
+    let told =
+        told(stepwell(&store).args(["run", "electrical", "--yes", "--id", "P-1", "--port", "/dev/null"]));
+    assert_eq!(told.code, 5, "{}", told.err);
+    assert!(told.err.contains("/dev/null: this is no serial port; `stepwell ports`"), "{}", told.err);
 }
 
 /// Carries a line of the shell out, with the program and a store as `$0` and `$1`. Passing things go beside

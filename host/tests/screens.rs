@@ -8,7 +8,7 @@ mod process;
 #[allow(dead_code, reason = "shared with other tests of the terminal")]
 mod terminal;
 
-use process::{PURGE, Served, folder, stepwell, told};
+use process::{PURGE, Served, folder, silent_port, stepwell, told};
 use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
@@ -103,6 +103,28 @@ fn a_lost_link_is_said_and_leaves_no_reading_behind() {
         press_after_a_moment(&screens, ENTER);
     }
     assert!(screens.text().contains("PRESSURE NOT PROVEN ZERO"), "{}", screens.text());
+}
+
+#[test]
+fn a_stop_while_a_board_is_greeted_ends_the_run_and_is_called_a_stop() {
+    let folder = folder("screens-greeting");
+    let (_silent, port) = silent_port();
+    let mut command = screens(&folder, SHORT);
+    command.args(["--port", port.as_str(), "--id", "P-5"]);
+    let mut screens = OnTerminal::start(&command);
+    screens.wait_for("Enter start");
+    press_after_a_moment(&screens, ENTER);
+    screens.wait_for("waiting for the board");
+    screens.press(" ");
+    screens.wait_for("Ended: stopped by the operator");
+    assert!(
+        !screens.text().contains("LINK LOST") && !screens.text().contains("Kept as"),
+        "{}",
+        screens.text()
+    );
+    screens.press("q");
+    let status = screens.ends_within(Duration::from_secs(5)).expect("q leaves");
+    assert_eq!(status.code(), Some(130));
 }
 
 #[test]

@@ -221,8 +221,11 @@ impl Dimension {
                 help: None,
             };
         }
-        let nearest =
-            nearest(found, unit::of(self).iter().flat_map(|u| u.also.iter().copied().chain([u.written])));
+        let others = unit::of(self).iter().flat_map(|unit| unit.also.iter().copied());
+        // Whatever was nearly written, it is told as the list beside spells it.
+        let nearest = nearest(found, self.unit_names().chain(others))
+            .and_then(|near| unit::find(self, near))
+            .map(|unit| unit.written);
         NotAQuantity {
             message: format!("{found:?} is no unit known here; {}", self.wanted()),
             help: nearest

@@ -90,6 +90,11 @@ fn a_wrong_unit_is_answered_with_the_right_ones() {
         "\"mpa\" is no unit known here; a pressure is wanted here \
          (MPa, bar, kPa, mbar, Pa, GPa, psi) | did you mean \"40 MPa\"?"
     );
+    let slip = refused(Speed, "250 rmp");
+    assert!(
+        slip.contains("(rpm, ") && slip.ends_with("did you mean \"250 rpm\"?"),
+        "as the list has it: {slip}"
+    );
     assert_eq!(
         refused(Resistance, "2.1"),
         "2.1 needs a unit: a resistance is wanted here (ohm, mohm, kohm, Mohm) | \

@@ -197,6 +197,10 @@ impl Engine {
                 // On the wire before anything thinks about it.
                 self.stop();
                 self.run.handle(Input::Stop);
+                if self.board.is_none() {
+                    // Nobody waits for a board that has not answered: nothing of the run was sent to it.
+                    self.run.handle(Input::LinkLost("stopped before the board had answered".to_owned()));
+                }
             }
         }
         self.drain_run();

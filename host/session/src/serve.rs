@@ -38,8 +38,14 @@ const LAST_WORDS: Duration = Duration::from_millis(200);
 pub fn open(path: &str) -> Result<tokio_serial::SerialStream, String> {
     use tokio_serial::SerialPortBuilderExt;
     tokio_serial::new(path, BAUD).open_native_async().map_err(|error| {
+        let mut found = error.to_string();
         let way_out = match error.kind() {
-            _ if error.to_string().contains("exclusive lock") || error.to_string().contains("busy") => {
+            // The system's old words for a file that takes no baud rate (ENOTTY).
+            _ if found == "Not a typewriter" => {
+                "this is no serial port".clone_into(&mut found);
+                "`stepwell ports` lists those that are there"
+            }
+            _ if found.contains("exclusive lock") || found.contains("busy") => {
                 "another program uses it; close that one, one program at a time"
             }
             tokio_serial::ErrorKind::NoDevice => "check the cable, and `stepwell ports` for its name",
@@ -51,7 +57,7 @@ pub fn open(path: &str) -> Result<tokio_serial::SerialStream, String> {
             }
             _ => "is this a serial port? `stepwell ports` lists those that are there",
         };
-        format!("opening port {path}: {error}; {way_out}")
+        format!("opening port {path}: {found}; {way_out}")
     })
 }
 

@@ -70,6 +70,8 @@ pub(super) struct App {
     strokes: Strokes,
 }
 
+const UNDER_WAY: &str = "A run is under way: Space stops it, then q leaves.";
+const STOPPED: &str = "Stopped by the operator: no more than the tear-down follows, then q leaves.";
 const TOO_SOON: &str = "Too soon, or held down: read, let go, then press once.";
 const READ_ON: &str = "Read to the end first, with Down.";
 const NO_CONSENT: &str = "Enter is no consent to a caution: press y for yes, n for no.";
@@ -132,6 +134,13 @@ impl App {
         self.note = Some(why);
     }
 
+    /// The operator has stopped what is under way.
+    pub(super) fn stopped(&mut self) {
+        if self.place == Place::Running {
+            self.note = Some(STOPPED.to_owned());
+        }
+    }
+
     /// Time has passed, or the terminal has another size.
     pub(super) fn at(&mut self, now: Duration, size: (u16, u16)) {
         if self.size != size {
@@ -159,6 +168,7 @@ impl App {
             self.simulated = board.simulated;
         }
         if self.place == Place::Running && view.outcome.is_some() {
+            self.note = None;
             self.go(Place::Over);
         }
         self.viewed = self.now;
@@ -234,8 +244,10 @@ impl App {
     pub(super) fn key(&mut self, key: KeyEvent) -> Option<Wish> {
         let ctrl_c = key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL);
         let key = keys::meaning(key)?;
+        self.note.take_if(|note| note == UNDER_WAY);
         if key == Key::Stop {
             self.help = false;
+            self.stopped();
             // With nothing under way Ctrl-C leaves, as everywhere.
             let leaves = ctrl_c && self.place != Place::Running;
             return Some(if leaves { Wish::Leave } else { Wish::Say(Operator::Stop) });
@@ -255,7 +267,7 @@ impl App {
             (_, Key::Down) if self.scrolls() => self.scroll_to((self.scroll + 1).min(draw::last(self))),
             (Place::Choosing | Place::Over, Key::Leave) => return Some(Wish::Leave),
             (Place::Running, Key::Leave) => {
-                self.note = Some("A run is under way: Space stops it, then q leaves.".to_owned());
+                self.note.get_or_insert(UNDER_WAY.to_owned());
             }
             (Place::Choosing, Key::Enter) if meant => return Some(Wish::Start),
             (Place::Choosing, Key::Up) => self.procedure = self.procedure.saturating_sub(1),
@@ -306,6 +318,8 @@ mod tests {
     use crate::cli::{BenchArgs, ModelArgs};
     use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
     use std::time::Duration;
+    use stepwell_procedure::finding::Verdict;
+    use stepwell_procedure::record::{Ended, Outcome};
     use stepwell_procedure::run::Prompt;
 
     /// Asked at time zero.
@@ -366,5 +380,23 @@ mod tests {
         app.at(Duration::from_secs(5), (80, 24));
         assert_eq!(press(&mut app, 5_100, KeyCode::Enter), None, "it has only just come up");
         assert_eq!(press(&mut app, 7_000, KeyCode::Enter), YES);
+    }
+
+    #[test]
+    fn what_is_said_of_a_run_under_way_goes_with_the_next_key_the_stop_or_the_end() {
+        let mut app = asked(false, "Done?", (80, 24));
+        let note = |app: &App| app.note.clone().unwrap_or_default();
+        press(&mut app, 2_000, KeyCode::Char('q'));
+        assert!(note(&app).contains("under way"));
+        press(&mut app, 2_100, KeyCode::Down);
+        assert_eq!(app.note, None);
+        press(&mut app, 2_200, KeyCode::Char('q'));
+        for key in [' ', 'q', 'h', 'h'] {
+            press(&mut app, 2_300, KeyCode::Char(key));
+            assert!(note(&app).starts_with("Stopped by the operator"), "{key:?}: {}", note(&app));
+        }
+        let outcome = Some(Outcome { ended: Ended::Stopped, verdict: Verdict::NotMeasured });
+        app.show(Some(stepwell_session::engine::View { outcome, ..view(0) }));
+        assert_eq!((app.place, app.note), (Place::Over, None));
     }
 }

@@ -103,6 +103,7 @@ fn serve(
             if asked.asleep.swap(false, Ordering::Relaxed) {
                 session.say(Operator::Stop);
                 session.stop_pressed();
+                app.stopped();
             }
             session.alive();
             app.show(session.view());

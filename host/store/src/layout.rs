@@ -141,6 +141,10 @@ fn connect_to_read(path: &Path) -> Result<Connection, StoreError> {
             prepare(&connection).map_err(met(path, doing))?;
             Ok(connection)
         }
+        // Waited for as long as is said; whatever else it is, whoever asks next is told.
+        Err(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::DatabaseBusy) => {
+            Err(met(path, doing)(error))
+        }
         _ => Ok(connection),
     }
 }

@@ -29,6 +29,7 @@ pub use error::StoreError;
 #[cfg(feature = "faults")]
 pub use faults::Failing;
 pub use pace::{COMMIT_EVERY_MS, Pace, SILENCE_MS};
+pub use place::real_file;
 pub use read::{RunState, RunSummary, StoredRun};
 pub use recorder::Recorder;
 pub use rescue::{Missing, NotSealed, Rescued};
@@ -52,13 +53,14 @@ pub struct Store {
 
 impl Store {
     /// Opens the file for reading and writing; makes it when it is not there, and brings an older
-    /// layout up to date. The folder must exist.
+    /// layout up to date. The folder must exist. A path that is a symbolic link stands for the file it leads to.
     ///
     /// # Errors
     /// When the path is a folder, the file is not a store, is damaged or was written by a newer program,
     /// or it cannot be written.
     pub fn open(path: &Path) -> Result<Store, StoreError> {
-        Ok(Store::of(layout::open(path)?, path))
+        let path = real_file(path);
+        Ok(Store::of(layout::open(&path)?, path))
     }
 
     /// Opens the file for reading. Never makes one.
@@ -66,19 +68,20 @@ impl Store {
     /// # Errors
     /// [`StoreError::NothingStored`] when there is no file; otherwise as [`Store::open`].
     pub fn open_to_read(path: &Path) -> Result<Store, StoreError> {
-        Ok(Store::of(layout::open_to_read(path)?, path))
+        let path = real_file(path);
+        Ok(Store::of(layout::open_to_read(&path)?, path))
     }
 
-    fn of(connection: Connection, path: &Path) -> Store {
+    fn of(connection: Connection, path: PathBuf) -> Store {
         Store {
             connection,
-            path: path.to_owned(),
+            path,
             #[cfg(feature = "faults")]
             failing: std::cell::Cell::default(),
         }
     }
 
-    /// Where the store is.
+    /// Where the store is: its file, not a link to it.
     #[must_use]
     pub fn path(&self) -> &Path {
         &self.path

@@ -24,6 +24,24 @@ impl Place {
     }
 }
 
+/// A path that is a longer chain of links than this leads nowhere.
+const LINKS_MAX: usize = 40;
+
+/// The file that a path leads to, through symbolic links at its end, whether the file is there or not. SQLite keeps
+/// the journal beside that file (its documentation, "How To Corrupt An SQLite Database File", "Multiple links to the
+/// same file"), and so a store keeps all else that belongs to it.
+#[must_use]
+pub fn real_file(path: &Path) -> PathBuf {
+    let mut real = path.to_owned();
+    for _ in 0..LINKS_MAX {
+        let Ok(target) = std::fs::read_link(&real) else { return real };
+        real.pop();
+        real.push(target);
+    }
+    // The system says it better.
+    path.to_owned()
+}
+
 /// The journal of a store.
 pub(crate) fn journal(store: &Path) -> PathBuf {
     let mut name = store.as_os_str().to_owned();

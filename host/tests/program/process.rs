@@ -116,6 +116,16 @@ impl Drop for Served {
     }
 }
 
+/// A pseudo-terminal behind which nothing answers, and its name.
+pub fn silent_port() -> (std::os::fd::OwnedFd, String) {
+    use rustix::pty::{OpenptFlags, openpt, ptsname, unlockpt};
+    let silent = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC)
+        .expect("there are pseudo-terminals");
+    unlockpt(&silent).expect("it is ours");
+    let port = ptsname(&silent, Vec::new()).expect("it has a name").into_string().expect("a path is text");
+    (silent, port)
+}
+
 /// A procedure that turns the pump at once, so that there is something to interrupt.
 pub const PURGE: &str = r#"
 stepwell = "procedure"

@@ -3,7 +3,8 @@
 use crate::sample::*;
 use rusqlite::Connection;
 use std::path::Path;
-use stepwell_store::{Store, StoreError};
+use stepwell_protocol::time::Tick;
+use stepwell_store::{RunState, Store, StoreError};
 
 fn both(path: &Path) -> [StoreError; 2] {
     [Store::open(path).unwrap_err(), Store::open_to_read(path).unwrap_err()]
@@ -106,4 +107,64 @@ fn a_folder_that_cannot_be_written_can_be_read_and_says_so_when_written() {
     let error = Store::open(&path).and_then(|mut store| store.begin(&head("a")).map(drop)).unwrap_err();
     assert!(matches!(error, StoreError::NotPermitted { .. }), "{error}");
     permit(folder.path(), 0o755);
+}
+
+#[test]
+#[expect(clippy::disallowed_methods, reason = "compares the time that is told with the time that passed")]
+fn a_store_that_another_program_keeps_locked_is_waited_for_as_long_as_is_said() {
+    let (_folder, path) = folder();
+    store_of(1, &path);
+    let other = Connection::open(&path).unwrap();
+    other.execute_batch("PRAGMA locking_mode = EXCLUSIVE; BEGIN EXCLUSIVE").unwrap();
+    let asked = std::time::Instant::now();
+    let StoreError::Busy { waited_s, .. } = Store::open_to_read(&path).unwrap_err() else {
+        panic!("it is locked");
+    };
+    let waited = asked.elapsed();
+    // Once, and not twice.
+    assert!(
+        waited.as_secs() >= waited_s - 1 && waited.as_secs() < 2 * waited_s,
+        "{waited:?}, not {waited_s} s"
+    );
+}
+
+/// A link to the file, and a link to that link from another folder.
+#[test]
+#[cfg(unix)]
+fn a_store_behind_symbolic_links_is_the_file_they_lead_to() {
+    use std::os::unix::fs::symlink;
+    let (folder, _) = folder();
+    let [real, far] = ["real", "far"].map(|name| folder.path().join(name));
+    std::fs::create_dir(&real).unwrap();
+    std::fs::create_dir(&far).unwrap();
+    let (path, near, far) = (real.join("runs"), folder.path().join("near"), far.join("runs"));
+    symlink("real/runs", &near).unwrap();
+    symlink("../near", &far).unwrap();
+    // The first of them makes the file: until then the links lead to nothing.
+    for (number, through) in (1..).zip([&far, &near, &path]) {
+        let mut store = Store::open(through).unwrap();
+        let mut writer = store.begin(&head("a")).unwrap();
+        writer.samples(Tick(0), &samples(0, 10));
+        writer.commit().unwrap();
+        for seen in [&far, &near, &path] {
+            let runs = Store::open_to_read(seen).unwrap().runs().unwrap();
+            let state = runs.iter().find(|run| run.number == number).map(|run| run.state);
+            assert_eq!(state, Some(RunState::Running), "run {number} seen through {}", seen.display());
+        }
+        writer.seal(&outcome(), "{}").unwrap();
+        drop(store);
+        let beside = |link: &Path| std::fs::read_dir(link.parent().unwrap()).unwrap().count();
+        assert_eq!((beside(&near), beside(&far)), (3, 1), "nothing is left beside a link");
+    }
+    assert_eq!(Store::open_to_read(&path).unwrap().runs().unwrap().len(), 3);
+}
+
+#[test]
+#[cfg(unix)]
+fn links_that_lead_in_a_circle_are_no_store() {
+    let (_folder, path) = folder();
+    std::os::unix::fs::symlink(&path, &path).unwrap();
+    for error in both(&path) {
+        assert!(matches!(error, StoreError::System { .. }), "{error}");
+    }
 }

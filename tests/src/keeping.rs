@@ -42,7 +42,7 @@ impl Outside for Kept {
             Output::Write(Entry::Burst(burst)) => self.bursts.push(burst),
             Output::Write(Entry::Finding(finding)) => self.findings.push(finding),
             Output::Write(Entry::Event(event)) => {
-                self.another_round |= event.text.starts_with("another round")
+                self.another_round |= event.text.starts_with("another round");
             }
             _ => {}
         }

@@ -61,6 +61,9 @@ type When = (usize, usize);
 /// Telemetry that the board has put on the wire: the first tick, its time in µs, and the samples.
 pub type Told = (u32, u64, Vec<Sample>);
 
+/// What comes beyond so many greetings and commands in a tick is dropped unanswered (docs/protocol.md, 6.1).
+const HANDLED_PER_TICK_MAX: u8 = 4;
+
 /// Everything that goes over the wire, overheard.
 #[derive(Debug, Default)]
 pub struct Overheard {
@@ -70,6 +73,10 @@ pub struct Overheard {
     to_board: Deframer,
     from_board: Deframer,
     session: Option<u32>,
+    /// The number of the session's next command.
+    due: u16,
+    /// Before which millisecond's tick greetings and commands were heard last, and how many.
+    handled: (usize, u8),
     commands: HashMap<(u32, u16), Asked>,
     acted: HashSet<(u32, u16)>,
     greeted: HashMap<u32, When>,
@@ -96,6 +103,7 @@ impl Overheard {
             match message {
                 Err(_) => self.said.push((when, Said::Broken)),
                 Ok(ToBoard::Stop) => self.said.push((when, Said::Stop)),
+                Ok(ToBoard::Hello(_) | ToBoard::Command(_)) if !self.is_handled(place) => {}
                 Ok(ToBoard::Hello(hello)) => {
                     self.greeted.insert(hello.session, when);
                 }
@@ -109,12 +117,27 @@ impl Overheard {
         }
     }
 
+    fn is_handled(&mut self, place: usize) -> bool {
+        let before = if self.handled.0 == place { self.handled.1 } else { 0 };
+        self.handled = (place, before.saturating_add(1));
+        before < HANDLED_PER_TICK_MAX
+    }
+
     fn command(&mut self, when: When, now: Tick, command: Command) {
         let in_time = !now.is_after(command.valid_until);
         let Command { session, id, action, .. } = command;
+        // Nothing acts before its session is open.
         let ours = Some(session) == self.session;
+        if in_time && !ours {
+            self.said.push((when, Said::Foreign));
+        }
+        // The one whose turn it is counts, in time or not; others are its echoes or out of order (docs/protocol.md, 6.3).
+        if !ours || id != self.due {
+            return;
+        }
+        self.due = self.due.wrapping_add(1);
         if in_time {
-            self.said.push((when, if ours { Said::Asked } else { Said::Foreign }));
+            self.said.push((when, Said::Asked));
         }
         if let Action::Dwell(dwell) = action
             && in_time
@@ -122,15 +145,7 @@ impl Overheard {
         {
             self.said.push((when, Said::Impossible));
         }
-        if !ours {
-            // Nothing acts before its session is open, and whoever opens it begins to count anew.
-            return;
-        }
-        // The first to be heard in time counts; others are its echoes.
-        let known = self.commands.entry((session, id)).or_insert(Asked { in_time, when, command });
-        if in_time && !known.in_time {
-            *known = Asked { in_time, when, command };
-        }
+        self.commands.insert((session, id), Asked { in_time, when, command });
     }
 
     /// The board has said this before the tick of the millisecond `place`. Returns its telemetry.
@@ -144,6 +159,8 @@ impl Overheard {
                     if self.session.replace(identity.session) != Some(identity.session)
                         && let Some(&when) = self.greeted.get(&identity.session)
                     {
+                        // Whoever opens it begins to count anew.
+                        self.due = 1;
                         self.said.push((when, Said::Opened));
                     }
                 }

@@ -323,18 +323,23 @@ impl Link {
             Phase::Open => self.tick_open(now, operator_alive, heard),
             Phase::Lost { again } => {
                 if now >= *again {
-                    *again = now.plus_ms(GREET_AGAIN_EVERY_MS);
-                    self.stop();
-                    self.send(&ToBoard::Hello(Hello { protocol: PROTOCOL_VERSION, session: self.session }));
+                    self.look_out(now);
                 }
             }
             Phase::Watching => {
                 if now.us_since(self.silent_from) > SILENCE_MS_MAX * 1_000 {
-                    self.phase = Phase::Lost { again: now };
+                    self.look_out(now);
                 }
             }
             Phase::Closed => {}
         }
+    }
+
+    /// Says stop to whoever may hear it, greets, and will do so again.
+    fn look_out(&mut self, now: HostTime) {
+        self.phase = Phase::Lost { again: now.plus_ms(GREET_AGAIN_EVERY_MS) };
+        self.stop();
+        self.send(&ToBoard::Hello(Hello { protocol: PROTOCOL_VERSION, session: self.session }));
     }
 
     /// Telemetry of ticks that are past. Those since the welcome are an echo of the line, unless nothing else comes any
@@ -427,13 +432,14 @@ impl Link {
     pub fn tick_at(&self) -> HostTime {
         match &self.phase {
             Phase::Greeting { again, .. } | Phase::Lost { again } => *again,
+            Phase::Watching => self.silent_from.plus_ms(SILENCE_MS_MAX + 1),
             Phase::Open => {
                 let silent = self.silent_from.plus_ms(SILENCE_MS_MAX + 1);
                 let renew = self.renewing.then_some(self.renew_at);
                 let retry = self.in_flight.as_ref().map(|sent| sent.again);
                 renew.into_iter().chain(retry).fold(silent, HostTime::min)
             }
-            Phase::Watching | Phase::Closed => HostTime(u64::MAX),
+            Phase::Closed => HostTime(u64::MAX),
         }
     }
 }

@@ -185,10 +185,11 @@ fn a_lost_board_is_greeted_and_watched_again_and_never_commanded_or_leased() {
     for ms in 606..=604 + SILENCE_MS_MAX {
         assert_eq!(host.sent(ms), [], "watching says nothing");
     }
-    host.sent(605 + SILENCE_MS_MAX);
-    let again = host.sent(606 + SILENCE_MS_MAX);
-    assert_eq!(again, [ToBoard::Stop, hello], "silence again: looked out for again");
-    for ms in 607 + SILENCE_MS_MAX..10_000 {
+    let silent = 605 + SILENCE_MS_MAX;
+    assert_eq!(host.link.tick_at(), HostTime(0).plus_ms(silent), "whoever watches notices silence in time");
+    assert_eq!(host.sent(silent), [ToBoard::Stop, hello], "silence again: looked out for again");
+    assert_eq!(host.link.tick_at(), HostTime(0).plus_ms(silent + GREET_AGAIN_EVERY_MS));
+    for ms in silent + 1..10_000 {
         assert!(!energising(&host.sent(ms)), "{ms}");
     }
     assert_eq!(host.heard.len(), 3, "lost once is lost: {:?}", host.heard);

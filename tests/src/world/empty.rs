@@ -4,18 +4,13 @@
 use super::excuse::{drift_pa, shown_pa, spoils, zero_pa};
 use super::mishap::Mishap;
 use super::said::Said;
+use super::scale::count_pa;
 use super::watch::Watch;
 use crate::check::surely_above_pa;
 use stepwell_plant::FaultKind;
 use stepwell_procedure::run::Plan;
 
-/// What a count is, at the most, in Pa: a word is rounded to one, and so is a guard.
-fn count_pa(plan: &Plan) -> f64 {
-    let span = &plan.bench.rail_pressure;
-    super::scale::VOLTS_PER_COUNT * span.span_pa / (span.span_v - span.zero_v)
-}
-
-/// The first arming with a rail that is not empty. What the board goes by is the median of the latest three words
+/// The first arming with a rail that is not empty. Words and guards are rounded to a count. What the board goes by is the median of the latest three words
 /// (docs/protocol.md, 11), so that is to the count; the truth is off from it by the sensor's zero, as its first words
 /// show it, by what that may have drifted since, by its slope and by noise.
 #[must_use]
@@ -28,7 +23,7 @@ pub(super) fn pressed(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Opti
             .map(|place| shown_pa(plan, &watch.ticks[place]));
         latest.sort_by(f64::total_cmp);
         let shown_pa = latest[1];
-        if shown_pa.abs() > zero_within_pa + count_pa(plan) {
+        if shown_pa.abs() > zero_within_pa + count_pa(&plan.bench.rail_pressure) {
             return Some(format!("armed at {place} ms with a rail sensor that shows {shown_pa:.0} Pa"));
         }
         let true_pa = watch.ticks[before].moment.rail_pa;

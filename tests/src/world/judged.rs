@@ -16,7 +16,7 @@ use stepwell_procedure::run::Plan;
 pub struct Judged {
     /// What each tick did.
     pub doing: Vec<Doing>,
-    /// How long each dangerous condition went on while something was being worked.
+    /// How long each dangerous condition went on while something was being worked or the board was armed.
     pub episodes: Vec<Episode>,
     /// Everything that must never happen and did.
     pub wrong: Vec<String>,

@@ -4,7 +4,7 @@
 
 use super::authority::Once;
 use super::said::Said;
-use super::scale::{VOLTS_PER_COUNT, count_a, pressure_pa};
+use super::scale::{VOLTS_PER_COUNT, count_a, count_pa, pressure_pa};
 use super::watch::Beside;
 use stepwell_core::Outputs;
 use stepwell_procedure::run::Plan;
@@ -168,7 +168,7 @@ fn unlike_sheets(plan: &Plan, guards: &Guards) -> Option<&'static str> {
     let whole = |value: f64| value.round() as u32;
     let rail = &bench.rail_pressure;
     let rail_pa = |counts: u16| pressure_pa(rail, counts);
-    let count_pa = VOLTS_PER_COUNT * rail.span_pa / (rail.span_v - rail.zero_v);
+    let count_pa = count_pa(rail);
     let zero_pa = bench.rail_zero_pa + count_pa;
     // Both have the same zero, and are rounded to a count.
     let apart_pa = rail_pa(rail_max) - rail_pa(rail_low);

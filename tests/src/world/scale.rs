@@ -13,6 +13,11 @@ pub(super) fn pressure_pa(span: &VoltageSpan, counts: u16) -> f64 {
     (f64::from(counts) * VOLTS_PER_COUNT - span.zero_v) * span.span_pa / (span.span_v - span.zero_v)
 }
 
+/// Pascals of one count of a pressure sensor's word.
+pub(super) fn count_pa(span: &VoltageSpan) -> f64 {
+    VOLTS_PER_COUNT * span.span_pa / (span.span_v - span.zero_v)
+}
+
 /// Amperes of one count of a coil's word.
 pub(super) fn count_a(bench: &BenchSheet) -> f64 {
     VOLTS_PER_COUNT / bench.current.volt_per_ampere

@@ -1,6 +1,7 @@
 //! The conditions, each with where its bound comes from.
 
 use super::facts::Facts;
+use crate::check::WITHIN;
 use crate::world::letting_go::DECAY_MS;
 use crate::world::right;
 use crate::world::watch::Beside;
@@ -140,8 +141,7 @@ const BROKEN_MAX: usize = 20;
 /// What a reading may be off by counts for nothing, as a factor: its channel's gain, as the bench sheet has it, and as
 /// much again for zero, noise and rounding, which it does not have for every channel.
 fn beyond(gain_u: f64) -> f64 {
-    // A sheet's "within" is the half-width of a 95 % interval.
-    1.0 + 2.0 * 1.96 * gain_u
+    1.0 + 2.0 * WITHIN * gain_u
 }
 
 fn divided(bench: &BenchSheet) -> f64 {

@@ -73,22 +73,35 @@ struct Walk {
     wrong: Once,
 }
 
-/// What each tick did, and everything wrong with it.
+/// What each tick did and might have done.
+#[derive(Debug)]
+pub struct Walked {
+    /// What it did.
+    pub doing: Vec<Doing>,
+    /// Whether an arming was heard that nothing has taken back since.
+    pub armed: Vec<bool>,
+    /// Everything wrong with it.
+    pub wrong: Vec<String>,
+}
+
+/// Goes through all ticks.
 #[must_use]
-pub fn walk(plan: &Plan, watch: &Watch) -> (Vec<Doing>, Vec<String>) {
+pub fn walk(plan: &Plan, watch: &Watch) -> Walked {
     let relieving = relieving_duties_e4(plan);
     let let_go = letting_go::may_let_go(watch);
     let mut walk = Walk::default();
     let mut said = watch.said.iter().peekable();
-    let mut doing = Vec::with_capacity(watch.ticks.len());
+    let count = watch.ticks.len();
+    let (mut doing, mut armed) = (Vec::with_capacity(count), Vec::with_capacity(count));
     for (place, beside) in watch.ticks.iter().enumerate() {
         let before = place.checked_sub(1).map(|before| &watch.ticks[before]);
         while let Some((_, what)) = said.next_if(|(at, _)| *at <= place) {
             walk.heard(plan, what, place, before);
         }
         doing.push(walk.tick(place, beside, relieving, let_go[place]));
+        armed.push(walk.right.is_armed());
     }
-    (doing, walk.wrong.said)
+    Walked { doing, armed, wrong: walk.wrong.said }
 }
 
 impl Walk {

@@ -9,7 +9,7 @@ mod facts;
 mod rows;
 mod standing;
 
-use super::authority::Doing;
+use super::authority::{Doing, Walked};
 use super::mishap::Mishap;
 use super::watch::Watch;
 use crate::check::Excuse;
@@ -46,11 +46,11 @@ pub struct Episode {
 pub fn episodes(
     plan: &Plan,
     watch: &Watch,
-    doing: &[Doing],
+    walked: &Walked,
     begun: Option<Mishap>,
     excuses: &[Excuse],
 ) -> Vec<Episode> {
-    let facts = facts(plan, watch, doing, begun);
+    let facts = facts(plan, watch, walked, begun);
     let mut found = Vec::new();
     for row in CONDITIONS {
         let mut stretch = Stretch::of(row);
@@ -77,7 +77,7 @@ pub fn episodes(
             stretch.goes_on(place, hidden);
             // A coil that draws too much is let go in the hold of a stop as well.
             if matches!(standing, Standing::Armed | Standing::Dwelling)
-                || row.let_go && doing[place] == Doing::Hold
+                || row.let_go && walked.doing[place] == Doing::Hold
             {
                 stretch.counts();
             } else if standing == Standing::Stopping {

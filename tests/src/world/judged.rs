@@ -28,11 +28,12 @@ pub struct Judged {
 /// went wrong on purpose.
 #[must_use]
 pub fn judged(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Judged {
-    let (doing, mut wrong) = authority::walk(plan, watch);
+    let mut walked = authority::walk(plan, watch);
+    let mut wrong = std::mem::take(&mut walked.wrong);
     wrong.extend(ending::judged(watch));
     wrong.extend(empty::pressed(plan, watch, begun));
     let excuses = excuse::excuses(plan, watch, begun);
-    let episodes = danger::episodes(plan, watch, &doing, begun, &excuses);
+    let episodes = danger::episodes(plan, watch, &walked, begun, &excuses);
     let moments: Vec<Moment> = watch.ticks.iter().map(|beside| beside.moment).collect();
     wrong.extend(check::drive_beyond_rating(plan, &moments));
     let by_trace = by_life(plan, watch, &excuses);
@@ -48,7 +49,7 @@ pub fn judged(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Judged {
     let unseen = danger::too_long(&episodes, |episode| episode.lasted_ms);
     beyond.extend(unseen.into_iter().filter(|what| !wrong.contains(what)));
     wrong.extend(full_hold::broken_off(plan, watch, begun, &excuses));
-    wrong.extend(latched::untold(plan, watch, &doing, begun));
+    wrong.extend(latched::untold(plan, watch, &walked.doing, begun));
     wrong.extend(watch.truths.and_then(|(before, after)| not_conserved(&before, &after)));
     if moments.last().is_some_and(|last| last.outputs.energised()) {
         wrong.push("something is still driven at the end".to_owned());
@@ -57,7 +58,7 @@ pub fn judged(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Judged {
     if most_pa > plan.bench.rail_max_pa {
         wrong.push(format!("{:.0} MPa, more than the rig can stand", most_pa * 1e-6));
     }
-    Judged { doing, episodes, wrong, beyond }
+    Judged { doing: walked.doing, episodes, wrong, beyond }
 }
 
 /// What the checks of a trace find in what a board did from one start to the next.

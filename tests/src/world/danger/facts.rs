@@ -1,7 +1,7 @@
 //! What the conditions are told besides a tick.
 
 use super::standing::{Standing, standings};
-use crate::world::authority::Doing;
+use crate::world::authority::{Doing, Walked};
 use crate::world::excuse;
 use crate::world::mishap::Mishap;
 use crate::world::said::Said;
@@ -35,12 +35,13 @@ pub(super) struct Facts<'a> {
 }
 
 /// All that is to be known of a watch over a board.
-pub(super) fn facts<'a>(plan: &'a Plan, watch: &Watch, doing: &[Doing], begun: Option<Mishap>) -> Facts<'a> {
+pub(super) fn facts<'a>(plan: &'a Plan, watch: &Watch, walked: &Walked, begun: Option<Mishap>) -> Facts<'a> {
+    let doing = &walked.doing;
     let count = watch.ticks.len();
     let mut facts = Facts {
         plan,
         begun,
-        standings: standings(plan, watch, doing),
+        standings: standings(watch, walked),
         dry_since: Vec::with_capacity(count),
         zero_since: Vec::with_capacity(count),
         driven_since: Vec::with_capacity(count),

@@ -2,10 +2,8 @@
 //! from what was heard and is driven; the board's own word counts where it stops, and where it says that a dwell drives
 //! nothing.
 
-use crate::world::authority::{Doing, Once};
-use crate::world::right::Right;
+use crate::world::authority::{Doing, Walked};
 use crate::world::watch::Watch;
-use stepwell_procedure::run::Plan;
 use stepwell_protocol::state::State;
 
 /// One of the four columns of that chapter.
@@ -34,35 +32,22 @@ impl Standing {
 }
 
 /// For each millisecond.
-pub(super) fn standings(plan: &Plan, watch: &Watch, doing: &[Doing]) -> Vec<Standing> {
-    // What is wrong with the right itself is said elsewhere.
-    let (mut right, mut said_elsewhere) = (Right::default(), Once::default());
-    let mut said = watch.said.iter().peekable();
-    let mut standings = Vec::with_capacity(watch.ticks.len());
-    for (place, (beside, doing)) in watch.ticks.iter().zip(doing).enumerate() {
-        let before = place.checked_sub(1).map(|before| &watch.ticks[before]);
-        while let Some((_, what)) = said.next_if(|(at, _)| *at <= place) {
-            right.heard(plan, what, place, before, &mut said_elsewhere);
-        }
-        if beside.restarted {
-            right.restarted(place);
-        }
-        if beside.running {
-            // A board that was left alone says itself that it is armed no longer.
-            right.tick(place, beside, true, &mut said_elsewhere);
-        }
-        let state = beside.moment.state;
-        standings.push(if doing.works() {
-            Standing::Dwelling
-        } else if *doing == Doing::Hold || beside.running && state == State::Stopping {
-            Standing::Stopping
-        } else if !(beside.running && right.is_armed()) {
-            Standing::Rest
-        } else if state == State::Dwelling {
-            Standing::Dwelling
-        } else {
-            Standing::Armed
-        });
-    }
-    standings
+pub(super) fn standings(watch: &Watch, walked: &Walked) -> Vec<Standing> {
+    let ticks = watch.ticks.iter().zip(&walked.doing).zip(&walked.armed);
+    ticks
+        .map(|((beside, doing), armed)| {
+            let state = beside.moment.state;
+            if doing.works() {
+                Standing::Dwelling
+            } else if *doing == Doing::Hold || beside.running && state == State::Stopping {
+                Standing::Stopping
+            } else if !(beside.running && *armed) {
+                Standing::Rest
+            } else if state == State::Dwelling {
+                Standing::Dwelling
+            } else {
+                Standing::Armed
+            }
+        })
+        .collect()
 }

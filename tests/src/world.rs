@@ -36,6 +36,7 @@ mod right;
 pub mod said;
 mod scale;
 pub mod scripted;
+pub mod spurious;
 mod story;
 pub mod tally;
 pub mod watch;
@@ -46,13 +47,12 @@ pub use story::Story;
 use case::{Case, Length};
 use host::Host;
 use left::Left;
-use line::{Line, Quality};
+use line::Line;
 use machine::Machine;
 use mishap::{HostMishap, Mishap, What};
 use record::Kept;
 use std::path::Path;
 use stepwell_procedure::run::Plan;
-use stepwell_protocol::message::TripCause;
 use stepwell_protocol::state::State;
 use stepwell_store::Store;
 use stepwell_virtual::SimulatedBench;
@@ -76,16 +76,7 @@ const AFTERWARDS_MS: u64 = 12_000;
 /// When the store cannot be made.
 #[must_use]
 pub fn run(case: &Case, store: &Path) -> Story {
-    let mut story = run_with(case, &case.plan(), store);
-    // Only a bad line may trip a board with which nothing is wrong.
-    let by_line = |cause: &TripCause| {
-        case.line == Quality::BAD && matches!(cause, TripCause::LeaseLost | TripCause::LinkNoise)
-    };
-    if case.mishap.is_none() {
-        let spurious = story.trips.iter().filter(|cause| !by_line(cause));
-        story.wrong.extend(spurious.map(|cause| format!("tripped by {cause:?} although nothing is wrong")));
-    }
-    story
+    run_with(case, &case.plan(), store)
 }
 
 /// The same with sheets or a procedure of one's own.
@@ -140,6 +131,7 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         .map(|(life, handed)| record::compare(store, plan, handed, life, &watch))
         .collect();
     let Judged { doing, episodes, mut wrong, beyond } = judged(plan, &watch, begun);
+    wrong.extend(spurious::trips(&watch, case.line, begun));
     wrong.extend(wrong_said);
     wrong.extend(handed.iter().filter_map(|handed| asked::energised(handed, &watch)));
     wrong.extend(kept.iter().flat_map(|kept| kept.wrong.clone()));

@@ -1,15 +1,21 @@
 //! A rail sensor that was known to be dead while something was energised proves nothing, however low it reads: the hold
-//! of that stop takes its full time (docs/protocol.md, 7).
+//! of that stop takes its full time (docs/protocol.md, 7). It is known from when the board had to find it, and from when
+//! it said so.
 
 use super::excuse::spoils;
 use super::mishap::Mishap;
+use super::said::Said;
 use super::watch::Watch;
 use crate::check::{Excuse, relieving_duties_e4};
 use crate::promised::within_ms;
 use stepwell_plant::FaultKind;
 use stepwell_procedure::run::Plan;
 use stepwell_protocol::RELIEVE_MS_MAX;
+use stepwell_protocol::message::TripCause;
 use stepwell_protocol::state::State;
+
+/// What makes a rail sensor's word worthless.
+const DEAD: [TripCause; 3] = [TripCause::RailSensorDead, TripCause::AdcFrozen, TripCause::RailSensorFrozen];
 
 /// Stops that were over too soon.
 #[must_use]
@@ -21,9 +27,10 @@ pub(super) fn broken_off(
 ) -> Vec<String> {
     let relieving = relieving_duties_e4(plan);
     let let_go = |place: usize| (0..2).all(|coil| relieving[coil] == 0 || excuses[place].let_go[coil]);
-    let known_ms = ["RailSensorDead", "AdcFrozen", "RailSensorFrozen"].map(within_ms);
+    let known_ms = DEAD.map(|cause| within_ms(&format!("{cause:?}")));
     let (mut dead_ms, mut known, mut held_ms) = ([0; 3], false, 0);
     let mut wrong = Vec::new();
+    let mut said = watch.said.iter().peekable();
     for (place, beside) in watch.ticks.iter().enumerate() {
         // While the loop does not run the board's own word is an old one, and afterwards it knows nothing.
         let state = if beside.running && !beside.restarted { beside.moment.state } else { State::Rest };
@@ -43,6 +50,9 @@ pub(super) fn broken_off(
         ];
         for (ms, dead) in dead_ms.iter_mut().zip(dead) {
             *ms = if dead { *ms + 1 } else { 0 };
+        }
+        while let Some((_, what)) = said.next_if(|(at, _)| *at <= place) {
+            known |= matches!(what, Said::Tripped(cause, _) if DEAD.contains(cause));
         }
         known = energised && (known || dead_ms.iter().zip(known_ms).any(|(ms, known_ms)| *ms > known_ms));
     }

@@ -31,19 +31,18 @@ pub fn judged(plan: &Plan, watch: &Watch, begun: Option<Mishap>) -> Judged {
     let mut walked = authority::walk(plan, watch);
     let mut wrong = std::mem::take(&mut walked.wrong);
     wrong.extend(ending::judged(watch));
-    wrong.extend(empty::pressed(plan, watch, begun));
+    let armed = empty::pressed(plan, watch, begun);
+    wrong.extend(armed.wrong);
     let excuses = excuse::excuses(plan, watch, begun);
     let episodes = danger::episodes(plan, watch, &walked, begun, &excuses);
     let moments: Vec<Moment> = watch.ticks.iter().map(|beside| beside.moment).collect();
     wrong.extend(check::drive_beyond_rating(plan, &moments));
     let by_trace = by_life(plan, watch, &excuses);
-    // Whatever the sensors show, only a coil's own current excuses that it is let go.
-    let all_known: Vec<Excuse> = excuses
-        .iter()
-        .map(|&Excuse { let_go, dump_stuck, .. }| Excuse { let_go, dump_stuck, ..Excuse::default() })
-        .collect();
+    // What is excused although nothing spoils anything.
+    let all_known = excuse::excuses(plan, watch, None);
     let mut beyond = by_life(plan, watch, &all_known);
     beyond.retain(|what| !by_trace.contains(what));
+    beyond.extend(armed.beyond);
     wrong.extend(by_trace);
     wrong.extend(danger::too_long(&episodes, |episode| episode.seen_ms));
     let unseen = danger::too_long(&episodes, |episode| episode.lasted_ms);

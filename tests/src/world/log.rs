@@ -136,7 +136,7 @@ fn bursts(stored: &Stored, watch: &Watch) -> Option<String> {
         let shown = watch.places_of(burst.at).any(|place| {
             // The first conversion after the outputs of the dwell's first tick.
             let counts = watch.burst_from(place + 1, coil);
-            counts[..counts.len().min(BURST_SAMPLES)] == burst.counts
+            !burst.counts.is_empty() && counts[..counts.len().min(BURST_SAMPLES)] == burst.counts
         });
         (!shown).then(|| format!("the burst of tick {} is not what the rig showed", burst.at))
     })
@@ -145,24 +145,26 @@ fn bursts(stored: &Stored, watch: &Watch) -> Option<String> {
 /// So many conversions are a burst (docs/protocol.md, 6.1).
 const BURST_SAMPLES: usize = 600;
 
-/// A run that was carried out and has another number of bursts than of dwells that were to have one.
+/// A run that was carried out and has other bursts than one for each dwell that was to have one, from its first tick on.
 fn bursts_missing(stored: &Stored, handed: &Handed, life: usize, watch: &Watch) -> Option<String> {
     let session = watch.ears.get(life)?.session;
     let completed = handed.outcome.as_ref().is_some_and(|outcome| outcome.ended == Ended::Completed);
     // Another session may have used the same serials before.
     let mut captures = BTreeMap::new();
-    let mut captured = BTreeSet::new();
+    let mut due = BTreeSet::new();
     for (_, said) in &watch.said {
         match said {
-            Said::Dwell(dwell) => drop(captures.insert(dwell.serial, dwell.burst.is_some())),
-            Said::Ended(of, report)
-                if *of == Some(session) && captures.get(&report.serial) == Some(&true) =>
-            {
-                captured.insert((report.serial, report.started.0));
+            Said::Dwell(dwell) => drop(captures.insert(dwell.serial, dwell.burst)),
+            Said::Ended(of, report) if *of == Some(session) => {
+                let coil = captures.get(&report.serial).copied().flatten();
+                due.extend(coil.map(|coil: Coil| (report.started.0, coil.current().name())));
             }
             _ => {}
         }
     }
-    let (due, logged) = (captured.len(), stored.run.bursts.len());
-    (completed && due != logged).then(|| format!("{due} bursts were captured, in the log: {logged}"))
+    let mut logged: Vec<_> =
+        stored.run.bursts.iter().map(|burst| (burst.at, burst.channel.as_str())).collect();
+    logged.sort_unstable();
+    (completed && !due.iter().eq(&logged))
+        .then(|| format!("bursts were captured: {due:?}, in the log: {logged:?}"))
 }

@@ -5,12 +5,12 @@ use super::ear::Arrived;
 use super::host::Handed;
 use super::line::LATENCY_MS_MAX;
 use super::log;
+use super::right::runs_out;
 use super::said::Said;
 use super::watch::{Beside, Watch};
 use std::collections::HashMap;
 use std::path::Path;
 use stepwell_procedure::run::Plan;
-use stepwell_protocol::LEASE_MS;
 use stepwell_protocol::channel::{CHANNELS, Channel, Sample};
 use stepwell_protocol::state::Status;
 use stepwell_session::engine::STALE_MS;
@@ -163,7 +163,7 @@ impl StatusDue {
             let proven = low_ms > PROVEN_MS + MEDIAN_MS;
             let doubtful = low_ms > 0 || high_ms <= MEDIAN_MS;
             due.guards_set.push(guards.is_some());
-            due.lease_alive.push(renewed.is_some_and(|renewed| place - renewed + 1 < LEASE_MS as usize));
+            due.lease_alive.push(renewed.is_some_and(|renewed| place < runs_out(renewed)));
             due.shaft_turning.push(pulse.is_some_and(|pulse| place - pulse < TURNS_MS));
             due.rail_proven_low.push(if proven { Some(true) } else { (!doubtful).then_some(false) });
         }

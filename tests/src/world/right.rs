@@ -107,8 +107,7 @@ impl Right {
     /// The tick at `place` begins; `waits` is whether a dwell waits for its own tick.
     pub(super) fn tick(&mut self, place: usize, beside: &Beside, waits: bool, wrong: &mut Once) {
         let state = beside.moment.state;
-        let leased = self.renewed.is_some_and(|renewed| place - renewed < LEASE_MS as usize + TICK_MS);
-        if matches!(state, State::Rest | State::Tripped) || !leased {
+        if matches!(state, State::Rest | State::Tripped) || !self.leased(place) {
             self.armed = false;
         }
         if state != State::Armed || waits {

@@ -48,7 +48,16 @@ fn an_outcome_that_is_not_what_the_run_came_to_is_found_and_a_burst_that_is_cut_
     let missing = completed.given_back(|stored| {
         stored.run.bursts.pop();
     });
-    says(&missing.wrong.join("\n"), "bursts were captured, in the log");
+    says(&missing.wrong.join("\n"), "bursts were captured");
+    // As many as are due, and one of them twice; or at a tick at which no dwell began.
+    let twice = completed.given_back(|stored| stored.run.bursts.push(stored.run.bursts[0].clone()));
+    says(&twice.wrong.join("\n"), "bursts were captured");
+    let empty = completed.given_back(|stored| {
+        stored.run.bursts[0].at += 1;
+        stored.run.bursts[0].counts.clear();
+    });
+    says(&empty.wrong.join("\n"), "bursts were captured");
+    says(&empty.wrong.join("\n"), "is not what the rig showed");
     let nobodys = completed.given_back(|stored| stored.run.bursts[0].channel = "rail".to_owned());
     says(&nobodys.wrong.join("\n"), "a burst of \"rail\", which is no coil's current");
 

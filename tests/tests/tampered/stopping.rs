@@ -5,9 +5,14 @@ use super::{GOOD, Scene, says};
 use stepwell_core::Outputs;
 use stepwell_plant::FaultKind;
 use stepwell_protocol::channel::Channel;
+use stepwell_protocol::message::TripCause;
 use stepwell_protocol::state::State;
+use stepwell_protocol::time::Tick;
 use stepwell_tests::world::case::Case;
+use stepwell_tests::world::line::Quality;
 use stepwell_tests::world::mishap::{Mishap, What};
+use stepwell_tests::world::said::Said;
+use stepwell_tests::world::spurious;
 use stepwell_tests::world::watch::{Beside, Watch};
 
 #[test]
@@ -69,8 +74,15 @@ fn an_arming_under_pressure_is_found() {
     };
     // What shows too little hides it; what has nothing to do with the rail does not.
     let told = "Pa in the rail";
-    let hidden = scene.judged(Some(mishap(FaultKind::RailSensorLow)), pressed(5.9e6)).wrong.join("\n");
-    assert!(!hidden.contains(told), "{hidden}");
+    let hidden = scene.judged(Some(mishap(FaultKind::RailSensorLow)), pressed(5.9e6));
+    assert!(!hidden.wrong.join("\n").contains(told), "{:?}", hidden.wrong);
+    says(&hidden.beyond.join("\n"), told);
+    // Noise is twenty times the healthy one, 0.1 MPa, and hides no more than that.
+    let noisy = |pa: f64| scene.judged(Some(mishap(FaultKind::RailSensorNoisy)), pressed(pa));
+    let [hidden, known] = [-1e3, 1e3].map(|off_pa| most_pa + 1.9e6 + off_pa).map(noisy);
+    assert!(!hidden.wrong.join("\n").contains(told), "{:?}", hidden.wrong);
+    says(&hidden.beyond.join("\n"), told);
+    says(&known.wrong.join("\n"), told);
     says(&scene.judged(Some(mishap(FaultKind::FeedSensorOpen)), pressed(5.9e6)).wrong.join("\n"), told);
     // Two of three words are beyond what the sheet calls a zero, above or below.
     let zero_counts = span.zero_v * 8_190.0;
@@ -106,6 +118,45 @@ fn a_hold_that_a_dead_rail_sensor_ends_is_found() {
         assert!(!full.contains(told), "{case}: {full}");
         says(&scene.judged(Some(begun), |watch| ends(watch, 4_999)).wrong.join("\n"), told);
     }
+}
+
+/// A board that says itself that the sensor is dead takes the full hold too, whatever it found that by.
+#[test]
+fn a_hold_that_ends_after_a_trip_for_the_rail_sensor_is_found() {
+    let mut scene = Scene::of(GOOD);
+    let stop = scene.stop();
+    let told = "by the word of a rail sensor that was known to be dead";
+    for cause in [TripCause::RailSensorDead, TripCause::RailSensorFrozen, TripCause::AdcFrozen] {
+        let found = scene.seen(|watch| {
+            let at = watch.said.partition_point(|(at, _)| *at <= stop);
+            watch.said.insert(at, (stop + 1, Said::Tripped(cause, Tick(stop as u32))));
+        });
+        says(&found, told);
+    }
+    let other = scene.seen(|watch| {
+        let at = watch.said.partition_point(|(at, _)| *at <= stop);
+        watch.said.insert(at, (stop + 1, Said::Tripped(TripCause::FeedSensorDead, Tick(stop as u32))));
+    });
+    assert!(!other.contains(told), "{other}");
+}
+
+#[test]
+fn a_trip_for_nothing_is_found() {
+    let scene = Scene::of(GOOD);
+    let mut watch = scene.watch;
+    let told = |watch: &Watch, line: Quality, begun: Option<Mishap>| spurious::trips(watch, line, begun);
+    assert_eq!(told(&watch, Quality::GOOD, None), Vec::<String>::new());
+    watch.said.push((9_000, Said::Tripped(TripCause::LeaseLost, Tick(9_000))));
+    let found = ["tripped by LeaseLost at 9000 ms although nothing is wrong"];
+    assert_eq!(told(&watch, Quality::GOOD, None), found);
+    assert_eq!(told(&watch, Quality::BAD, None), Vec::<String>::new(), "what a bad line does");
+    let begun = |onset_ms: u64| {
+        let what = What::Rig(FaultKind::GuardOpen);
+        Some(Mishap { what, onset_ms, of_work: false, for_ms: 60_000, severity: 1.0 })
+    };
+    // What the tick of millisecond 9000 finds is said before the next.
+    assert_eq!(told(&watch, Quality::GOOD, begun(9_000)), Vec::<String>::new());
+    assert_eq!(told(&watch, Quality::GOOD, begun(9_001)), found, "before anything went wrong");
 }
 
 #[test]
@@ -182,7 +233,8 @@ fn a_rail_above_its_guard_is_excused_only_while_a_mishap_hides_it_and_its_sensor
     // With a dump that does not move only the end of work is the board's doing.
     let stuck = scene.judged(Some(hides(FaultKind::DumpStuckShut, 100)), above);
     says(&stuck.wrong.join("\n"), told[1]);
-    assert!(!stuck.wrong.iter().chain(&stuck.beyond).any(|what| what.contains(told[0])), "{:?}", stuck.wrong);
+    assert!(!stuck.wrong.join("\n").contains(told[0]), "{:?}", stuck.wrong);
+    says(&stuck.beyond.join("\n"), told[0]);
     let stands_pa = scene.plan.bench.rail_max_pa + 1e6;
     let burst = scene.judged(Some(hides(FaultKind::RailSensorLow, 100)), |watch| {
         watch.ticks[turns].moment.rail_pa = stands_pa;

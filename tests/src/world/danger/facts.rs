@@ -25,8 +25,10 @@ pub(super) struct Facts<'a> {
     pub(super) driven_since: Vec<[Option<usize>; 2]>,
     /// What the current channels have shown over the last PWM period, inlet first, A.
     pub(super) shown_a: Vec<[f64; 2]>,
-    /// The highest supply so far, V.
-    pub(super) most_v: Vec<f64>,
+    /// What each coil draws at full duty by the guards that the board was given last, inlet first, A.
+    pub(super) full_duty_a: Vec<[Option<f64>; 2]>,
+    /// What the zero of the rail's sensor may have drifted, Pa.
+    pub(super) drift_pa: Vec<f64>,
     /// Broken frames heard within the last second.
     pub(super) broken: Vec<usize>,
     /// Since when somebody else, or nonsense, was heard.
@@ -46,14 +48,16 @@ pub(super) fn facts<'a>(plan: &'a Plan, watch: &Watch, walked: &Walked, begun: O
         zero_since: Vec::with_capacity(count),
         driven_since: Vec::with_capacity(count),
         shown_a: Vec::with_capacity(count),
-        most_v: Vec::with_capacity(count),
+        full_duty_a: Vec::with_capacity(count),
+        drift_pa: Vec::with_capacity(count),
         broken: Vec::with_capacity(count),
         foreign: vec![false; count],
         impossible: vec![false; count],
     };
     let since = |now: bool, before: Option<usize>, place: usize| now.then(|| before.unwrap_or(place));
     let (mut dry, mut zero, mut driven) = (None, [None; 2], [None; 2]);
-    let mut pulses = 0;
+    let (mut pulses, mut full_duty_a) = (0, [None; 2]);
+    let mut said = watch.said.iter().peekable();
     for (place, (beside, doing)) in watch.ticks.iter().zip(doing).enumerate() {
         let expects = *doing == Doing::Work { expects_flow: true };
         let pulse = std::mem::replace(&mut pulses, beside.pulses[0].count) != beside.pulses[0].count;
@@ -63,8 +67,14 @@ pub(super) fn facts<'a>(plan: &'a Plan, watch: &Watch, walked: &Walked, begun: O
             zero[coil] = since(duty_e4 == 0, zero[coil], place);
             driven[coil] = since(duty_e4 >= 1_000, driven[coil], place);
         }
-        let most_v = facts.most_v.last().map_or(beside.supply_v, |most_v| beside.supply_v.max(*most_v));
-        facts.most_v.push(most_v);
+        while let Some((_, what)) = said.next_if(|(at, _)| *at <= place) {
+            if let Said::Guards(guards) = what {
+                full_duty_a =
+                    guards.coils.map(|coil| Some(f64::from(coil?.full_duty) * count_a(&plan.bench)));
+            }
+        }
+        facts.full_duty_a.push(full_duty_a);
+        facts.drift_pa.push(excuse::drift_pa(plan, watch, place));
         facts.shown_a.push([0, 1].map(|coil| shown_a(plan, watch, place, coil)));
         facts.dry_since.push(dry);
         facts.zero_since.push(zero);

@@ -1,7 +1,7 @@
 //! The conditions, each with where its bound comes from.
 
 use super::facts::Facts;
-use crate::check::WITHIN;
+use crate::check::{WITHIN, surely_above_pa};
 use crate::world::letting_go::DECAY_MS;
 use crate::world::right;
 use crate::world::watch::Beside;
@@ -62,8 +62,9 @@ pub(super) const CONDITIONS: &[Row] = &[
         .hidden(Hidden::Contact(1)),
     row("tank low", ("TankLow", 1_000, "ADS"), NOTHING, |_, beside, _| !beside.truly[2])
         .hidden(Hidden::Contact(2)),
-    row("rail above its guard", ("RailHigh", 20, "ADS"), NOTHING, |facts, beside, _| {
-        beside.moment.rail_pa > beyond(facts.plan.bench.rail_pressure.gain_u) * facts.plan.pump.rail_guard_pa
+    row("rail above its guard", ("RailHigh", 20, "ADS"), NOTHING, |facts, beside, place| {
+        let plan = facts.plan;
+        beside.moment.rail_pa > surely_above_pa(plan, plan.pump.rail_guard_pa + facts.drift_pa[place])
     })
     .hidden(Hidden::Rail),
     row("over-current, inlet", ("OverCurrent", 10, "ADS"), NOTHING, |facts, beside, place| {
@@ -156,11 +157,13 @@ fn over_current(facts: &Facts<'_>, beside: &Beside, place: usize, coil: usize) -
     let let_go = beside.moment.state == State::Stopping
         && [outputs.inlet_duty_e4, outputs.pressure_duty_e4][coil] == 0;
     right::fitted(facts.plan)[coil].is_some_and(|(valve, _)| {
-        let full_duty_a = right::full_duty_a(facts.plan, valve, facts.most_v[place]);
+        let most_a = |full_duty_a: f64| right::current_max_a(facts.plan, valve, full_duty_a);
+        let shown_a = facts.shown_a[place][coil];
+        // Guards that are not the sheets' are told of elsewhere (`right`).
         !let_go
-            && facts.shown_a[place][coil]
-                > beyond(facts.plan.bench.current.gain_u)
-                    * right::current_max_a(facts.plan, valve, full_duty_a)
+            && facts.full_duty_a[place][coil].is_some_and(|full_duty_a| {
+                shown_a > beyond(facts.plan.bench.current.gain_u) * most_a(full_duty_a)
+            })
     })
 }
 

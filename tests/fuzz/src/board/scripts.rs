@@ -17,6 +17,8 @@ pub fn scripts() -> Vec<(&'static str, Vec<u8>)> {
     // Of each promise of the witness one script in which only the board's care keeps it.
     let late = [variant(5, 13), vec![0, 0], (-100_i16).to_le_bytes().to_vec(), variant(3, 10)].concat();
     let queued = [dwell(Some(500), 300, DRIVEN), STOP.to_vec(), WAIT_2_S.to_vec()].concat();
+    // What is wrong with a dwell comes before the state, in which no dwell is taken.
+    let impossible = [STOP.to_vec(), dwell(Some(10), 0, DRIVEN), WAIT_2_S.repeat(3)].concat();
     // Current in a coil that was never driven, as soon as the board works.
     let at_once = [ready(), dwell(Some(10), 9_000, AT_REST), reads(2, 1_000), WAIT_2_S.to_vec()].concat();
     let mut scripts = vec![
@@ -27,6 +29,7 @@ pub fn scripts() -> Vec<(&'static str, Vec<u8>)> {
         ("stop", stopped),
         ("ends", ends()),
         ("late", [long(DRIVEN), late, WAIT_200_MS.to_vec()].concat()),
+        ("stopped-impossible", [brief(Some(10)), impossible].concat()),
         ("stopped-queue", [brief(Some(10)), queued].concat()),
     ];
     for (_, script) in &mut scripts {

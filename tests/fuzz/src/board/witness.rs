@@ -1,23 +1,28 @@
 //! What must hold at every tick, told from what the board heard and what the rig showed, with arithmetic
 //! that shares nothing with the board's core. What the board answers is used for one thing only: to know
-//! which commands it says to have carried out; that it may do so is judged here.
+//! which commands it says to have carried out; that it may do so, or refuse as it does, is judged here.
 
 mod bounds;
+mod commands;
 mod ends;
+mod impossible;
+mod refusals;
 mod relief;
+mod said;
+mod session;
 mod talk;
 
 use crate::promised::within_ms;
 use bounds::Bounds;
 use ends::Ends;
 use relief::{HOLD_MS, Relief};
-use std::collections::BTreeMap;
+use session::Session;
 use std::sync::LazyLock;
 use stepwell_core::{Outputs, Readings};
 use stepwell_protocol::channel::{Channel, Coil};
 use stepwell_protocol::guards::{Ceilings, Guards, OnLoss};
 use stepwell_protocol::identity::ResetCause;
-use stepwell_protocol::message::{Ack, Action, Command, FromBoard, Refusal, Renew, Reply, ToBoard};
+use stepwell_protocol::message::{Command, TripCause};
 use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
 use talk::Talk;
@@ -30,12 +35,9 @@ const SILENT_MS: i32 = 500;
 /// promise, and a filter's few.
 const PROVEN_LOW_MS: u32 = 55;
 
-/// A shaft without a pulse for so long delivers nothing, in ms: 500 of the promise, and as long again as the rail
-/// must have been low meanwhile.
-const STILL_MS: u32 = 500 + PROVEN_LOW_MS;
-
-/// Greetings and commands beyond so many in a tick are dropped.
-const HEARD_PER_TICK_MAX: u8 = 4;
+/// A shaft without a pulse for more than this keeps no valve held any longer, in ms: 500 of the promise, and as long again
+/// as the rail must have been low meanwhile.
+const STILL_MOST_MS: u32 = 500 + PROVEN_LOW_MS;
 
 /// Pressure that stays is latched within this, in ms: what is promised, and the tick on which the dwell is over, which
 /// is the first without it.
@@ -47,15 +49,14 @@ pub(super) struct Witness {
     fell: bool,
     now: Tick,
     state: State,
-    session: Option<u32>,
+    session: Session,
     renewed: Option<Tick>,
     /// The command whose answer is due.
     asked: Option<Command>,
-    answered: BTreeMap<u16, Ack>,
-    last_id: u16,
     guards: Option<Guards>,
     armed: bool,
-    tripped: bool,
+    /// The cause of the trip that is latched.
+    tripped: Option<TripCause>,
     ends: Ends,
     talk: Talk,
     /// Greetings and commands heard since the latest tick.
@@ -93,14 +94,12 @@ impl Witness {
             fell: reset.is_fall(),
             now: Tick(0),
             state: State::Rest,
-            session: None,
+            session: Session::default(),
             renewed: None,
             asked: None,
-            answered: BTreeMap::new(),
-            last_id: 0,
             guards: None,
             armed: false,
-            tripped: false,
+            tripped: None,
             ends: Ends::default(),
             talk: Talk::default(),
             heard: 0,
@@ -111,7 +110,7 @@ impl Witness {
             hold_ms: 0,
             rail_sane_ms: 0,
             rail_low_ms: 0,
-            still_ms: STILL_MS,
+            still_ms: STILL_MOST_MS,
             speed_told: true,
             last_pulses: 0,
             last_rail: 0,
@@ -124,155 +123,16 @@ impl Witness {
     }
 
     pub(super) fn session(&self) -> Option<u32> {
-        self.session
+        self.session.number()
     }
 
     pub(super) fn guards(&self) -> Option<&Guards> {
         self.guards.as_ref()
     }
 
-    /// The number of the next command, once one was answered.
+    /// The number of the next command, once a session is open.
     pub(super) fn due(&self) -> Option<u16> {
-        self.session.map(|_| self.last_id.wrapping_add(1))
-    }
-
-    /// The board has been told this.
-    pub(super) fn heard(&mut self, message: &ToBoard) {
-        self.asked = None;
-        match message {
-            ToBoard::Stop => self.told_to_stop(),
-            ToBoard::Renew(Renew { session, valid_until }) => {
-                if self.session == Some(*session) && self.now.ms_since(*valid_until) <= 0 {
-                    self.renewed = Some(self.now);
-                }
-                self.overheard(*session, *valid_until);
-            }
-            ToBoard::Hello(_) => self.heard = self.heard.saturating_add(1),
-            ToBoard::Command(command) => {
-                self.asked = Some(*command);
-                // What comes beyond is dropped.
-                if self.heard < HEARD_PER_TICK_MAX {
-                    self.overheard(command.session, command.valid_until);
-                }
-                self.heard = self.heard.saturating_add(1);
-            }
-        }
-    }
-
-    /// The board has been told something that is no message.
-    pub(super) fn broken(&mut self) {
-        self.talk.broken(self.now.0);
-    }
-
-    /// Somebody spoke, whose session has this number.
-    fn overheard(&mut self, session: u32, valid_until: Tick) {
-        if self.session != Some(session) && self.now.ms_since(valid_until) <= 0 && self.energised {
-            self.talk.foreign();
-        }
-    }
-
-    /// The board says this.
-    pub(super) fn said(&mut self, message: &FromBoard<'_>) {
-        match message {
-            FromBoard::Welcome(identity) if self.session != Some(identity.session) => {
-                assert!(!self.leased(LEASE_MS), "a session was taken over from a living one");
-                self.session = Some(identity.session);
-                self.renewed = None;
-                self.answered.clear();
-                self.last_id = 0;
-                self.told_to_stop();
-            }
-            FromBoard::Ack(ack) => self.answer(ack),
-            FromBoard::Tripped(report) => {
-                self.tripped = true;
-                self.armed = false;
-                self.ends.tripped(report);
-            }
-            FromBoard::DwellEnded(report) => self.ends.told(report),
-            _ => {}
-        }
-    }
-
-    fn answer(&mut self, ack: &Ack) {
-        let Some(command) = self.asked.take() else { panic!("an answer to nothing: {ack:?}") };
-        assert_eq!((ack.session, ack.id), (command.session, command.id), "an answer to something else");
-        if matches!(ack.result, Err(Refusal::WrongSession)) {
-            assert_ne!(self.session, Some(command.session));
-            return;
-        }
-        assert_eq!(self.session, Some(command.session), "another session was obeyed: {command:?}");
-        if matches!(ack.result, Err(Refusal::OutOfOrder { .. })) {
-            return;
-        }
-        if let (Some(before), true) = (self.answered.get(&command.id), command.id == self.last_id) {
-            assert_eq!(before, ack, "the same command, another answer");
-            return;
-        }
-        assert_eq!(command.id, self.last_id.wrapping_add(1), "a number was left out or came again");
-        self.last_id = command.id;
-        self.answered.insert(command.id, ack.clone());
-        match &ack.result {
-            Ok(Reply::Dwell(report)) => self.ends.answered(report),
-            Err(Refusal::Malformed) => self.talk.impossible(self.state),
-            _ => {}
-        }
-        if ack.result.is_ok() {
-            assert!(
-                self.now.ms_since(command.valid_until) <= 0,
-                "an expired command was obeyed: {command:?}"
-            );
-            self.obeyed(&command.action);
-        }
-    }
-
-    fn obeyed(&mut self, action: &Action) {
-        match action {
-            Action::SetGuards(guards) => {
-                assert_eq!(self.state, State::Rest, "guards were changed");
-                self.within_ceilings(guards);
-                self.guards = Some(*guards);
-                self.drive = (guards.drive_on_ms_max.into(), guards.drive_rest_ms_min.into());
-                self.drive_left_ms = self.drive_left_ms.min(self.drive.0);
-                self.bounds = Bounds::default();
-            }
-            Action::Arm { guards_checksum } => {
-                let guards = self.guards.as_ref().unwrap_or_else(|| panic!("armed without guards"));
-                assert_eq!(guards.checksum(), *guards_checksum, "armed with other guards");
-                assert_eq!(self.state, State::Rest);
-                assert!(self.inputs_good, "armed with an open chain or guard, or an empty tank");
-                assert!(self.leased(LEASE_MS), "armed without a lease");
-                let unknown = guards.coils.iter().flatten().any(|coil| coil.on_loss == OnLoss::Unknown);
-                assert!(!unknown, "armed, and nobody knows what losing current does");
-                self.armed = true;
-            }
-            Action::Disarm => self.told_to_stop(),
-            Action::Dwell(dwell) => self.ends.taken(dwell),
-            Action::ClearTrip => {
-                assert_eq!(self.state, State::Tripped, "nothing was there to clear");
-                self.tripped = false;
-            }
-            Action::ReadTrip
-            | Action::ReadDwell { .. }
-            | Action::ReadBurst { .. }
-            | Action::HandWork { .. } => {}
-        }
-    }
-
-    fn within_ceilings(&self, guards: &Guards) {
-        let most = &self.ceilings;
-        assert!(guards.rail_max <= most.rail_max && guards.drive_rpm_max <= most.drive_rpm_max, "{guards:?}");
-        assert!(guards.drive_on_ms_max <= most.drive_on_ms_max, "{guards:?}");
-        assert!(guards.drive_rest_ms_min >= most.drive_rest_ms_min, "{guards:?}");
-        for coil in guards.coils.iter().flatten() {
-            assert!(coil.current_max <= most.current_max && coil.duty_max_e4 <= most.duty_max_e4, "{coil:?}");
-            assert!(coil.relieve_e4 <= coil.duty_max_e4, "{coil:?}");
-        }
-    }
-
-    /// Nothing that was asked for until now may act any more.
-    fn told_to_stop(&mut self) {
-        self.armed = false;
-        self.ends.stopped();
+        self.session.number().map(|_| self.session.due())
     }
 
     fn leased(&self, ms: i32) -> bool {
@@ -281,15 +141,16 @@ impl Witness {
 
     /// The state after a frame or a tick.
     pub(super) fn state(&mut self, state: State) {
-        if self.tripped {
+        if let Some(command) = &self.asked {
+            panic!("not answered: {command:?}");
+        }
+        if self.tripped.is_some() {
             assert!(matches!(state, State::Stopping | State::Tripped), "tripped, and then {state:?}");
         }
         if matches!(state, State::Armed | State::Dwelling) {
             assert!(self.armed, "{state:?} without being armed");
         }
-        if state == State::Tripped {
-            self.tripped = true;
-        }
+        assert!(state != State::Tripped || self.tripped.is_some(), "tripped, and nobody was told");
         if matches!(state, State::Rest | State::Tripped) {
             self.armed = false;
         }
@@ -398,7 +259,7 @@ impl Witness {
             );
         }
         assert!(self.hold_ms < HOLD_MS, "a hold of {} ms", self.hold_ms);
-        let told = self.rail_sane_ms > self.hold_ms + 10 && self.speed_told && self.still_ms > STILL_MS;
+        let told = self.rail_sane_ms > self.hold_ms + 10 && self.speed_told && self.still_ms > STILL_MOST_MS;
         let proven = told && self.rail_low_ms.min(self.hold_ms) > PROVEN_LOW_MS;
         assert!(!proven, "the rail is low, the shaft still, and a valve is held");
         let quiet = told && self.rail_low_ms > PROVEN_LOW_MS;

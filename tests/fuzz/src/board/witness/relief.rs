@@ -13,8 +13,8 @@ pub(super) const HOLD_MS: u32 = 5_000;
 /// The rail must have been low for more than this, in ms.
 const LOW_MS: u32 = 50;
 
-/// A shaft without a pulse for so long delivers nothing, in ms; a driven one has a dead sensor.
-const STILL_MS: u32 = 500;
+/// Before a shaft has been without a pulse for so long no valve is let go for it, in ms; a driven one has a dead sensor.
+const STILL_LEAST_MS: u32 = 500;
 
 /// Doubt of the rail: outside its live band for 10 ms, no conversion for 20 ms, the same word for 200 ms of a dwell;
 /// each a few ms later, for the filter.
@@ -49,7 +49,7 @@ impl Relief {
         Relief {
             rails: VecDeque::new(),
             low_ms: 0,
-            still_ms: STILL_MS,
+            still_ms: STILL_LEAST_MS,
             dead: false,
             doubts_ms: [0; 3],
             doubted: false,
@@ -79,7 +79,7 @@ impl Relief {
         let pulse = now.2 != last.2;
         self.still_ms = count(self.still_ms, !pulse);
         let driven = self.applied.drive_rpm > 0;
-        self.dead = !pulse && (self.dead || (driven && self.still_ms > STILL_MS));
+        self.dead = !pulse && (self.dead || (driven && self.still_ms > STILL_LEAST_MS));
 
         let energised = matches!(state, State::Dwelling | State::Stopping);
         let doubtful = [
@@ -117,7 +117,8 @@ impl Relief {
 
     /// Whether this coil may be at rest in a stop that has held for `hold_ms`.
     pub(super) fn may_let_go(&self, coil: Coil, hold_ms: u32) -> bool {
-        let relieved = self.rail_is_proven_low() && self.still_ms >= STILL_MS && !self.dead && !self.doubted;
+        let relieved =
+            self.rail_is_proven_low() && self.still_ms >= STILL_LEAST_MS && !self.dead && !self.doubted;
         hold_ms >= HOLD_MS || relieved || self.let_go[coil.index()]
     }
 }

@@ -58,12 +58,17 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
             wrong.push(format!("pressure stays for {trapped_ms} ms and nobody is told, {place} ms"));
         }
         let swapped = swapped.is_some_and(|mishap| mishap.acts_at(place as u64));
-        // The board knows its guards once it has worked.
+        if beside.restarted {
+            // A board that starts anew does not know what was driven before.
+            zero_ms = [0; 2];
+        }
+        // Its guards are all that the board needs: they have the zeroes of the current channels, and a dwell has nothing
+        // to do with it.
         for (coil, stretch) in driven.iter_mut().enumerate() {
             // What was driven until then may die away for so long.
             zero_ms[coil] = if moment.outputs.duty_e4(Coil::BOTH[coil]) == 0 { zero_ms[coil] + 1 } else { 0 };
             let gone = zero_ms[coil] > DECAY_MS + TICK_MS;
-            let on = gone && *doing == Doing::Rest && worked && fitted[coil].is_some() && !swapped;
+            let on = gone && *doing == Doing::Rest && fitted[coil].is_some() && !swapped;
             let driven = beside.current_a[coil] > 0.1 * beside.supply_v / beside.circuit_ohm[coil];
             if stretch.untold(on && driven && sees, latched, unasked_ms) {
                 let ms = stretch.ms;

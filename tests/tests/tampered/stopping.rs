@@ -177,6 +177,12 @@ fn pressure_that_stays_and_a_coil_that_is_driven_at_rest_are_found_to_the_tick()
     assert!(scene.watch.ticks[from - 1].moment.outputs.inlet_duty_e4 > 0, "held to the end");
     assert_eq!(scene.seen(driven(from, 151)), "", "what the protocol allows");
     says(&scene.seen(driven(from, 152)), told);
+    // Before the first dwell, from the guards on.
+    let guarded =
+        scene.watch.said.iter().find(|(_, said)| matches!(said, Said::Guards(_))).expect("guards").0;
+    assert!(scene.first(at_work) > guarded + 51, "nothing is driven so soon");
+    assert_eq!(scene.seen(driven(guarded, 50)), "", "what the protocol allows");
+    says(&scene.seen(driven(guarded, 51)), told);
 }
 
 #[test]

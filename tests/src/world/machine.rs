@@ -25,7 +25,7 @@ pub struct Machine {
     rig: ModelRig,
     outputs: Outputs,
     serial: u64,
-    unseen: Option<TripCause>,
+    unseen: Vec<TripCause>,
     mishap: Option<(BoardMishap, Mishap)>,
     /// Readings of a converter that stands still.
     stuck: Option<([u16; ANALOG_CHANNELS], u16)>,
@@ -37,11 +37,12 @@ pub struct Machine {
 }
 
 impl Machine {
-    /// A board in front of `rig` that has just been switched on. `unseen` is a cause that it does not trip for.
+    /// A board in front of `rig` that has just been switched on. `unseen` are causes that it does not trip for.
     #[must_use]
-    pub fn new(rig: ModelRig, serial: u64, unseen: Option<TripCause>) -> Machine {
+    pub fn new(rig: ModelRig, serial: u64, unseen: impl IntoIterator<Item = TripCause>) -> Machine {
+        let unseen: Vec<TripCause> = unseen.into_iter().collect();
         Machine {
-            board: started(serial, ResetCause::PowerOn, unseen),
+            board: started(serial, ResetCause::PowerOn, &unseen),
             rig,
             outputs: Outputs::REST,
             serial,
@@ -150,16 +151,16 @@ impl Machine {
             self.outputs = Outputs::REST;
         }
         if since == off_ms {
-            self.board = started(self.serial, cause, self.unseen);
+            self.board = started(self.serial, cause, &self.unseen);
             self.restarted = true;
         }
         since >= off_ms
     }
 }
 
-fn started(serial: u64, cause: ResetCause, unseen: Option<TripCause>) -> Board {
+fn started(serial: u64, cause: ResetCause, unseen: &[TripCause]) -> Board {
     let mut board = Board::new(facts("bench of checks", serial, cause));
-    if let Some(unseen) = unseen {
+    for &unseen in unseen {
         board.blind(unseen);
     }
     board

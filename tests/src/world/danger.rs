@@ -37,6 +37,8 @@ pub struct Episode {
     pub lasted_ms: usize,
     /// The longest of that in which the board could know, ms.
     pub seen_ms: usize,
+    /// The longest of it in which the board could not, ms.
+    pub hidden_ms: usize,
     /// Its first millisecond.
     pub from: usize,
 }
@@ -95,6 +97,7 @@ struct Stretch {
     from: Option<usize>,
     age_ms: usize,
     known_ms: usize,
+    hidden_ms: usize,
     /// What counts of it.
     counted: Option<Episode>,
     /// What has gone on for longer than its bound in a stop that is not over yet.
@@ -104,19 +107,25 @@ struct Stretch {
 impl Stretch {
     fn of(row: &Row) -> Stretch {
         let danger = Danger { name: row.name, bound_ms: row.promised.1 + row.added.0 };
-        Stretch { danger, from: None, age_ms: 0, known_ms: 0, counted: None, outlived: None }
+        Stretch { danger, from: None, age_ms: 0, known_ms: 0, hidden_ms: 0, counted: None, outlived: None }
     }
 
     fn goes_on(&mut self, place: usize, hidden: bool) {
         self.from.get_or_insert(place);
         self.age_ms += 1;
-        self.known_ms = if hidden { 0 } else { self.known_ms + 1 };
+        (self.known_ms, self.hidden_ms) =
+            if hidden { (0, self.hidden_ms + 1) } else { (self.known_ms + 1, 0) };
     }
 
     fn now(&self, before: Option<Episode>) -> Episode {
-        let seen_ms = before.map_or(0, |before| before.seen_ms).max(self.known_ms);
-        let from = self.from.unwrap_or_default();
-        Episode { danger: self.danger, lasted_ms: self.age_ms, seen_ms, from }
+        let (seen_ms, hidden_ms) = before.map_or((0, 0), |before| (before.seen_ms, before.hidden_ms));
+        Episode {
+            danger: self.danger,
+            lasted_ms: self.age_ms,
+            seen_ms: seen_ms.max(self.known_ms),
+            hidden_ms: hidden_ms.max(self.hidden_ms),
+            from: self.from.unwrap_or_default(),
+        }
     }
 
     fn counts(&mut self) {
@@ -131,7 +140,7 @@ impl Stretch {
 
     /// It goes on no longer.
     fn over(&mut self) -> Option<Episode> {
-        (self.from, self.age_ms, self.known_ms) = (None, 0, 0);
+        (self.from, self.age_ms, self.known_ms, self.hidden_ms) = (None, 0, 0, 0);
         self.counted.take()
     }
 }

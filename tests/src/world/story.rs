@@ -15,8 +15,8 @@ pub struct Story {
     pub outcomes: Vec<Option<Outcome>>,
     /// Everything that must never happen and did.
     pub wrong: Vec<String>,
-    /// What would be wrong if the board could have known: a rail above its guard, a valve let go while the shaft turned,
-    /// a contact that lies; left to the rig's relief valve, gauge and wiring.
+    /// What would be wrong if the board could have known or helped it ([`super::excuse`]): left to the rig's relief valve,
+    /// gauge and wiring.
     pub beyond: Vec<String>,
     /// How long each dangerous condition went on while something was being worked or the board was armed.
     pub episodes: Vec<Episode>,

@@ -28,8 +28,7 @@ pub struct Digest {
     named_as: Vec<&'static str>,
     /// The first cause by which it tripped, unless that names what went wrong.
     unnamed_trip: Option<String>,
-    /// Whether the rail went above its guard, or a valve was let go while the shaft turned, and the board could not know:
-    /// left to the rig's relief valve and gauge.
+    /// Whether something was so that must not be, and the board could not know or help it ([`super::excuse`]).
     beyond: bool,
     at_rest_ms: Option<usize>,
     lost: usize,
@@ -146,10 +145,10 @@ pub fn tables(digests: &[Digest]) -> String {
         if let (Some(ms), true) = (digest.at_rest_ms, digest.tripped) {
             row.took(ms);
         }
-        for Episode { danger, lasted_ms, seen_ms, .. } in &digest.dangers {
+        for Episode { danger, seen_ms, hidden_ms, .. } in &digest.dangers {
             let row = by_danger.entry(danger.name).or_insert_with(Row::new);
             row.bound_ms = danger.bound_ms;
-            row.hidden_ms = row.hidden_ms.max(lasted_ms - seen_ms);
+            row.hidden_ms = row.hidden_ms.max(*hidden_ms);
             row.took(*seen_ms);
         }
     }
@@ -185,7 +184,7 @@ pub fn tables(digests: &[Digest]) -> String {
         );
     }
     out.push_str(
-        "\n| dangerous condition | may be seen for at most, ms | times while working | seen by the board: median, ms | \
+        "\n| dangerous condition | may be seen for at most, ms | times at work or armed | seen by the board: median, ms | \
          99 %, ms | longest, ms | hidden from it: longest, ms |\n|---|---:|---:|---:|---:|---:|---:|\n",
     );
     for (name, row) in &by_danger {
@@ -205,6 +204,7 @@ mod tests {
         danger: Danger { name: "rail above its guard", bound_ms: 20 },
         lasted_ms: 55,
         seen_ms: 19,
+        hidden_ms: 36,
         from: 0,
     };
 

@@ -2,61 +2,37 @@
 //! the real ones, everything around them is played.
 //!
 //! ```text
-//!  person ─► host: engine, store ─► line ─► machine: core, model     the world, a millisecond at a time
-//!                                     └──────────┴──► watch ─► authority, ending, danger, record, log     the checkers
+//!  person ─► host: engine, store ─► line ─► machine: core, model     played: a millisecond at a time
+//!                                     └──────────┴──► watch, said    witness: every tick, every word
+//!                                                        └──► judged, record, log, asked, spurious    checkers
 //! ```
 //!
 //! [`run`] is a function of its [`Case`] and nothing else. The checkers know the sheets, the wire and what is
 //! true of the rig; they share nothing with the board's core but the meaning of its messages.
 
-pub mod asked;
-mod at_rest;
-pub mod authority;
-pub mod case;
-pub mod claims;
-pub mod danger;
-pub mod ear;
-mod empty;
-mod ending;
-pub mod excuse;
-mod found;
-pub mod founded;
-mod full_hold;
-pub mod host;
-mod judged;
-pub mod latched;
-mod left;
-pub mod letting_go;
-pub mod line;
-pub mod log;
-pub mod machine;
-pub mod mishap;
-pub mod record;
-mod right;
-pub mod said;
-mod scale;
+pub mod checkers;
+pub mod played;
+pub mod reports;
 pub mod scripted;
-pub mod spurious;
-mod story;
-pub mod tally;
-pub mod watch;
+pub mod witness;
 
-pub use judged::{Judged, judged};
-pub use story::Story;
+pub use checkers::judged::{Judged, judged};
+pub use reports::story::Story;
 
-use case::{Case, Length};
-use host::Host;
-use left::Left;
-use line::Line;
-use machine::Machine;
-use mishap::{HostMishap, Mishap, What};
-use record::Kept;
+use checkers::record::{self, Kept};
+use checkers::{asked, spurious};
+use played::case::{Case, Length};
+use played::host::Host;
+use played::left::Left;
+use played::line::Line;
+use played::machine::Machine;
+use played::mishap::{HostMishap, Mishap, What};
 use std::path::Path;
 use stepwell_procedure::run::Plan;
 use stepwell_protocol::state::State;
 use stepwell_store::Store;
 use stepwell_virtual::SimulatedBench;
-use watch::Watch;
+use witness::watch::Watch;
 
 /// A run that takes longer than this hangs, in ms of rig time.
 const fn longest_ms(length: Length) -> u64 {
@@ -143,8 +119,8 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         wrong.push("the run does not end".to_owned());
     }
     // The millisecond with number 1 has place 0.
-    let at_rest_ms =
-        begun.and_then(|mishap| at_rest::at_rest_ms(&doing, &watch.said, mishap.onset_ms as usize - 1));
+    let at_rest_ms = begun
+        .and_then(|mishap| reports::at_rest::at_rest_ms(&doing, &watch.said, mishap.onset_ms as usize - 1));
     let tripped = watch.ticks.iter().any(|beside| beside.moment.state == State::Tripped);
     let trips = machine.trips().to_vec();
     Story { outcomes, wrong, beyond, episodes, kept, handed, at_rest_ms, tripped, trips, told, watch }

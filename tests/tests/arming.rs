@@ -8,8 +8,8 @@ use stepwell_protocol::dwell::{Dwell, Ramp, Start};
 use stepwell_protocol::message::{Action, Refusal, Reply, TripCause};
 use stepwell_protocol::time::Tick;
 use stepwell_tests::promised;
-use stepwell_tests::world::case::{Case, Length};
-use stepwell_tests::world::machine::Machine;
+use stepwell_tests::world::played::case::{Case, Length};
+use stepwell_tests::world::played::machine::Machine;
 use stepwell_tests::world::scripted::Scripted;
 use stepwell_virtual::{ModelRig, SimulatedBench};
 

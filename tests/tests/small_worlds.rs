@@ -12,12 +12,13 @@ use stepwell_session::engine::{Engine, Operator, Output};
 use stepwell_session::time::HostTime;
 use stepwell_tests::shipped::Scenario;
 use stepwell_tests::trials::parallel::over_seeds;
-use stepwell_tests::world::case::{Case, Length};
-use stepwell_tests::world::host::Handed;
-use stepwell_tests::world::machine::Machine;
-use stepwell_tests::world::mishap::{BoardMishap, Mishap, What};
-use stepwell_tests::world::watch::Watch;
-use stepwell_tests::world::{judged, log};
+use stepwell_tests::world::checkers::log;
+use stepwell_tests::world::judged;
+use stepwell_tests::world::played::case::{Case, Length};
+use stepwell_tests::world::played::host::Handed;
+use stepwell_tests::world::played::machine::Machine;
+use stepwell_tests::world::played::mishap::{BoardMishap, Mishap, What};
+use stepwell_tests::world::witness::watch::Watch;
 use stepwell_virtual::SimulatedBench;
 
 /// What can happen at a word of the board: an answer, or the report of a dwell's end. A word of the host is all that it

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use stepwell_store::RunState::{Interrupted, Sealed};
 use stepwell_store::Store;
-use stepwell_tests::world::case::Case;
+use stepwell_tests::world::played::case::Case;
 use stepwell_tests::world::{Story, folder, run};
 
 fn story(case: &Case) -> Story {

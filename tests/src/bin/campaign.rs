@@ -12,8 +12,8 @@ use std::io::IsTerminal;
 use std::process::ExitCode;
 use std::time::Instant;
 use stepwell_tests::trials::parallel::over_seeds;
-use stepwell_tests::world::case::Case;
-use stepwell_tests::world::tally::{Digest, tables};
+use stepwell_tests::world::played::case::Case;
+use stepwell_tests::world::reports::tally::{Digest, tables};
 use stepwell_tests::world::{Story, folder, run};
 
 /// Whole runs in simulation, with one thing going wrong in each.

@@ -14,10 +14,10 @@ use stepwell_protocol::state::State;
 use stepwell_tests::faulty::faulty;
 use stepwell_tests::trials::noise::Noise;
 use stepwell_tests::trials::parallel::over_seeds;
-use stepwell_tests::world::case::{Case, Length, PUMPS};
-use stepwell_tests::world::claims::{Hazard, ended, hazards, trips};
-use stepwell_tests::world::founded::{CONTROL, Measured, unfounded};
-use stepwell_tests::world::mishap::{Mishap, What};
+use stepwell_tests::world::played::case::{Case, Length, PUMPS};
+use stepwell_tests::world::played::mishap::{Mishap, What};
+use stepwell_tests::world::reports::claims::{Hazard, ended, hazards, trips};
+use stepwell_tests::world::reports::founded::{CONTROL, Measured, unfounded};
 use stepwell_tests::world::{run, run_with};
 
 const HEAD: &str = "\

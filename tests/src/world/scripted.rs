@@ -1,9 +1,9 @@
 //! A host that says what it is told to, straight to the board: for what no program would ever say.
 
-use super::line::framed;
-use super::machine::Machine;
-use super::mishap::Mishap;
-use super::watch::Watch;
+use super::played::line::framed;
+use super::played::machine::Machine;
+use super::played::mishap::Mishap;
+use super::witness::watch::Watch;
 use super::{Judged, judged};
 use stepwell_procedure::calibrate::Calibration;
 use stepwell_procedure::guard;

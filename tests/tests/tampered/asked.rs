@@ -1,7 +1,7 @@
 //! Questions, and what is energised while they stand.
 
 use super::{GOOD, Scene, says};
-use stepwell_tests::world::asked;
+use stepwell_tests::world::checkers::asked;
 
 #[test]
 fn what_is_energised_while_a_question_stands_is_found() {

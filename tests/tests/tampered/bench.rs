@@ -6,12 +6,12 @@ use stepwell_protocol::guards::{CoilGuard, Guards, OnLoss};
 use stepwell_protocol::message::{Action, Command, ToBoard, TripCause};
 use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
-use stepwell_tests::world::case::{Case, Length};
-use stepwell_tests::world::line::framed;
-use stepwell_tests::world::machine::Machine;
-use stepwell_tests::world::said::Said;
+use stepwell_tests::world::played::case::{Case, Length};
+use stepwell_tests::world::played::line::framed;
+use stepwell_tests::world::played::machine::Machine;
 use stepwell_tests::world::scripted::Scripted;
-use stepwell_tests::world::watch::{Beside, Watch};
+use stepwell_tests::world::witness::said::Said;
+use stepwell_tests::world::witness::watch::{Beside, Watch};
 use stepwell_tests::world::{folder, judged, run};
 use stepwell_virtual::SimulatedBench;
 

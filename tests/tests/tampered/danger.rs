@@ -4,13 +4,13 @@ use super::bench::from_on;
 use super::{GOOD, Scene, says};
 use stepwell_plant::FaultKind;
 use stepwell_protocol::state::State;
-use stepwell_tests::world::case::{Case, Length};
 use stepwell_tests::world::judged;
-use stepwell_tests::world::machine::Machine;
-use stepwell_tests::world::mishap::{Mishap, What};
-use stepwell_tests::world::said::Said;
+use stepwell_tests::world::played::case::{Case, Length};
+use stepwell_tests::world::played::machine::Machine;
+use stepwell_tests::world::played::mishap::{Mishap, What};
 use stepwell_tests::world::scripted::Scripted;
-use stepwell_tests::world::watch::{Beside, Watch};
+use stepwell_tests::world::witness::said::Said;
+use stepwell_tests::world::witness::watch::{Beside, Watch};
 
 const CHAIN: usize = 0;
 const GUARD: usize = 1;

@@ -7,12 +7,12 @@ use stepwell_protocol::dwell::{Dwell, DwellEnd, DwellReport, EndWhen, Ramp, Side
 use stepwell_protocol::message::Action;
 use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
-use stepwell_tests::world::case::{Case, Length};
 use stepwell_tests::world::judged;
-use stepwell_tests::world::machine::Machine;
-use stepwell_tests::world::said::Said;
+use stepwell_tests::world::played::case::{Case, Length};
+use stepwell_tests::world::played::machine::Machine;
 use stepwell_tests::world::scripted::Scripted;
-use stepwell_tests::world::watch::Watch;
+use stepwell_tests::world::witness::said::Said;
+use stepwell_tests::world::witness::watch::Watch;
 use stepwell_virtual::SimulatedBench;
 
 /// The first tick of the first dwell comes so long after it was taken, in ms.

@@ -4,7 +4,7 @@ use super::{GOOD, Scene, says};
 use stepwell_procedure::finding::Verdict;
 use stepwell_procedure::record::{Entry, Event, EventKind};
 use stepwell_protocol::time::Tick;
-use stepwell_tests::world::host::Handed;
+use stepwell_tests::world::played::host::Handed;
 
 fn is_dwell(entry: &Entry) -> bool {
     matches!(entry, Entry::Event(event) if event.kind == EventKind::Dwell)

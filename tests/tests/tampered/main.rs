@@ -12,12 +12,12 @@ mod stopping;
 use stepwell_procedure::run::Plan;
 use stepwell_protocol::guards::Guards;
 use stepwell_protocol::state::State;
-use stepwell_tests::world::case::Case;
-use stepwell_tests::world::host::Handed;
-use stepwell_tests::world::mishap::Mishap;
-use stepwell_tests::world::record::{Kept, Stored, judged as record_judged};
-use stepwell_tests::world::said::Said;
-use stepwell_tests::world::watch::{Beside, Watch};
+use stepwell_tests::world::checkers::record::{Kept, Stored, judged as record_judged};
+use stepwell_tests::world::played::case::Case;
+use stepwell_tests::world::played::host::Handed;
+use stepwell_tests::world::played::mishap::Mishap;
+use stepwell_tests::world::witness::said::Said;
+use stepwell_tests::world::witness::watch::{Beside, Watch};
 use stepwell_tests::world::{Judged, folder, judged, run};
 
 /// A run that was good, and what a disk gives back of it.

@@ -9,10 +9,10 @@ use stepwell_protocol::state::State;
 use stepwell_protocol::telemetry::{TelemetryFrame, pack};
 use stepwell_protocol::time::Tick;
 use stepwell_store::RunState;
-use stepwell_tests::world::host::Handed;
-use stepwell_tests::world::record::{Kept, compare};
-use stepwell_tests::world::said::Said;
-use stepwell_tests::world::watch::Beside;
+use stepwell_tests::world::checkers::record::{Kept, compare};
+use stepwell_tests::world::played::host::Handed;
+use stepwell_tests::world::witness::said::Said;
+use stepwell_tests::world::witness::watch::Beside;
 
 #[test]
 fn a_record_that_is_not_what_was_handed_over_is_found() {

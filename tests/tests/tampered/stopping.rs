@@ -8,12 +8,12 @@ use stepwell_protocol::channel::Channel;
 use stepwell_protocol::message::TripCause;
 use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
-use stepwell_tests::world::case::Case;
-use stepwell_tests::world::line::Quality;
-use stepwell_tests::world::mishap::{Mishap, What};
-use stepwell_tests::world::said::Said;
-use stepwell_tests::world::spurious;
-use stepwell_tests::world::watch::{Beside, Watch};
+use stepwell_tests::world::checkers::spurious;
+use stepwell_tests::world::played::case::Case;
+use stepwell_tests::world::played::line::Quality;
+use stepwell_tests::world::played::mishap::{Mishap, What};
+use stepwell_tests::world::witness::said::Said;
+use stepwell_tests::world::witness::watch::{Beside, Watch};
 
 #[test]
 fn a_stop_out_of_order_is_found_and_a_coil_is_let_go_for_a_reason_only() {

@@ -27,8 +27,9 @@ struct Args {
     #[arg(long, default_value_t = 0)]
     seed: u64,
     /// One case as the campaign wrote it, again: what was wrong with it, and a number that is the same
-    /// whenever every tick of it is.
-    #[arg(long, value_name = "CASE")]
+    /// whenever every tick of it is. Length, pump, seed, line, and what goes wrong, if anything does:
+    /// name@onset+duration*severity, in ms, the onset in rig time or, as work2500, in time at work.
+    #[arg(long, value_name = "CASE", conflicts_with_all = ["runs", "seed"])]
     replay: Option<Case>,
 }
 

@@ -1,7 +1,7 @@
 //! The table of hazards with what simulation measures: `hardware/hazards.md`.
 //!
 //! ```text
-//! cargo run --release -p stepwell-tests --bin hazards > hardware/hazards.md
+//! cargo run --release -p stepwell-tests --bin hazards > hazards.new && mv hazards.new hardware/hazards.md
 //! ```
 //!
 //! What a row claims is compared with what came of its runs and with the tests that it cites: it fails, with the number
@@ -9,6 +9,7 @@
 //! to show shows nowhere.
 
 use clap::Parser;
+use std::io::IsTerminal;
 use std::process::ExitCode;
 use stepwell_protocol::state::State;
 use stepwell_tests::faulty::faulty;
@@ -27,7 +28,7 @@ What can go wrong on a bench, one thing at a time: how it is noticed, what follo
 and the longest that was measured. Printed by
 
 ```sh
-cargo run --release -p stepwell-tests --bin hazards > hardware/hazards.md
+cargo run --release -p stepwell-tests --bin hazards > hazards.new && mv hazards.new hardware/hazards.md
 ```
 
 from `tests/scenarios/hazards.toml`, with simulation of whole runs on a good line (`tests/src/world.rs`): each thing
@@ -76,6 +77,9 @@ fn main() -> ExitCode {
     }
     for (place, hazard) in hazards.iter().enumerate() {
         let number = place + 1;
+        if std::io::stderr().is_terminal() {
+            eprint!("\r{number} of {}", hazards.len());
+        }
         let measured = measure(hazard, &controls);
         rows.push_str(&row(number, hazard, &measured));
         let unfounded = unfounded(hazard, &measured, &faults);

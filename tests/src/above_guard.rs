@@ -10,6 +10,10 @@
 //!   back     q_p t_s + ∫₀ᵗ (q_p − q_d (1 − e^(−t'/τ))) dt' = 0
 //! ```
 //!
+//! Each plunger delivers half a sine; of three, 120° apart, the sum peaks at what one does, and is 3/π of that in the mean.
+//! The orifice's law is Bernoulli's with a coefficient of discharge, the turbulent branch of the model's
+//! (hardware/plant/src/orifice.rs, Ellman and Piche 1999).
+//!
 //! What a rail holds is a function of its pressure, so that its volume and the fluid's stiffness do not matter: it is
 //! back when as much has gone as came. D, n and p_g are the sheets', all else is the model's, with its fluid as cold
 //! and dense as the bench sheet allows.

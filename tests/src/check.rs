@@ -12,7 +12,8 @@ use stepwell_protocol::state::State;
 /// A staged stop is over after this long at the latest, in ms.
 const STOP_MS_MAX: usize = 5_000;
 
-/// Noise of the rail reading: 2 mV per conversion at 4 V over 200 MPa are 1 bar, a tick's ten
+/// Noise of the rail reading: 2 mV per conversion, as the model's sensor has it
+/// (hardware/plant/src/sensors.rs; common practice, no source), at 4 V over 200 MPa are 1 bar, a tick's ten
 /// conversions a third of that, and three deviations of it 1 bar. In Pa.
 pub(crate) const RAIL_NOISE_PA: f64 = 1e5;
 

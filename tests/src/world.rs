@@ -20,7 +20,7 @@ pub use checkers::judged::{Judged, judged};
 pub use reports::story::Story;
 
 use checkers::record::{self, Kept};
-use checkers::{asked, spurious};
+use checkers::{asked, spurious, stopped};
 use played::case::{Case, Length};
 use played::host::Host;
 use played::left::Left;
@@ -110,6 +110,7 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
     wrong.extend(spurious::trips(&watch, case.line, begun));
     wrong.extend(wrong_said);
     wrong.extend(handed.iter().filter_map(|handed| asked::energised(handed, &watch)));
+    wrong.extend(handed.iter().filter_map(|handed| stopped::worked_on(handed, &doing, case.line)));
     wrong.extend(kept.iter().flat_map(|kept| kept.wrong.clone()));
     wrong.extend(kept.iter().filter(|kept| kept.lost > 0).map(|kept| {
         let (lost, of) = (kept.lost, kept.acknowledged);
@@ -225,7 +226,7 @@ impl World {
                 }
             }
             self.tick();
-            if ms > longest_ms(case.length) {
+            if ms > longest_ms(case.length) || host.outstays(ms) {
                 return End::Hung;
             }
         }

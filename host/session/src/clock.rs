@@ -42,6 +42,14 @@ impl BoardClock {
         }
     }
 
+    /// The program was held up for `us` by its own clock, which may have been set meanwhile: what the board's did is not
+    /// known. It is taken to have stood still; the next frame puts that right, for it is under way for less.
+    pub fn held_up(&mut self, us: u64) {
+        for span in [&mut self.this_span, &mut self.last_span].into_iter().flatten() {
+            span.offset_us += us as i64;
+        }
+    }
+
     /// The board's time at `now` in microseconds, or a little before it; `None` before anything has
     /// arrived.
     #[must_use]

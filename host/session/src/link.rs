@@ -53,7 +53,7 @@ const RENEW_VALID_MS: u32 = 250;
 const ANSWER_MS_MAX: u64 = 2_000;
 
 /// A program that was not given the processor for this long may not have heard what was said meanwhile: silence
-/// counts anew, once until the board is heard; in ms.
+/// counts anew, once until the board is heard, and what the board's clock shows is not known until then; in ms.
 const HELD_UP_MS: u64 = 250;
 
 /// A board that has not been heard for this long is lost, in ms.
@@ -191,6 +191,7 @@ impl Link {
 
     /// Bytes have come from the board; what they say is added to `heard`.
     pub fn receive(&mut self, now: HostTime, mut bytes: &[u8], heard: &mut Vec<Heard>) {
+        self.passes(now);
         let mut deframer = std::mem::take(&mut self.deframer);
         while let Some(body) = deframer.next_body(&mut bytes) {
             let message = body.and_then(frame::decode::<FromBoard<'_>>);
@@ -302,10 +303,7 @@ impl Link {
 
     /// Time has passed: sends what is due. `operator_alive` keeps the lease going.
     pub fn tick(&mut self, now: HostTime, operator_alive: bool, heard: &mut Vec<Heard>) {
-        if now.us_since(self.ticked_at) > HELD_UP_MS * 1_000 && self.silent_from == self.heard_at {
-            self.silent_from = now;
-        }
-        self.ticked_at = now;
+        self.passes(now);
         match &mut self.phase {
             Phase::Greeting { since, again, busy } => {
                 if now.us_since(*since) > GREET_MS_MAX * 1_000 {
@@ -333,6 +331,18 @@ impl Link {
             }
             Phase::Closed => {}
         }
+    }
+
+    /// The program is given the processor, perhaps after it was held up.
+    fn passes(&mut self, now: HostTime) {
+        let apart_us = now.us_since(self.ticked_at);
+        if apart_us > HELD_UP_MS * 1_000 {
+            self.clock.held_up(apart_us);
+            if self.silent_from == self.heard_at {
+                self.silent_from = now;
+            }
+        }
+        self.ticked_at = now;
     }
 
     /// Says stop to whoever may hear it, greets, and will do so again.

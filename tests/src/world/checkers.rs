@@ -16,3 +16,4 @@ mod owed;
 pub mod record;
 mod right;
 pub mod spurious;
+pub mod stopped;

@@ -16,7 +16,7 @@ use stepwell_protocol::message::{Action, Command, FromBoard, Hello, Refusal, Ren
 use stepwell_virtual::SimulatedBench;
 
 /// Number of its session.
-const SESSION: u32 = 7;
+pub const SESSION: u32 = 7;
 
 /// What it says counts for so long, in ms.
 const VALID_MS: u32 = 250;

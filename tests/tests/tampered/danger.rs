@@ -3,6 +3,7 @@
 use super::bench::from_on;
 use super::{GOOD, Scene, says};
 use stepwell_plant::FaultKind;
+use stepwell_protocol::channel::Coil;
 use stepwell_protocol::state::State;
 use stepwell_tests::world::judged;
 use stepwell_tests::world::played::case::{Case, Length};
@@ -18,6 +19,18 @@ const GUARD: usize = 1;
 /// The guard is open, and its contact says so.
 fn guard_open(beside: &mut Beside) {
     (beside.contacts[GUARD], beside.truly[GUARD]) = (false, false);
+}
+
+/// A coil's channel shows a current, whatever flows.
+fn shows(coil: Coil) -> impl Fn(&mut Beside) {
+    move |beside: &mut Beside| beside.analog[coil.current().index()] = 20_000
+}
+
+fn name(coil: Coil) -> &'static str {
+    match coil {
+        Coil::Inlet => "inlet",
+        Coil::Pressure => "pressure",
+    }
 }
 
 /// Something is heard besides, before each of these ticks.
@@ -60,6 +73,12 @@ fn what_lasts_while_the_board_is_armed_is_found_without_any_work() {
         found
     };
     let open = |ms: usize| move |watch: &mut Watch| from_on(armed + 500, ms, guard_open)(watch);
+    for coil in Coil::BOTH {
+        let shown = |ms: usize| move |watch: &mut Watch| from_on(armed + 500, ms, shows(coil))(watch);
+        assert_eq!(found(&shown(51)), "", "50 ms, and a median's second word");
+        let told = format!("current shown at 0 %, {} for 52 ms from {} ms on", name(coil), armed + 500);
+        says(&found(&shown(52)), &told);
+    }
     assert_eq!(found(&open(100)), "", "the protocol allows it");
     says(&found(&open(101)), "guard open for 101 ms");
     // At rest nobody watches a guard; that the board arms with one that is open is said by another.
@@ -78,6 +97,27 @@ fn what_lasts_while_the_board_is_armed_is_found_without_any_work() {
     // The twenty-first comes after 800 ms, and the last of a second and a half has passed 180 ms after its end.
     assert_eq!(found(&noise(40, 1_500)), "");
     says(&found(&noise(40, 2_800)), "broken frames for");
+}
+
+#[test]
+fn what_a_channel_shows_of_a_coil_that_was_driven_counts_from_its_decay_on() {
+    let mut scene = Scene::of(GOOD);
+    for coil in Coil::BOTH {
+        let ticks = &scene.watch.ticks;
+        let off = |place: usize| ticks[place].moment.outputs.duty_e4(coil) == 0;
+        let goes_on = |place: usize| matches!(ticks[place].moment.state, State::Dwelling | State::Armed);
+        // It is driven no longer, and work or a pause of it goes on after its decay.
+        let over = (1..ticks.len() - 160)
+            .find(|&place| {
+                !off(place - 1) && (place..place + 160).all(off) && (place + 100..place + 160).all(goes_on)
+            })
+            .expect("a duty ends");
+        let shown = |ms: usize| from_on(over, ms, shows(coil));
+        // 100 ms, and the tick whose outputs are the first at 0 %.
+        assert_eq!(scene.seen(shown(101 + 51)), "");
+        let told = format!("current shown at 0 %, {} for 52 ms from {} ms on", name(coil), over + 101);
+        says(&scene.seen(shown(101 + 52)), &told);
+    }
 }
 
 #[test]

@@ -7,6 +7,8 @@ mod danger;
 mod ending;
 mod log;
 mod record;
+mod renewals;
+mod stop_key;
 mod stopping;
 
 use stepwell_procedure::run::Plan;

@@ -199,8 +199,13 @@ fn telemetry(host: &mut Host, at_ms: u64, first: u32) {
     use stepwell_protocol::telemetry::{TelemetryFrame, pack};
     let mut packed = [0; 64];
     let len = pack(&[[0; 14]], &mut packed).unwrap();
-    let frame =
-        TelemetryFrame { number: 0, first: Tick(first), first_us: 0, ticks: 1, packed: &packed[..len] };
+    let frame = TelemetryFrame {
+        number: 0,
+        first: Tick(first),
+        first_us: u64::from(first) * 1_000,
+        ticks: 1,
+        packed: &packed[..len],
+    };
     host.hears(at_ms, &FromBoard::Telemetry(frame));
 }
 
@@ -305,6 +310,34 @@ fn a_program_that_was_held_up_gives_the_board_its_time_anew() {
     }
     host.sent(woken + SILENCE_MS_MAX + 1);
     assert!(matches!(host.heard[..], [Heard::Lost(_)]));
+}
+
+/// What its own clock did meanwhile tells nothing of the board's: it may have been set.
+#[test]
+fn a_program_that_was_held_up_renews_no_further_ahead_than_the_board_has_come() {
+    let mut host = Host::opened();
+    let renewed = |messages: Vec<ToBoard>| {
+        messages.into_iter().find_map(|said| match said {
+            ToBoard::Renew(renew) => Some(renew.valid_until),
+            _ => None,
+        })
+    };
+    telemetry(&mut host, 11, 10);
+    assert_eq!(renewed(host.sent(12)), Some(Tick(12 + RENEW_VALID_MS)));
+    // Its clock goes ahead by an hour, and the board does not: 10 ms later comes its next frame.
+    let hour = 3_600_000;
+    assert!(renewed(host.sent(hour + 21)).is_none_or(|until| !until.is_after(Tick(20 + RENEW_VALID_MS))));
+    telemetry(&mut host, hour + 22, 20);
+    for later in [100, 200, 300] {
+        telemetry(&mut host, hour + later + 1, later as u32);
+        let until = renewed(host.sent(hour + later + 2)).expect("it renews");
+        assert!((later as u32..=later as u32 + 2).contains(&(until.0 - RENEW_VALID_MS)), "{until:?}");
+    }
+    // One that only slept knows the board's time again with the next frame.
+    let slept = 2_000;
+    telemetry(&mut host, hour + 301 + slept, 300 + slept as u32);
+    let until = renewed(host.sent(hour + 302 + slept)).expect("it renews");
+    assert_eq!(until.0 - RENEW_VALID_MS, 301 + slept as u32);
 }
 
 /// However slow the program is: it is given time once, and knows how long it has heard nothing.

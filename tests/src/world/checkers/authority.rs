@@ -115,6 +115,9 @@ impl Walk {
             Said::Dwell(dwell) => self.queue.push_back(*dwell),
             Said::Cleared => (self.may_clear, self.tripped) = (true, false),
             Said::Tripped(..) => self.tripped = true,
+            Said::FarAhead(ms) => {
+                self.wrong.say("ahead", format!("a renewal that counts for {ms} ms was heard at {place} ms"));
+            }
             Said::LateActed(action) => {
                 let what = format!("a command that had outlived its time acted at {place} ms: {action:?}");
                 self.wrong.say("late", what);

@@ -2,6 +2,7 @@
 //! serve them but on a clock of the world's. Who writes the run down and who sits before it are played, each in a
 //! file of its own.
 
+mod duties;
 mod handed;
 mod mad;
 mod person;
@@ -13,6 +14,7 @@ pub use handed::{Handed, Question};
 
 use super::mishap::{HostMishap, LineMishap, Mishap, What};
 use crate::trials::noise::Noise;
+use duties::{Duties, Turn};
 use person::Person;
 use recorder::Recorder;
 use std::fmt::Write as _;
@@ -47,6 +49,7 @@ pub struct Host<'s> {
     /// Who writes the run down.
     pub recorder: Recorder<'s>,
     person: Person,
+    duties: Duties,
     /// When the program was served last, ms of rig time.
     served_ms: u64,
     mishap: Option<Mishap>,
@@ -83,6 +86,7 @@ impl<'s> Host<'s> {
             plan: plan.clone(),
             recorder: Recorder::new(store, ms),
             person: Person::default(),
+            duties: Duties::new(ms),
             served_ms: ms,
             mishap: None,
             noise: Noise::new(u64::from(session) ^ 0x0057),
@@ -155,15 +159,12 @@ impl<'s> Host<'s> {
         }
         self.engine.tick(now);
         self.record(ms);
-        self.is_operated(ms, now);
+        let (drawn, pressed) = self.is_operated(ms, now);
         self.record(ms);
         let mut to_board = self.engine.take_bytes();
-        if self.recorder.handed.gave_up_ms.is_some()
-            && says(&to_board).any(|said| !matches!(said, ToBoard::Stop | ToBoard::Hello(_)))
-        {
-            self.wrong.push(format!("a command or a renewal on a link that was lost, {ms} ms"));
-        }
-        let commands = says(&to_board).filter_map(|said| match said {
+        let said: Vec<ToBoard> = says(&to_board).collect();
+        self.owes(ms, drawn, pressed, &said);
+        let commands = said.iter().filter_map(|said| match said {
             ToBoard::Command(command) => Some(command.id),
             _ => None,
         });
@@ -231,16 +232,46 @@ impl<'s> Host<'s> {
         self.told.push('\n');
     }
 
-    /// What whoever sits before the program does with it.
-    fn is_operated(&mut self, ms: u64, now: HostTime) {
-        if self.befalls(HostMishap::ScreenHangs, ms).is_some() {
+    /// Judges what it said in a turn in which the screen was drawn or not, the stop key pressed or not.
+    fn owes(&mut self, ms: u64, drawn: bool, pressed: bool, said: &[ToBoard]) {
+        if self.unplugged {
+            // It has nobody to say anything to.
             return;
+        }
+        let handed = &mut self.recorder.handed;
+        if pressed {
+            handed.stop_pressed_ms.get_or_insert(ms as usize);
+        }
+        if said.contains(&ToBoard::Stop) {
+            handed.stops_said_ms.push(ms as usize);
+        }
+        let lost = handed.gave_up_ms.is_some();
+        self.wrong.extend(self.duties.judge(&Turn { ms, drawn, pressed, lost, said }));
+    }
+
+    /// Whether the run should have been over long ago, for it was stopped.
+    #[must_use]
+    pub fn outstays(&self, ms: u64) -> bool {
+        self.duties.outstayed(ms)
+    }
+
+    /// What whoever sits before the program does with it: whether the screen was drawn, and the stop key pressed.
+    fn is_operated(&mut self, ms: u64, now: HostTime) -> (bool, bool) {
+        if self.befalls(HostMishap::ScreenHangs, ms).is_some() {
+            return (false, false);
         }
         self.engine.operator(now, Operator::Alive);
         let unwritten = self.recorder.handed.refused_ms.is_some();
-        if self.person.stops(ms, self.mishap, unwritten) {
+        let pressed = self.person.stops(ms, self.mishap, unwritten);
+        if pressed {
             self.engine.operator(now, Operator::Stop);
         }
+        self.is_asked(ms, now);
+        (true, pressed)
+    }
+
+    /// The person answers what is asked, or does not.
+    fn is_asked(&mut self, ms: u64, now: HostTime) {
         let Some(prompt) = self.engine.run().prompt().map(|prompt| prompt.number) else {
             self.person.is_not_asked();
             return;

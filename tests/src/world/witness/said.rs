@@ -2,6 +2,7 @@
 //! of it changes what the board may do.
 
 use std::collections::{HashMap, HashSet};
+use stepwell_protocol::LEASE_MS;
 use stepwell_protocol::channel::Sample;
 use stepwell_protocol::dwell::{Dwell, DwellReport};
 use stepwell_protocol::frame::{Deframer, decode};
@@ -15,6 +16,8 @@ use stepwell_protocol::time::Tick;
 pub enum Said {
     /// A renewal of the lease by the session that the board has opened, in time.
     Renewed,
+    /// It counts for so long from now on, in ms: no less than the lease.
+    FarAhead(i32),
     /// A command of that session, in time, whatever it asks for.
     Asked,
     /// A renewal or command, in time, of a session that the board has not opened.
@@ -110,6 +113,11 @@ impl Overheard {
                 Ok(ToBoard::Renew(renew)) if !now.is_after(renew.valid_until) => {
                     let ours = Some(renew.session) == self.session;
                     self.said.push((when, if ours { Said::Renewed } else { Said::Foreign }));
+                    let ahead_ms = renew.valid_until.ms_since(now);
+                    // It must be less (docs/protocol.md, 6.1).
+                    if ours && ahead_ms >= LEASE_MS as i32 {
+                        self.said.push((when, Said::FarAhead(ahead_ms)));
+                    }
                 }
                 Ok(ToBoard::Renew(_)) => {}
                 Ok(ToBoard::Command(command)) => self.command(when, now, command),

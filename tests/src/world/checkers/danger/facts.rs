@@ -9,6 +9,7 @@ use crate::world::witness::scale::{PERIOD_MS, count_a};
 use crate::world::witness::watch::Watch;
 use stepwell_plant::FaultKind;
 use stepwell_procedure::run::Plan;
+use stepwell_protocol::guards::Band;
 
 /// What the conditions are told besides a tick.
 pub(super) struct Facts<'a> {
@@ -27,6 +28,8 @@ pub(super) struct Facts<'a> {
     pub(super) shown_a: Vec<[f64; 2]>,
     /// What each coil draws at full duty by the guards that the board was given last, inlet first, A.
     pub(super) full_duty_a: Vec<[Option<f64>; 2]>,
+    /// What the words of the current channels may be at 0 % by those guards, inlet first.
+    pub(super) zero: Vec<[Option<Band>; 2]>,
     /// What the zero of the rail's sensor may have drifted, Pa.
     pub(super) drift_pa: Vec<f64>,
     /// Broken frames heard within the last second.
@@ -49,6 +52,7 @@ pub(super) fn facts<'a>(plan: &'a Plan, watch: &Watch, walked: &Walked, begun: O
         driven_since: Vec::with_capacity(count),
         shown_a: Vec::with_capacity(count),
         full_duty_a: Vec::with_capacity(count),
+        zero: Vec::with_capacity(count),
         drift_pa: Vec::with_capacity(count),
         broken: Vec::with_capacity(count),
         foreign: vec![false; count],
@@ -56,7 +60,7 @@ pub(super) fn facts<'a>(plan: &'a Plan, watch: &Watch, walked: &Walked, begun: O
     };
     let since = |now: bool, before: Option<usize>, place: usize| now.then(|| before.unwrap_or(place));
     let (mut dry, mut zero, mut driven) = (None, [None; 2], [None; 2]);
-    let (mut pulses, mut full_duty_a) = (0, [None; 2]);
+    let (mut pulses, mut full_duty_a, mut zero_band) = (0, [None; 2], [None; 2]);
     let mut said = watch.said.iter().peekable();
     for (place, (beside, doing)) in watch.ticks.iter().zip(doing).enumerate() {
         let expects = *doing == Doing::Work { expects_flow: true };
@@ -69,11 +73,17 @@ pub(super) fn facts<'a>(plan: &'a Plan, watch: &Watch, walked: &Walked, begun: O
         }
         while let Some((_, what)) = said.next_if(|(at, _)| *at <= place) {
             if let Said::Guards(guards) = what {
+                zero_band = guards.coils.map(|coil| Some(coil?.zero));
                 full_duty_a =
                     guards.coils.map(|coil| Some(f64::from(coil?.full_duty) * count_a(&plan.bench)));
             }
         }
+        if beside.restarted {
+            // It knows of no guards, and watches nothing.
+            zero_band = [None; 2];
+        }
         facts.full_duty_a.push(full_duty_a);
+        facts.zero.push(zero_band);
         facts.drift_pa.push(excuse::drift_pa(plan, watch, place));
         facts.shown_a.push([0, 1].map(|coil| shown_a(plan, watch, place, coil)));
         facts.dry_since.push(dry);

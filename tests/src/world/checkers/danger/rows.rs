@@ -7,6 +7,7 @@ use crate::world::checkers::letting_go::DECAY_MS;
 use crate::world::witness::watch::Beside;
 use stepwell_plant::FaultKind;
 use stepwell_procedure::sheet::BenchSheet;
+use stepwell_protocol::channel::Coil;
 use stepwell_protocol::state::State;
 
 type Condition = fn(&Facts<'_>, &Beside, usize) -> bool;
@@ -81,6 +82,15 @@ pub(super) const CONDITIONS: &[Row] = &[
     row("current at 0 %, pressure", ("CurrentAtZeroDuty", 50, "RADS"), NOTHING, |facts, beside, place| {
         current_at_zero(facts, beside, place, 1)
     }),
+    row("current shown at 0 %, inlet", ("CurrentAtZeroDuty", 50, "RADS"), MEDIAN, |facts, beside, place| {
+        shows_at_zero(facts, beside, place, 0)
+    }),
+    row(
+        "current shown at 0 %, pressure",
+        ("CurrentAtZeroDuty", 50, "RADS"),
+        MEDIAN,
+        |facts, beside, place| shows_at_zero(facts, beside, place, 1),
+    ),
     row("no current when driven, inlet", ("CoilOpen", 50, "DS"), JUST_DRIVEN, |facts, beside, place| {
         open(facts, beside, place, 0)
     }),
@@ -128,6 +138,9 @@ pub(super) const CONDITIONS: &[Row] = &[
     row("impossible command", ("BadCommand", 10, "ADS"), NOTHING, |facts, _, place| facts.impossible[place]),
 ];
 
+/// What is added where words count (docs/protocol.md, 11).
+const MEDIAN: (usize, &str) = (1, "the median of three words shows a step with its second word");
+
 /// What is added where a coil may have been driven only since the condition began.
 const JUST_DRIVEN: (usize, &str) =
     (50, "a current that has just been switched on tells nothing: as long again");
@@ -174,6 +187,13 @@ fn current_at_zero(facts: &Facts<'_>, beside: &Beside, place: usize, coil: usize
     guards::fitted(facts.plan)[coil].is_some()
         && facts.zero_since[place][coil].is_some_and(|since| place - since > DECAY_MS)
         && beside.current_a[on] > least_a
+}
+
+/// A channel whose word is no zero's, whatever really flows.
+fn shows_at_zero(facts: &Facts<'_>, beside: &Beside, place: usize, coil: usize) -> bool {
+    let word = beside.analog[Coil::BOTH[coil].current().index()];
+    facts.zero[place][coil].is_some_and(|zero| !zero.contains(word))
+        && facts.zero_since[place][coil].is_some_and(|since| place - since > DECAY_MS)
 }
 
 fn open(facts: &Facts<'_>, beside: &Beside, place: usize, coil: usize) -> bool {

@@ -44,6 +44,10 @@ pub struct Handed {
     pub sealed: bool,
     /// When the program gave the link up, ms of rig time: what it hears from then on is shown and not kept.
     pub gave_up_ms: Option<usize>,
+    /// When the stop key was pressed, the first time, ms of rig time.
+    pub stop_pressed_ms: Option<usize>,
+    /// When the program said stop, ms of rig time, in order.
+    pub stops_said_ms: Vec<usize>,
     /// Questions, in the order in which they were put.
     pub questions: Vec<Question>,
 }

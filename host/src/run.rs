@@ -5,7 +5,7 @@ use crate::cli::{BenchArgs, RunArgs, StoreArgs};
 use crate::failure::Failure;
 use crate::print::{errln, outln};
 use crate::recorded::{Instead, Recorded};
-use crate::{library, mounted, print, render};
+use crate::{aside, library, mounted, print, render};
 use serde_json::json;
 use std::io::{BufRead, IsTerminal};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -72,6 +72,7 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
     };
     let real_time = args.real_time || !on_built_in;
     let recorded = Recorded::open(store, &plan, simulation.clone(), answers, real_time)?;
+    aside::begin().map_err(|error| Failure::Internal(format!("starting to print: {error}")))?;
     let mut terminal = Terminal::new(args.yes, recorded)?;
     errln!(
         "{} · pump {} ({}) · bench {}",
@@ -306,7 +307,10 @@ impl Terminal {
         std::thread::spawn(move || {
             for signal in signals.forever() {
                 let leaves = [signal_hook::consts::SIGTERM, signal_hook::consts::SIGHUP].contains(&signal);
-                left.fetch_or(leaves, Ordering::Relaxed);
+                if leaves {
+                    left.store(true, Ordering::Relaxed);
+                    aside::ended();
+                }
                 counted.fetch_add(1, Ordering::Relaxed);
             }
         });
@@ -350,7 +354,9 @@ impl Terminal {
         );
         if self.in_place {
             let shown: String = line.chars().take(78).collect();
-            print::err_over(&format!("{shown:<78}"));
+            if !print::err_over(&format!("{shown:<78}")) {
+                return;
+            }
             self.line_open = true;
         } else {
             errln!("{line}");

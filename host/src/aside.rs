@@ -76,6 +76,11 @@ pub(crate) fn all_taken(by: Stream) -> bool {
     place(by).is_none_or(Place::all_taken)
 }
 
+/// Gives an answer, or is closed, when all that was said until now has been taken.
+pub(crate) fn told(to: Stream) -> Receiver<()> {
+    place(to).map_or_else(|| channel().1, Place::told)
+}
+
 /// Somebody ends the program: at its end it waits for no reader any longer than for a terminal.
 pub(crate) fn ended() {
     ENDED.store(true, Ordering::Relaxed);

@@ -4,9 +4,11 @@
 //! measured · 5 link · 6 trip · 130 interrupted.
 
 mod analyse;
+mod answers;
 mod aside;
 mod cli;
 mod clock;
+mod deliberate;
 mod failure;
 mod fall;
 mod library;

@@ -1,5 +1,5 @@
-//! A run without screens on a terminal that takes no more words (Ctrl-S, a connection that stands still): words
-//! hold up nothing.
+//! A run without screens on a terminal that takes no more words (Ctrl-S, a connection that stands still), and
+//! with a key held down: words hold up nothing, and no question is answered that was not read.
 
 #[path = "program/process.rs"]
 #[allow(dead_code, reason = "shared with the tests of the command line")]
@@ -15,11 +15,48 @@ use std::time::Duration;
 use stepwell_store::Store;
 use terminal::OnTerminal;
 
+const ENTER: &str = "\r";
 const HOLD: &str = "\x13";
+const GO_ON: &str = "\x11";
+
+/// Longer than a question wants between two answers.
+const A_MOMENT: Duration = Duration::from_millis(900);
 
 /// A staged stop takes 5 s at most, the tear-down's vent one, the wait for the terminal 5 s; and as much again for a
 /// busy computer.
 const ENDS_MAX: Duration = Duration::from_secs(22);
+
+/// Asks twice before and once after the energy, and drives coils in between.
+const SHORT: &str = r#"
+stepwell = "procedure"
+format = 1
+name = "short"
+title = "Short"
+
+[[set_up]]
+step = "confirm"
+name = "first"
+title = "The first question"
+text = "All tight?"
+
+[[set_up]]
+step = "confirm"
+name = "second"
+title = "The second question"
+text = "All shut?"
+
+[[main]]
+step = "electrical"
+name = "coils"
+title = "Coils"
+dwell = "0.5 s"
+
+[[tear_down]]
+step = "confirm"
+name = "last"
+title = "The last question"
+text = "All put away?"
+"#;
 
 fn run(folder: &Path, procedure: &str) -> Command {
     let file = folder.join("procedure.toml");
@@ -38,6 +75,12 @@ fn stored(folder: &Path) -> Duration {
     let runs =
         Store::open_to_read(&folder.join("runs")).and_then(|store| store.runs()).expect("it can be read");
     Duration::from_secs_f64(runs.first().and_then(|run| run.duration_s).unwrap_or(0.0))
+}
+
+fn say(terminal: &OnTerminal, answer: &str) {
+    terminal.rest(A_MOMENT);
+    terminal.press(answer);
+    terminal.press(ENTER);
 }
 
 fn signal(terminal: &OnTerminal, name: &str) {
@@ -83,4 +126,61 @@ fn a_run_whose_words_nobody_takes_is_on_disk_to_its_last_second_when_it_is_kille
     let more = stored(&folder).saturating_sub(before);
     // What was stored before was not beyond the run, and what is lost at the end is a second.
     assert!(more >= held - Duration::from_secs(1), "{more:?} of {held:?}");
+}
+
+#[test]
+fn a_question_that_nobody_could_see_is_not_answered_and_stands_when_the_terminal_goes_on() {
+    let folder = folder("held-question");
+    let mut command = run(&folder, SHORT);
+    command.arg("--real-time");
+    let mut terminal = OnTerminal::start(&command);
+    terminal.wait_for("The first question (run 1)");
+    say(&terminal, "");
+    terminal.wait_for("The second question (run 1)");
+    say(&terminal, "");
+    terminal.wait_for("y and Enter");
+    say(&terminal, "y");
+    terminal.press(HOLD);
+    for _ in 0..8 {
+        terminal.rest(A_MOMENT);
+        terminal.press(ENTER);
+    }
+    assert!(!terminal.text().contains("The last question"), "it was not held:\n{}", terminal.text());
+    terminal.press(GO_ON);
+    terminal.wait_for("The last question (run 1)");
+    assert!(terminal.ends_within(Duration::from_secs(2)).is_none(), "answered unseen:\n{}", terminal.text());
+    say(&terminal, "");
+    let status = terminal.ends_within(Duration::from_secs(5)).expect("all is answered");
+    assert_eq!(status.code(), Some(0), "{}", terminal.text());
+    assert_eq!(shown(&folder).matches("answered: done (at the terminal)").count(), 4, "{}", shown(&folder));
+}
+
+#[test]
+fn a_held_enter_answers_one_question_and_what_was_typed_before_one_answers_none() {
+    let folder = folder("held-enter");
+    let mut command = run(&folder, SHORT);
+    command.arg("--real-time");
+    let mut terminal = OnTerminal::start(&command);
+    terminal.press("\r\r\ry");
+    terminal.wait_for("The first question (run 1)");
+    let asks = |words: &str| terminal.text().contains(words);
+    terminal.rest(A_MOMENT);
+    assert!(!asks("The second question"), "answered before it was asked:\n{}", terminal.text());
+    let (mut second, mut told, mut caution) = (false, false, false);
+    for _ in 0..90 {
+        terminal.press(ENTER);
+        terminal.rest(Duration::from_millis(33));
+        second |= asks("The second question (run 1)");
+        told |= asks("Too soon, or held down");
+        caution |= asks("y and Enter");
+    }
+    assert!(second && told, "{second}, {told}:\n{}", terminal.text());
+    assert!(!caution, "a held key has answered twice:\n{}", terminal.text());
+    say(&terminal, "");
+    terminal.wait_for("y and Enter");
+    say(&terminal, "n");
+    terminal.wait_for("The last question (run 1)");
+    say(&terminal, "");
+    let status = terminal.ends_within(Duration::from_secs(10)).expect("all is answered");
+    assert_eq!(status.code(), Some(130), "{}", terminal.text());
 }

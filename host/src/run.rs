@@ -58,6 +58,9 @@ pub(crate) fn plan(procedure: &str, bench: &BenchArgs) -> Result<Plan, Failure> 
 /// Number of a pump on the built-in bench when none is given.
 pub(crate) const DEMO_ID: &str = "DEMO";
 
+/// Who answers with `--yes`: words for terminal and record.
+const BY_YES: &str = "by --yes, nobody was asked";
+
 /// Longest number of a pump, in characters.
 const PUMP_ID_MAX: usize = 64;
 
@@ -68,7 +71,7 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
     let simulation = on_built_in.then(|| mounted::describe(&args.bench.model));
     let setup = mounted::setup(&plan.pump, &args.bench.model)?;
     let answers = match (args.yes, std::io::stdin().is_terminal()) {
-        (true, _) => "by --yes, nobody was asked",
+        (true, _) => BY_YES,
         (false, true) => "at the terminal",
         (false, false) => "by what was fed to the program, no terminal",
     };
@@ -410,7 +413,7 @@ impl Terminal {
                 print::err(&render::wrapped(line, "  ", "  "));
             }
             if self.yes {
-                errln!("  done (--yes)");
+                errln!("  answered: done ({BY_YES})");
             } else {
                 errln!("  {}", answers::ways(prompt.caution));
                 self.answers.asked();

@@ -1,5 +1,5 @@
 //! The program's clocks: the calendar, read once when a run begins, for its label only, and a stopwatch
-//! for the screens. No decision of a run depends on either.
+//! for questions and screens. No decision of a run depends on either.
 
 use std::time::{Duration, Instant};
 
@@ -15,8 +15,8 @@ pub(crate) fn calendar() -> String {
     )
 }
 
-/// Time as the person at the screens sees it pass.
-#[derive(Debug)]
+/// Time as a person sees it pass.
+#[derive(Clone, Copy, Debug)]
 pub(crate) struct Stopwatch(Instant);
 
 impl Stopwatch {

@@ -1,7 +1,9 @@
 //! Threads of the program that fall over: what the first of them fell over is noted, whichever it was. Whoever looks
 //! after a run then stops it (`Recorded::must_stop`), and the program's end tells it.
 
-use std::panic::{PanicHookInfo, set_hook, take_hook};
+use crate::print::errln;
+use std::backtrace::{Backtrace, BacktraceStatus};
+use std::panic::{PanicHookInfo, set_hook};
 use std::sync::OnceLock;
 
 static FALLEN: OnceLock<String> = OnceLock::new();
@@ -11,13 +13,15 @@ pub(crate) fn fallen() -> Option<&'static str> {
     FALLEN.get().map(String::as_str)
 }
 
-/// From now on a fall is noted, and printed where and when it happens.
+/// From now on a fall is noted, and printed when it happens, with the other words: they hold up nobody.
 pub(crate) fn note_and_print() {
-    let _ = take_hook();
-    let print = take_hook();
-    set_hook(Box::new(move |fall| {
+    set_hook(Box::new(|fall| {
         note(fall);
-        print(fall);
+        errln!("\n{}", words(fall));
+        let backtrace = Backtrace::capture();
+        if backtrace.status() == BacktraceStatus::Captured {
+            errln!("{backtrace}");
+        }
     }));
 }
 
@@ -30,6 +34,10 @@ pub(crate) fn note_and(then: impl Fn() + Send + Sync + 'static) {
 }
 
 fn note(fall: &PanicHookInfo<'_>) {
+    FALLEN.get_or_init(|| words(fall));
+}
+
+fn words(fall: &PanicHookInfo<'_>) -> String {
     let thread = std::thread::current();
-    FALLEN.get_or_init(|| format!("thread {} {fall}", thread.name().unwrap_or("without a name")));
+    format!("thread {} {fall}", thread.name().unwrap_or("without a name"))
 }

@@ -4,8 +4,11 @@
 //! measured · 5 link · 6 trip · 130 interrupted.
 
 mod analyse;
+mod answers;
+mod aside;
 mod cli;
 mod clock;
+mod deliberate;
 mod failure;
 mod fall;
 mod library;
@@ -30,7 +33,7 @@ fn main() -> ExitCode {
     let _ = signal_hook::flag::register(signal_hook::consts::SIGXFSZ, unheeded);
     tracing_subscriber::fmt()
         .with_env_filter(tracing_subscriber::EnvFilter::from_env("STEPWELL_LOG"))
-        .with_writer(std::io::stderr)
+        .with_writer(|| print::Log)
         .log_internal_errors(false)
         .init();
     fall::note_and_print();
@@ -43,9 +46,11 @@ fn main() -> ExitCode {
         errln!("stepwell: the program fell over; this is a fault of its own, report it: {fall}");
         code = failure::INTERNAL;
     }
+    aside::finish();
     if let Some(what) = print::lost() {
         errln!("stepwell: {what}");
         code = failure::INTERNAL;
+        aside::finish();
     }
     ExitCode::from(code)
 }

@@ -4,24 +4,53 @@
 //! Words come from files too, so control characters are left out: nothing but this program moves the
 //! cursor or changes colours.
 
+use crate::aside;
 use std::io::{Error, ErrorKind, Write};
 use std::sync::OnceLock;
 
 static LOST: OnceLock<String> = OnceLock::new();
 
+/// Where words are written.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Stream {
+    Out,
+    Err,
+}
+
+impl Stream {
+    /// Writes the text, however long that takes.
+    pub(crate) fn write(self, text: &str) {
+        match self {
+            Stream::Out => put(&mut std::io::stdout().lock(), "standard output", text),
+            Stream::Err => put(&mut std::io::stderr().lock(), "standard error", text),
+        }
+    }
+
+    fn say(self, text: String) {
+        if let Some(text) = aside::put(self, text) {
+            self.write(&text);
+        }
+    }
+}
+
 /// Prints on standard output, at once.
 pub(crate) fn out(text: &str) {
-    put(&mut std::io::stdout().lock(), "standard output", &plain(text));
+    Stream::Out.say(plain(text));
 }
 
 /// Prints on standard error.
 pub(crate) fn err(text: &str) {
-    put(&mut std::io::stderr().lock(), "standard error", &plain(text));
+    Stream::Err.say(plain(text));
 }
 
-/// Prints on standard error from the beginning of the line on that the cursor is in.
-pub(crate) fn err_over(text: &str) {
-    put(&mut std::io::stderr().lock(), "standard error", &format!("\r{}", plain(text)));
+/// Prints on standard error from the beginning of the line on that the cursor is in, unless words before it are still
+/// waiting: what is written over soon is not worth waiting for. Whether it does.
+pub(crate) fn err_over(text: &str) -> bool {
+    let prints = aside::all_taken(Stream::Err);
+    if prints {
+        Stream::Err.say(format!("\r{}", plain(text)));
+    }
+    prints
 }
 
 /// What could not be written, and why.
@@ -39,6 +68,21 @@ fn put(to: &mut impl Write, name: &str, text: &str) {
         && !reader_gone(&error)
     {
         LOST.get_or_init(|| format!("writing to {name}: {error}; not everything has been printed"));
+    }
+}
+
+/// The program's log, on standard error, as it is.
+#[derive(Debug)]
+pub(crate) struct Log;
+
+impl Write for Log {
+    fn write(&mut self, text: &[u8]) -> std::io::Result<usize> {
+        Stream::Err.say(String::from_utf8_lossy(text).into_owned());
+        Ok(text.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
     }
 }
 

@@ -298,9 +298,8 @@ impl Recorded {
         true
     }
 
-    /// Somebody has ended the program, and so stopped the run: nobody is left to answer.
+    /// Somebody has ended the program, and so stopped the run.
     pub(crate) fn program_ended(&mut self) {
-        self.nobody_answers();
         if self.stopped.is_none() {
             self.note_stop(Stopper::Ending, "");
         }

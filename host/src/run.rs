@@ -1,16 +1,18 @@
 //! `run`: a procedure without screens. Progress and questions on standard error, the result on
 //! standard output.
 
+use crate::answers::{self, Answer, Answers};
 use crate::cli::{BenchArgs, RunArgs, StoreArgs};
+use crate::deliberate::TOO_SOON;
 use crate::failure::Failure;
 use crate::print::{errln, outln};
 use crate::recorded::{Instead, Recorded};
-use crate::{library, mounted, print, render};
+use crate::{aside, library, mounted, print, render};
 use serde_json::json;
-use std::io::{BufRead, IsTerminal};
+use std::io::IsTerminal;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::{Arc, mpsc};
 use std::time::Duration;
 use stepwell_procedure::read;
 use stepwell_procedure::record::{Ended, Entry, Event, Outcome};
@@ -56,6 +58,9 @@ pub(crate) fn plan(procedure: &str, bench: &BenchArgs) -> Result<Plan, Failure> 
 /// Number of a pump on the built-in bench when none is given.
 pub(crate) const DEMO_ID: &str = "DEMO";
 
+/// Who answers with `--yes`: words for terminal and record.
+const BY_YES: &str = "by --yes, nobody was asked";
+
 /// Longest number of a pump, in characters.
 const PUMP_ID_MAX: usize = 64;
 
@@ -66,12 +71,13 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
     let simulation = on_built_in.then(|| mounted::describe(&args.bench.model));
     let setup = mounted::setup(&plan.pump, &args.bench.model)?;
     let answers = match (args.yes, std::io::stdin().is_terminal()) {
-        (true, _) => "by --yes, nobody was asked",
+        (true, _) => BY_YES,
         (false, true) => "at the terminal",
         (false, false) => "by what was fed to the program, no terminal",
     };
     let real_time = args.real_time || !on_built_in;
     let recorded = Recorded::open(store, &plan, simulation.clone(), answers, real_time)?;
+    aside::begin().map_err(|error| Failure::Internal(format!("starting to print: {error}")))?;
     let mut terminal = Terminal::new(args.yes, recorded)?;
     errln!(
         "{} · pump {} ({}) · bench {}",
@@ -277,7 +283,7 @@ struct Terminal {
     stops_seen: usize,
     /// Somebody ends the program: nobody is left to answer.
     leaving: Arc<AtomicBool>,
-    lines: Option<mpsc::Receiver<String>>,
+    answers: Answers,
     asked: u32,
     in_place: bool,
     line_open: bool,
@@ -306,7 +312,10 @@ impl Terminal {
         std::thread::spawn(move || {
             for signal in signals.forever() {
                 let leaves = [signal_hook::consts::SIGTERM, signal_hook::consts::SIGHUP].contains(&signal);
-                left.fetch_or(leaves, Ordering::Relaxed);
+                if leaves {
+                    left.store(true, Ordering::Relaxed);
+                    aside::ended();
+                }
                 counted.fetch_add(1, Ordering::Relaxed);
             }
         });
@@ -316,7 +325,7 @@ impl Terminal {
             stops,
             stops_seen: 0,
             leaving,
-            lines: None,
+            answers: Answers::new(),
             asked: 0,
             in_place: std::io::stderr().is_terminal(),
             line_open: false,
@@ -350,7 +359,9 @@ impl Terminal {
         );
         if self.in_place {
             let shown: String = line.chars().take(78).collect();
-            print::err_over(&format!("{shown:<78}"));
+            if !print::err_over(&format!("{shown:<78}")) {
+                return;
+            }
             self.line_open = true;
         } else {
             errln!("{line}");
@@ -391,28 +402,10 @@ impl Terminal {
         self.recorded.output(output);
     }
 
-    /// Lines typed, read on a thread so that nothing ever waits for the keyboard.
-    fn typed(&mut self, wait: Duration) -> Result<String, mpsc::RecvTimeoutError> {
-        let lines = self.lines.get_or_insert_with(|| {
-            let (send, lines) = mpsc::channel();
-            std::thread::spawn(move || {
-                for line in std::io::stdin().lock().lines().map_while(Result::ok) {
-                    if send.send(line).is_err() {
-                        return;
-                    }
-                }
-            });
-            lines
-        });
-        lines.recv_timeout(wait)
-    }
-
     /// Asks, once, and waits so long for the answer.
     fn answer_within(&mut self, prompt: &Prompt, wait: Duration) -> Option<bool> {
         if self.asked != prompt.number {
             self.asked = prompt.number;
-            // What was typed before the question was shown is no answer to it.
-            while !self.yes && std::io::stdin().is_terminal() && self.typed(Duration::ZERO).is_ok() {}
             self.end_line();
             let run = self.recorded.kept().number.map_or(String::new(), |number| format!(" (run {number})"));
             errln!("\n{}{run}", prompt.title);
@@ -420,9 +413,10 @@ impl Terminal {
                 print::err(&render::wrapped(line, "  ", "  "));
             }
             if self.yes {
-                errln!("  done (--yes)");
+                errln!("  answered: done ({BY_YES})");
             } else {
-                errln!("  {}", ways_to_answer(prompt.caution));
+                errln!("  {}", answers::ways(prompt.caution));
+                self.answers.asked();
             }
         }
         if self.yes {
@@ -433,40 +427,26 @@ impl Terminal {
             self.recorded.nobody_answers();
             return Some(false);
         }
-        match self.typed(wait) {
-            Ok(line) => {
-                let meant = meaning(&line, prompt.caution);
-                if meant.is_none() {
-                    errln!("  not understood: {}", ways_to_answer(prompt.caution));
-                }
-                meant
+        match self.answers.within(wait, prompt.caution) {
+            Answer::None => None,
+            Answer::Yes => Some(true),
+            Answer::No => Some(false),
+            Answer::TooSoon => {
+                self.end_line();
+                errln!("  {TOO_SOON}");
+                None
             }
-            Err(mpsc::RecvTimeoutError::Timeout) => None,
-            Err(mpsc::RecvTimeoutError::Disconnected) => {
+            Answer::NotUnderstood => {
+                self.end_line();
+                errln!("  not understood: {}", answers::ways(prompt.caution));
+                None
+            }
+            Answer::Nobody => {
                 errln!("  nobody there to answer: taken as no (--yes answers every question)");
                 self.recorded.nobody_answers();
                 Some(false)
             }
         }
-    }
-}
-
-/// How a question is answered.
-fn ways_to_answer(caution: bool) -> &'static str {
-    if caution {
-        "y and Enter = yes, all of it · n and Enter = no · Ctrl-C = SOFTWARE STOP"
-    } else {
-        "Enter = done · n and Enter = no · Ctrl-C = SOFTWARE STOP"
-    }
-}
-
-/// What a typed line says. A caution is not accepted by an empty line, which a key held down types too.
-fn meaning(line: &str, caution: bool) -> Option<bool> {
-    match line.trim().to_lowercase().as_str() {
-        "" if caution => None,
-        "" | "y" | "yes" | "done" => Some(true),
-        "n" | "no" => Some(false),
-        _ => None,
     }
 }
 
@@ -497,28 +477,5 @@ impl Outside for Terminal {
         }
         self.stops_seen = stops;
         pressed || self.recorded.must_stop()
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::meaning;
-
-    #[test]
-    fn only_what_is_an_answer_is_taken_as_one() {
-        for (line, done, caution) in [
-            ("", Some(true), None),
-            (" Y ", Some(true), Some(true)),
-            ("yes", Some(true), Some(true)),
-            ("done", Some(true), Some(true)),
-            ("n", Some(false), Some(false)),
-            ("No", Some(false), Some(false)),
-            ("stop", None, None),
-            ("not yet", None, None),
-            ("q", None, None),
-        ] {
-            assert_eq!(meaning(line, false), done, "{line:?}");
-            assert_eq!(meaning(line, true), caution, "{line:?}");
-        }
     }
 }

@@ -438,6 +438,29 @@ fn a_program_that_is_killed_in_mid_purge_leaves_a_bench_at_rest_and_a_run_that_s
 }
 
 #[test]
+fn who_answers_once_the_program_was_ended_is_said_alike_while_it_runs_and_in_the_record() {
+    let folder = folder("ended-yes");
+    let (store, procedure) = (folder.join("runs"), folder.join("purge.toml"));
+    let gauge = "[[tear_down]]\nstep = \"confirm\"\nname = \"gauge\"\ntitle = \"Gauge\"\ntext = \"Zero?\"\n";
+    std::fs::write(&procedure, format!("{PURGE}\n{gauge}")).unwrap();
+    let bench = Served::start(&[]);
+    let mut command = stepwell(&store);
+    command.arg("run").arg(&procedure).args(["--yes", "--port", bench.port(), "--id", "P-3"]);
+    let running = process::spawn(&mut command);
+    bench.wait_for("energised");
+    let kill = format!("kill -TERM {}", running.id());
+    assert!(std::process::Command::new("sh").args(["-c", &kill]).status().unwrap().success());
+    let ended = process::finish(running);
+    assert_eq!(ended.code, 130, "{}", ended.err);
+    let shown = told(stepwell(&store).args(["show", "1"])).out;
+    for words in [&ended.err, &shown] {
+        // The cautions and the gauge.
+        assert_eq!(words.matches("answered: done (by --yes, nobody was asked)").count(), 2, "{words}");
+        assert_eq!(words.matches("done (").count(), 2, "{words}");
+    }
+}
+
+#[test]
 fn a_run_under_way_is_listed_as_running_and_as_interrupted_when_its_program_is_killed() {
     let store = folder("running").join("runs");
     let mut command = stepwell(&store);

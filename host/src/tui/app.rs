@@ -1,10 +1,10 @@
 //! What the screens hold, and what keys do to it. No terminal, no clock, no session.
 
-use super::deliberate::{SHOWN_MIN, Strokes};
 use super::draw;
 use super::keys::{self, Key};
 use super::trace::Trace;
 use crate::cli::BenchArgs;
+use crate::deliberate::{SHOWN_MIN, Strokes, TOO_SOON};
 use crate::failure::{Failure, INTERNAL};
 use crate::recorded::Kept;
 use crate::{library, run};
@@ -72,7 +72,6 @@ pub(super) struct App {
 
 const UNDER_WAY: &str = "A run is under way: Space stops it, then q leaves.";
 const STOPPED: &str = "Stopped by the operator: no more than the tear-down follows, then q leaves.";
-const TOO_SOON: &str = "Too soon, or held down: read, let go, then press once.";
 const READ_ON: &str = "Read to the end first, with Down.";
 const NO_CONSENT: &str = "Enter is no consent to a caution: press y for yes, n for no.";
 

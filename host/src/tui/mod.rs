@@ -5,7 +5,6 @@
 //! alive. Keys and drawing are pure and tested without a terminal (`app`, `draw`).
 
 mod app;
-mod deliberate;
 mod draw;
 mod guard;
 mod input;

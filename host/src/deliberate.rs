@@ -3,22 +3,25 @@
 
 use std::time::Duration;
 
-/// What asks must have been on the screen for so long before it can be answered.
-pub(super) const SHOWN_MIN: Duration = Duration::from_millis(500);
+/// What asks must have been there to read for so long before it can be answered.
+pub(crate) const SHOWN_MIN: Duration = Duration::from_millis(500);
 
 /// Strokes of answering keys must be so far apart. A keyboard repeats a held key every few tens of
 /// milliseconds, and begins to after 0.66 s at the latest as it comes (common practice, no source).
 const APART_MIN: Duration = Duration::from_millis(700);
 
+/// What is said of a stroke that is no answer.
+pub(crate) const TOO_SOON: &str = "Too soon, or held down: read, let go, then press once.";
+
 /// Strokes of the keys that answer.
 #[derive(Debug, Default)]
-pub(super) struct Strokes {
+pub(crate) struct Strokes {
     last: Option<Duration>,
 }
 
 impl Strokes {
-    /// Takes a stroke at `now`; whether it is an answer to what has been on the screen since `shown`.
-    pub(super) fn meant(&mut self, now: Duration, shown: Duration) -> bool {
+    /// Takes a stroke at `now`; whether it is an answer to what has been there to read since `shown`.
+    pub(crate) fn meant(&mut self, now: Duration, shown: Duration) -> bool {
         let held = self.last.is_some_and(|last| now.saturating_sub(last) < APART_MIN);
         self.last = Some(now);
         !held && now.saturating_sub(shown) >= SHOWN_MIN

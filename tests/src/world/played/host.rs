@@ -164,11 +164,11 @@ impl<'s> Host<'s> {
         let mut to_board = self.engine.take_bytes();
         let said: Vec<ToBoard> = says(&to_board).collect();
         self.owes(ms, drawn, pressed, &said);
-        let commands = said.iter().filter_map(|said| match said {
+        let mut commands = said.iter().filter_map(|said| match said {
             ToBoard::Command(command) => Some(command.id),
             _ => None,
         });
-        self.last_id = commands.last().unwrap_or(self.last_id);
+        self.last_id = commands.next_back().unwrap_or(self.last_id);
         if self.befalls(HostMishap::Mad, ms).is_some() && !self.mad_sent {
             self.mad_sent = true;
             to_board.extend(mad::nonsense(self.session, self.last_id.wrapping_add(1), self.board_now));

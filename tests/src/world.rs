@@ -52,15 +52,22 @@ const AFTERWARDS_MS: u64 = 12_000;
 /// When the store cannot be made.
 #[must_use]
 pub fn run(case: &Case, store: &Path) -> Story {
-    run_with(case, &case.plan(), store)
+    let (mut story, begun) = play(case, &case.plan(), store);
+    story.wrong.extend(spurious::trips(&story.watch, case.line, begun));
+    story
 }
 
-/// The same with sheets or a procedure of one's own.
+/// The same with sheets or a procedure of one's own, with which a board may trip though nothing is wrong.
 ///
 /// # Panics
 /// When the store cannot be made.
 #[must_use]
 pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
+    play(case, plan, store).0
+}
+
+/// What came of a case, and what went wrong on purpose if it came to that.
+fn play(case: &Case, plan: &Plan, store: &Path) -> (Story, Option<Mishap>) {
     let mut world = World {
         machine: Machine::new(case.rig(), case.seed, case.unseen),
         line: Line::new(case.line, case.seed),
@@ -107,7 +114,6 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         .map(|(life, handed)| record::compare(store, plan, handed, life, &watch))
         .collect();
     let Judged { doing, episodes, mut wrong, beyond } = judged(plan, &watch, begun);
-    wrong.extend(spurious::trips(&watch, case.line, begun));
     wrong.extend(wrong_said);
     wrong.extend(handed.iter().filter_map(|handed| asked::energised(handed, &watch)));
     wrong.extend(handed.iter().filter_map(|handed| stopped::worked_on(handed, &doing, case.line)));
@@ -124,7 +130,9 @@ pub fn run_with(case: &Case, plan: &Plan, store: &Path) -> Story {
         .and_then(|mishap| reports::at_rest::at_rest_ms(&doing, &watch.said, mishap.onset_ms as usize - 1));
     let tripped = watch.ticks.iter().any(|beside| beside.moment.state == State::Tripped);
     let trips = machine.trips().to_vec();
-    Story { outcomes, wrong, beyond, episodes, kept, handed, at_rest_ms, tripped, trips, told, watch }
+    let story =
+        Story { outcomes, wrong, beyond, episodes, kept, handed, at_rest_ms, tripped, trips, told, watch };
+    (story, begun)
 }
 
 /// A folder for a store that need not last: on a memory file system where there is one.

@@ -29,7 +29,7 @@ use stepwell_protocol::frame::{self, Deframer, FRAME_MAX};
 use stepwell_protocol::message::{Action, Command, FromBoard, Hello, Refusal, Renew, ToBoard, TripCause};
 use stepwell_protocol::telemetry::unpack;
 use stepwell_protocol::time::Tick;
-use stepwell_protocol::{PROTOCOL_VERSION, RENEW_EVERY_MS};
+use stepwell_protocol::{LEASE_MS, PROTOCOL_VERSION, RENEW_EVERY_MS};
 
 /// A greeting is repeated this often, in ms.
 const GREET_EVERY_MS: u64 = 200;
@@ -54,7 +54,9 @@ const ANSWER_MS_MAX: u64 = 2_000;
 
 /// A program that was not given the processor for this long may not have heard what was said meanwhile: silence
 /// counts anew, once until the board is heard, and what the board's clock shows is not known until then; in ms.
-const HELD_UP_MS: u64 = 250;
+const HELD_UP_MS: u64 = 150;
+// A clock that is set ahead by less is believed: a renewal still counts for less than the lease.
+const _: () = assert!(RENEW_VALID_MS as u64 + HELD_UP_MS < LEASE_MS as u64);
 
 /// A board that has not been heard for this long is lost, in ms.
 const SILENCE_MS_MAX: u64 = 500;

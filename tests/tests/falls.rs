@@ -35,7 +35,7 @@ fn falls(thread: &'static str, screens: bool, kept: Kept) {
     let heron = Scenario::healthy("electrical", "heron", 1);
     let mut at_work = AtWork::prepared(folder.path(), &heron, screens, |command| fall.prepare(command));
     let stood = fall.happen();
-    let at_fall = at_work.bench.latest().expect("it has ticked");
+    let at_fall = at_work.bench.before(stood).expect("it has ticked");
     assert!(at_fall.rail_pa > 1e6, "{case}: nothing was at stake: {at_fall:?}");
     let worked = at_work.bench.still(stood, Seen::works);
     assert!(worked <= bound(thread), "{case}: worked on for {worked:?}");

@@ -108,6 +108,13 @@ impl Bench {
         seen[seen.partition_point(|seen| seen.at < since)..].to_vec()
     }
 
+    /// The last tick before `at`.
+    #[must_use]
+    pub fn before(&self, at: Instant) -> Option<Seen> {
+        let seen = self.seen.lock().unwrap_or_else(PoisonError::into_inner);
+        seen[..seen.partition_point(|seen| seen.at < at)].last().copied()
+    }
+
     /// The latest tick.
     #[must_use]
     pub fn latest(&self) -> Option<Seen> {

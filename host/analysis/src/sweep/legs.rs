@@ -301,14 +301,14 @@ pub(super) fn turns(duty: &[f64], range: f64) -> Vec<Turn> {
     let last = duty.len() - 1;
     let end = around(last);
     found.push(Turn { from: if end.is_held() { end.from } else { last + 1 }, middle: last, to: last + 1 });
-    // In noise as large as the ways themselves, what lies around a turn may reach beyond the next one.
+    // In noise as large as the ways themselves, what lies around two turns may overlap: each keeps to its half.
     let at: Vec<usize> = turns.into_iter().chain([last]).collect();
     for (pair, k) in at.windows(2).zip(0..) {
-        if found[k].to > pair[1] {
-            (found[k].to, found[k].middle) = (pair[1], found[k].middle.min(pair[1] - 1));
-        }
-        if found[k + 1].from <= pair[0] {
-            (found[k + 1].from, found[k + 1].middle) = (pair[0] + 1, found[k + 1].middle.max(pair[0] + 1));
+        let half = usize::midpoint(pair[0], pair[1]);
+        if found[k].to > found[k + 1].from {
+            (found[k].to, found[k].middle) = (found[k].to.min(half + 1), found[k].middle.min(half));
+            (found[k + 1].from, found[k + 1].middle) =
+                (found[k + 1].from.max(half + 1), found[k + 1].middle.max(half + 1));
         }
     }
     found
@@ -381,4 +381,33 @@ fn check_settled(levels: &[(usize, usize)], output: &[f64], signal: Signal) -> R
         });
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::turns;
+    use crate::stats::extremes;
+
+    /// Walks that scatter as much as they travel: whichever they are, each turn lies behind the one before it.
+    #[test]
+    fn turns_come_in_the_order_of_their_samples() {
+        // A linear congruential generator (constants from memory: Knuth's MMIX).
+        let mut state = 1_u64;
+        let mut draw = |below: u64| {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 33) % below
+        };
+        for _ in 0..100_000 {
+            let (rows, levels) = (3 + draw(22), 2 + draw(9));
+            let duty: Vec<f64> = (0..rows).map(|_| draw(levels) as f64 / levels as f64).collect();
+            let (lowest, highest) = extremes(duty.iter().copied());
+            if highest <= lowest {
+                continue;
+            }
+            let found = turns(&duty, highest - lowest);
+            let ordered =
+                found.windows(2).all(|pair| pair[0].middle < pair[1].middle && pair[0].to <= pair[1].from);
+            assert!(ordered, "{duty:?}: {found:?}");
+        }
+    }
 }

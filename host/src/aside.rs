@@ -12,8 +12,8 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
-/// The end of the program waits so long for a terminal that takes not a line in all that time.
-const TAKES_NONE_MAX: Duration = Duration::from_secs(5);
+/// The end of the program waits so long for a terminal that takes not a line, or a frame, in all that time.
+pub(crate) const TAKES_NONE_MAX: Duration = Duration::from_secs(5);
 
 static PLACES: OnceLock<Places> = OnceLock::new();
 

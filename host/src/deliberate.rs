@@ -14,7 +14,7 @@ const APART_MIN: Duration = Duration::from_millis(700);
 pub(crate) const TOO_SOON: &str = "Too soon, or held down: read, let go, then press once.";
 
 /// Strokes of the keys that answer.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Strokes {
     last: Option<Duration>,
 }

@@ -25,12 +25,9 @@ pub(crate) fn note_and_print() {
     }));
 }
 
-/// From now on a fall is noted and `then` called, on the thread that falls; nothing is printed.
-pub(crate) fn note_and(then: impl Fn() + Send + Sync + 'static) {
-    set_hook(Box::new(move |fall| {
-        note(fall);
-        then();
-    }));
+/// From now on a fall is noted, and nothing printed: words over a drawn screen are read by nobody.
+pub(crate) fn note_only() {
+    set_hook(Box::new(note));
 }
 
 fn note(fall: &PanicHookInfo<'_>) {

@@ -9,6 +9,7 @@ use crate::print::{errln, outln};
 use crate::recorded::{Instead, Recorded};
 use crate::{aside, library, mounted, print, render};
 use serde_json::json;
+use signal_hook::consts::{SIGHUP, SIGINT, SIGQUIT, SIGTERM, SIGTSTP};
 use std::io::IsTerminal;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
@@ -287,7 +288,9 @@ struct Terminal {
     asked: u32,
     in_place: bool,
     line_open: bool,
+    /// Step and activity that were shown last, and the line that tells of them.
     shown: (usize, String),
+    shown_line: String,
     /// Second of the round that was shown last.
     shown_second: u32,
     unwelcome: Option<String>,
@@ -300,19 +303,16 @@ impl Terminal {
     fn new(yes: bool, recorded: Recorded) -> Result<Terminal, Failure> {
         let stops = Arc::new(AtomicUsize::new(0));
         let mut signals = signal_hook::iterator::Signals::new([
-            signal_hook::consts::SIGINT,
-            signal_hook::consts::SIGTERM,
-            signal_hook::consts::SIGHUP,
+            SIGINT, SIGTERM, SIGHUP, SIGQUIT,
             // Ctrl-Z: a program that is put to sleep looks after nothing, so it stops the bench and stays.
-            signal_hook::consts::SIGTSTP,
+            SIGTSTP,
         ])
         .map_err(|error| Failure::Internal(format!("listening for Ctrl-C: {error}")))?;
         let leaving = Arc::new(AtomicBool::new(false));
         let (counted, left) = (Arc::clone(&stops), Arc::clone(&leaving));
         std::thread::spawn(move || {
             for signal in signals.forever() {
-                let leaves = [signal_hook::consts::SIGTERM, signal_hook::consts::SIGHUP].contains(&signal);
-                if leaves {
+                if [SIGTERM, SIGHUP, SIGQUIT].contains(&signal) {
                     left.store(true, Ordering::Relaxed);
                     aside::ended();
                 }
@@ -330,6 +330,7 @@ impl Terminal {
             in_place: std::io::stderr().is_terminal(),
             line_open: false,
             shown: (0, String::new()),
+            shown_line: String::new(),
             shown_second: 0,
             unwelcome: None,
             lost: None,
@@ -359,10 +360,12 @@ impl Terminal {
         );
         if self.in_place {
             let shown: String = line.chars().take(78).collect();
-            if !print::err_over(&format!("{shown:<78}")) {
+            let stands = self.line_open && self.shown_line == line;
+            if stands || !print::err_over(&format!("{shown:<78}")) {
                 return;
             }
             self.line_open = true;
+            self.shown_line = line;
         } else {
             errln!("{line}");
         }

@@ -274,7 +274,8 @@ fn a_run_over_a_port_finds_what_the_built_in_run_finds_to_the_bit_and_keeps_othe
 #[test]
 fn a_stop_while_a_board_is_greeted_ends_the_program() {
     let (_silent, port) = silent_port();
-    for (signal, words) in [("INT", "stopped by the operator"), ("TERM", "stopped by the program")] {
+    let (operator, program) = ("stopped by the operator", "stopped by the program");
+    for (signal, words) in [("INT", operator), ("TERM", program), ("QUIT", program)] {
         let store = folder("stopped-greeting").join("runs");
         let mut command = stepwell(&store);
         command.args(["run", "electrical", "--yes", "--id", "P-1", "--port", port.as_str()]);

@@ -19,6 +19,10 @@ const ENTER: &str = "\r";
 /// Longer than the screens want between two keys.
 const A_MOMENT: Duration = Duration::from_millis(900);
 
+/// A staged stop takes 5 s at most, the tear-down's vent one, the wait for the terminal 5 s for its frames and 5 s for
+/// its words; and half as much again for a busy computer.
+const ENDS_MAX: Duration = Duration::from_secs(24);
+
 /// Asks once before and once after the energy, and drives coils in between.
 const SHORT: &str = r#"
 stepwell = "procedure"
@@ -158,6 +162,25 @@ fn a_program_that_is_ended_while_a_tear_down_question_stands_ends() {
     assert!(shown.contains("Verdict:") && !shown.contains("interrupted"), "sealed: {shown}");
     assert!(shown.contains("nobody was there to answer: taken as no"), "{shown}");
     assert!(!shown.contains("answered: no"), "nobody has said it: {shown}");
+}
+
+#[test]
+fn a_program_whose_terminal_takes_no_more_output_ends_when_it_is_told_to() {
+    let folder = folder("screens-stuck");
+    let bench = Served::start(&[]);
+    let mut command = screens(&folder, PURGE);
+    command.args(["--port", bench.port(), "--id", "P-5"]);
+    let mut screens = OnTerminal::start(&command);
+    begin(&screens);
+    bench.wait_for("energised");
+    screens.get_stuck();
+    let kill = format!("kill -TERM {}", screens.child.id());
+    assert!(Command::new("sh").args(["-c", &kill]).status().unwrap().success());
+    let status = screens.ends_within(ENDS_MAX).expect("it hangs on its terminal");
+    assert_eq!(status.code(), Some(130));
+    bench.wait_for("bench switched off, at rest");
+    let shown = ended(&folder);
+    assert!(shown.contains("ended from outside") && shown.contains("Verdict:"), "{shown}");
 }
 
 #[test]

@@ -67,6 +67,7 @@ fn whichever_thread_falls_over_the_bench_stops_the_run_is_kept_and_the_terminal_
         for (thread, screens, kept) in [
             ("main", true, Kept::Sealed),
             ("keys", true, Kept::Sealed),
+            ("screen", true, Kept::Sealed),
             ("session", true, Kept::Interrupted),
             ("recorder", true, Kept::Interrupted),
             ("main", false, Kept::Interrupted),

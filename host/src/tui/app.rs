@@ -37,7 +37,7 @@ pub(super) enum Place {
 }
 
 /// The screens' state.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct App {
     pub(super) place: Place,
     pub(super) procedures: Vec<String>,
@@ -65,8 +65,9 @@ pub(super) struct App {
     now: Duration,
     /// When the latest view came.
     viewed: Duration,
-    /// When what asks now came on the screen.
-    shown: Duration,
+    /// What asks now: its number, and since when it stands on the screen.
+    asking: u64,
+    shown: Option<Duration>,
     strokes: Strokes,
 }
 
@@ -107,7 +108,8 @@ impl App {
             size: (80, 24),
             now: Duration::ZERO,
             viewed: Duration::ZERO,
-            shown: Duration::ZERO,
+            asking: 0,
+            shown: None,
             strokes: Strokes::default(),
         }
     }
@@ -144,7 +146,7 @@ impl App {
     pub(super) fn at(&mut self, now: Duration, size: (u16, u16)) {
         if self.size != size {
             self.size = size;
-            self.shown = now;
+            self.asks_anew();
             self.scroll = self.scroll.min(draw::last(self));
         }
         self.now = now;
@@ -192,9 +194,27 @@ impl App {
 
     /// Something else asks now.
     fn ask_anew(&mut self) {
-        self.shown = self.now;
+        self.asks_anew();
         self.scroll = 0;
         self.hint = None;
+    }
+
+    /// What asks now has not been seen as it is.
+    fn asks_anew(&mut self) {
+        self.asking += 1;
+        self.shown = None;
+    }
+
+    /// The number of what asks now: the screen changed, and nobody may have answered what came before.
+    pub(super) fn asking(&self) -> u64 {
+        self.asking
+    }
+
+    /// What asks under this number stands on the screen since `at`.
+    pub(super) fn drawn(&mut self, asking: u64, at: Duration) {
+        if asking == self.asking {
+            self.shown.get_or_insert(at);
+        }
     }
 
     /// Time since the board was last heard, in ms.
@@ -251,7 +271,8 @@ impl App {
             let leaves = ctrl_c && self.place != Place::Running;
             return Some(if leaves { Wish::Leave } else { Wish::Say(Operator::Stop) });
         }
-        let meant = matches!(key, Key::Enter | Key::Yes) && self.strokes.meant(self.now, self.shown);
+        let meant = matches!(key, Key::Enter | Key::Yes)
+            && self.strokes.meant(self.now, self.shown.unwrap_or(self.now));
         if self.too_small() {
             let leaves = key == Key::Leave && self.place != Place::Running;
             return leaves.then_some(Wish::Leave);
@@ -299,7 +320,9 @@ impl App {
         let prompt = self.prompt()?;
         let say = |yes| Some(Wish::Say(Operator::Answer { prompt: prompt.number, yes }));
         let hint = match key {
-            Key::No if self.now.saturating_sub(self.shown) >= SHOWN_MIN => return say(false),
+            Key::No if self.shown.is_some_and(|shown| self.now.saturating_sub(shown) >= SHOWN_MIN) => {
+                return say(false);
+            }
             Key::Enter if prompt.caution => NO_CONSENT,
             _ if !meant => TOO_SOON,
             _ if prompt.caution && self.scroll < draw::last(self) => READ_ON,
@@ -330,6 +353,7 @@ mod tests {
         app.place = Place::Running;
         let prompt = Some(Prompt { number: 7, title: "Title".into(), text: text.into(), caution });
         app.show(Some(stepwell_session::engine::View { prompt, ..view(0) }));
+        app.drawn(app.asking(), Duration::ZERO);
         app
     }
 
@@ -377,8 +401,28 @@ mod tests {
         assert_eq!(press(&mut app, 2_000, KeyCode::Enter), None);
         assert_eq!(press(&mut app, 4_000, KeyCode::Char(' ')), Some(Wish::Say(Operator::Stop)));
         app.at(Duration::from_secs(5), (80, 24));
+        app.drawn(app.asking(), Duration::from_secs(5));
         assert_eq!(press(&mut app, 5_100, KeyCode::Enter), None, "it has only just come up");
         assert_eq!(press(&mut app, 7_000, KeyCode::Enter), YES);
+    }
+
+    #[test]
+    fn a_question_that_has_not_come_on_the_screen_takes_no_answer() {
+        let mut app = asked(false, "Done?", (80, 24));
+        let before = app.asking();
+        let prompt = Some(Prompt { number: 8, title: "Next".into(), text: "Shut?".into(), caution: false });
+        app.show(Some(stepwell_session::engine::View { prompt, ..view(0) }));
+        app.drawn(before, Duration::from_secs(1));
+        for (at_ms, key) in [(5_000, KeyCode::Enter), (6_000, KeyCode::Char('n'))] {
+            assert_eq!(press(&mut app, at_ms, key), None, "{key:?}");
+        }
+        assert_eq!(press(&mut app, 7_000, KeyCode::Char(' ')), Some(Wish::Say(Operator::Stop)));
+        app.drawn(app.asking(), Duration::from_secs(8));
+        assert_eq!(press(&mut app, 8_400, KeyCode::Char('n')), None, "it has only just come up");
+        assert_eq!(
+            press(&mut app, 8_600, KeyCode::Char('n')),
+            Some(Wish::Say(Operator::Answer { prompt: 8, yes: false }))
+        );
     }
 
     #[test]

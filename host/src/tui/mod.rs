@@ -1,14 +1,14 @@
 //! The screens: a choice, the bench, the findings.
 //!
-//! The session runs on its own thread and never waits for the screen; the screen shows the latest
-//! view. The lease lives only while the screen draws: each frame says that the operator's side is
-//! alive. Keys and drawing are pure and tested without a terminal (`app`, `draw`).
+//! The session and the drawing run on threads of their own, and nobody waits for either: the screen shows the
+//! latest view. The lease lives only while the screen draws: each frame that stands there says that the operator's
+//! side is alive. Keys and drawing are pure and tested without a terminal (`app`, `draw`).
 
 mod app;
 mod draw;
-mod guard;
 mod input;
 mod keys;
+mod screen;
 mod session;
 mod trace;
 
@@ -16,13 +16,16 @@ use crate::cli::{BenchArgs, StoreArgs};
 use crate::clock::Stopwatch;
 use crate::failure::{Failure, INTERNAL};
 use crate::print::errln;
-use crate::{fall, run};
+use crate::{aside, fall, run};
 use app::{App, Wish};
 use crossterm::event::{Event, KeyEventKind};
+use screen::Screen;
 use session::Session;
+use signal_hook::consts::{SIGHUP, SIGINT, SIGQUIT, SIGTERM, SIGTSTP};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
-use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 use stepwell_session::engine::Operator;
 
@@ -36,33 +39,35 @@ const ENDED: u8 = 130;
 pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> Result<u8, Failure> {
     // Everything wrong with what was typed is said before the screen is taken.
     run::plan(procedure, bench)?;
-    let mut app = App::new(procedure, bench);
-    let ended = Arc::new(AtomicBool::new(false));
-    for signal in [signal_hook::consts::SIGTERM, signal_hook::consts::SIGHUP, signal_hook::consts::SIGINT] {
-        signal_hook::flag::register(signal, Arc::clone(&ended))
-            .map_err(|error| Failure::Internal(format!("listening for the end of the terminal: {error}")))?;
+    let listening = |error| Failure::Internal(format!("listening for who ends the program: {error}"));
+    let asked = Asked::default();
+    for signal in [SIGTERM, SIGHUP, SIGINT, SIGQUIT] {
+        signal_hook::flag::register(signal, Arc::clone(&asked.ended)).map_err(listening)?;
     }
-    let asleep = Arc::new(AtomicBool::new(false));
-    signal_hook::flag::register(signal_hook::consts::SIGTSTP, Arc::clone(&asleep))
-        .map_err(|error| Failure::Internal(format!("listening for Ctrl-Z: {error}")))?;
-    let asked = Asked { ended, asleep };
-    let mut session = None;
-    let done = guard::on_screen(|terminal| {
-        let code = serve(terminal, &mut app, bench, store, &asked, &mut session);
-        if let Some(session) = &mut session {
-            // Before anything is done about a terminal that may be gone or stuck.
-            if code == ENDED && fall::fallen().is_none() {
-                session.program_ended();
-            }
-            session.leave();
-        }
-        code
-    })
-    .map_err(|error| {
+    signal_hook::flag::register(SIGTSTP, Arc::clone(&asked.asleep)).map_err(listening)?;
+    let watch = Stopwatch::start();
+    fall::note_only();
+    let mut screen = Screen::take(watch).map_err(|error| {
+        fall::note_and_print();
         Failure::Usage(format!(
             "opening the screens: {error}; use a terminal, or `stepwell run` without screens"
         ))
     })?;
+    let mut app = App::new(procedure, bench);
+    let mut session = None;
+    let serving = || serve(&mut screen, &mut app, bench, store, &asked, watch, &mut session);
+    let done = catch_unwind(AssertUnwindSafe(serving)).ok();
+    if let Some(session) = &mut session {
+        // Before anything is done about a terminal that may be gone or stuck.
+        if done == Some(ENDED) && fall::fallen().is_none() {
+            session.program_ended();
+        }
+        session.leave();
+    }
+    screen.give_back();
+    fall::note_and_print();
+    // It may still take no words.
+    aside::begin().map_err(|error| Failure::Internal(format!("printing: {error}")))?;
     let running = app.place == app::Place::Running;
     if running {
         errln!("stepwell: stopping the bench and sealing the run");
@@ -75,6 +80,7 @@ pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> 
 }
 
 /// What somebody outside has asked of the program.
+#[derive(Debug, Default)]
 struct Asked {
     /// To end.
     ended: Arc<AtomicBool>,
@@ -82,29 +88,32 @@ struct Asked {
     asleep: Arc<AtomicBool>,
 }
 
-/// Draws and takes keys until the operator leaves, the terminal is gone, or somebody ends the program.
+/// Takes keys and hands over frames until the operator leaves, the terminal is gone, or somebody ends the program.
 /// Returns the exit code; what still runs in `session` is stopped by dropping it.
 fn serve(
-    terminal: &mut ratatui::DefaultTerminal,
+    screen: &mut Screen,
     app: &mut App,
     bench: &BenchArgs,
     store: &StoreArgs,
     asked: &Asked,
+    watch: Stopwatch,
     session: &mut Option<Session>,
 ) -> u8 {
-    let stop = input::StopLine::default();
-    let events = input::listen(Arc::clone(&stop));
-    let watch = Stopwatch::start();
+    let events = input::listen();
     while !asked.ended.load(Ordering::Relaxed) && fall::fallen().is_none() {
-        let Ok(size) = terminal.size() else { return ENDED };
-        app.at(watch.elapsed(), (size.width, size.height));
+        let (Ok(size), Ok(drawn)) = (crossterm::terminal::size(), screen.drawn()) else { return ENDED };
+        app.at(watch.elapsed(), size);
+        if let Some(drawn) = drawn {
+            app.drawn(drawn.asking, drawn.at);
+        }
         if let Some(session) = session {
             if asked.asleep.swap(false, Ordering::Relaxed) {
-                session.say(Operator::Stop);
-                session.stop_pressed();
+                session.stop();
                 app.stopped();
             }
-            session.alive();
+            if drawn.is_some() {
+                session.alive();
+            }
             app.show(session.view());
             if session.ended() {
                 app.session_ended();
@@ -113,9 +122,7 @@ fn serve(
                 app.kept = session.kept();
             }
         }
-        if terminal.draw(|frame| draw::screen(app, frame)).is_err() {
-            return ENDED;
-        }
+        screen.show(app);
         let pressed = match next_key(&events) {
             Ok(pressed) => pressed,
             Err(RecvTimeoutError::Timeout) => continue,
@@ -130,25 +137,18 @@ fn serve(
                 match started {
                     Ok((started, plan)) => {
                         app.started(&plan);
-                        *stop.lock().unwrap_or_else(PoisonError::into_inner) = started.stop_line();
                         *session = Some(started);
                     }
                     Err(failure) => app.complain(failure.to_string()),
                 }
             }
-            // The reader of keys has said it, whatever was on the screen.
-            Some(Wish::Say(Operator::Stop)) => {
-                if let Some(session) = session {
-                    session.stop_pressed();
-                }
-            }
-            None => {}
             Some(Wish::Say(said)) => {
                 if let Some(session) = session {
-                    session.say(said);
+                    if said == Operator::Stop { session.stop() } else { session.say(said) }
                 }
             }
             Some(Wish::Leave) => return app.exit_code(),
+            None => {}
         }
     }
     ENDED

@@ -91,11 +91,6 @@ impl Session {
         }
     }
 
-    /// The way of the stop key; it is nobody who could answer either.
-    pub(super) fn stop_line(&self) -> Option<mpsc::WeakSender<Operator>> {
-        self.said.as_ref().map(mpsc::Sender::downgrade)
-    }
-
     /// Says something to the session. One that has ended has nothing to hear.
     pub(super) fn say(&self, said: Operator) {
         if let Some(queue) = &self.said {
@@ -118,9 +113,10 @@ impl Session {
         self.kept.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
-    /// The operator has pressed the stop key; the reader of keys has said it already.
-    pub(super) fn stop_pressed(&mut self) {
+    /// The operator stops what is under way.
+    pub(super) fn stop(&mut self) {
         self.stop_pressed = true;
+        self.say(Operator::Stop);
     }
 
     /// The program was ended from outside, or its terminal is gone: if this stops a run, the record says so.

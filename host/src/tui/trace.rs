@@ -10,7 +10,7 @@ const KEPT: usize = 1_200;
 const SPACING_S: f64 = 0.05;
 
 /// The latest minute.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Trace {
     views: VecDeque<Live>,
 }

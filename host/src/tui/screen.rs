@@ -1,0 +1,111 @@
+//! The terminal while the screens have it, on a thread of its own: one that takes no more output (Ctrl-S, a connection
+//! that stands still) holds that thread, and nobody else. Whatever becomes of the program, it is given back as it was.
+
+use super::app::App;
+use super::draw;
+use crate::aside::TAKES_NONE_MAX;
+use crate::clock::Stopwatch;
+use crossterm::execute;
+use crossterm::terminal::{EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode};
+use ratatui::DefaultTerminal;
+use ratatui::backend::CrosstermBackend;
+use std::io::{Error, stdout};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::mpsc::{Receiver, Sender, TryRecvError, channel};
+use std::time::Duration;
+
+/// The screens' terminal.
+#[derive(Debug)]
+pub(super) struct Screen {
+    frames: Sender<App>,
+    /// Closed when the terminal has been given back.
+    drawn: Receiver<Drawn>,
+    /// Whether it still draws what it was handed.
+    draws: bool,
+}
+
+/// A frame stands on the screen.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Drawn {
+    /// What asks in it (`App::asking`).
+    pub(super) asking: u64,
+    /// Since when it stands there.
+    pub(super) at: Duration,
+}
+
+/// The terminal is gone, or who draws on it has fallen over.
+#[derive(Debug)]
+pub(super) struct Gone;
+
+impl Screen {
+    /// Takes the terminal.
+    ///
+    /// # Errors
+    /// When there is none that could be drawn on.
+    pub(super) fn take(watch: Stopwatch) -> Result<Screen, Error> {
+        let terminal = enable_raw_mode()
+            .and_then(|()| execute!(stdout(), EnterAlternateScreen))
+            .and_then(|()| DefaultTerminal::new(CrosstermBackend::new(stdout())))
+            .inspect_err(|_| {
+                leave();
+                let _ = disable_raw_mode();
+            })?;
+        let (frames, asked) = channel();
+        let (done, drawn) = channel();
+        let screen = std::thread::Builder::new().name("screen".to_owned()).spawn(move || {
+            draw_all(terminal, &asked, &done, watch);
+            leave();
+        });
+        // As for every thread: without one there is nothing to be done.
+        screen.expect("the system gives a thread");
+        Ok(Screen { frames, drawn, draws: false })
+    }
+
+    /// What has come to stand on the screen since it was asked last.
+    pub(super) fn drawn(&mut self) -> Result<Option<Drawn>, Gone> {
+        match self.drawn.try_recv() {
+            Ok(drawn) => {
+                self.draws = false;
+                Ok(Some(drawn))
+            }
+            Err(TryRecvError::Empty) => Ok(None),
+            Err(TryRecvError::Disconnected) => Err(Gone),
+        }
+    }
+
+    /// Draws `app`, unless it still draws: what is held up is overtaken.
+    pub(super) fn show(&mut self, app: &App) {
+        if !self.draws {
+            self.draws = self.frames.send(app.clone()).is_ok();
+        }
+    }
+
+    /// Gives the terminal back. One that takes nothing is not waited for for long, and does not come back to the screen
+    /// that was there before.
+    pub(super) fn give_back(self) {
+        drop(self.frames);
+        while self.drawn.recv_timeout(TAKES_NONE_MAX).is_ok() {}
+        // What does not work is in nobody's way.
+        let _ = disable_raw_mode();
+    }
+}
+
+fn draw_all(mut terminal: DefaultTerminal, frames: &Receiver<App>, done: &Sender<Drawn>, watch: Stopwatch) {
+    // A fall has been noted: whoever hands over frames sees that nobody draws them.
+    let _ = catch_unwind(AssertUnwindSafe(|| {
+        for app in frames {
+            if terminal.draw(|frame| draw::screen(&app, frame)).is_err()
+                || done.send(Drawn { asking: app.asking(), at: watch.elapsed() }).is_err()
+            {
+                return;
+            }
+        }
+    }));
+    // A terminal that is gone needs no care; dropping it would insist, and panic.
+    std::mem::forget(terminal);
+}
+
+/// The screen that was there before, and a cursor.
+fn leave() {
+    let _ = execute!(stdout(), LeaveAlternateScreen, crossterm::cursor::Show);
+}

@@ -80,12 +80,16 @@ pub fn rail_above_guard(plan: &Plan, trace: &[Moment], excuses: &[Excuse]) -> Ve
 /// Outputs energised although the board says that it is at rest, armed or tripped.
 #[must_use]
 pub fn energised_out_of_turn(trace: &[Moment]) -> Vec<String> {
+    let out_of_turn = |moment: &Moment| {
+        let turn = matches!(moment.state, State::Dwelling | State::Stopping);
+        (!turn && moment.outputs.energised()).then_some(moment.state)
+    };
     trace
-        .iter()
-        .filter(|moment| {
-            !matches!(moment.state, State::Dwelling | State::Stopping) && moment.outputs.energised()
+        .chunk_by(|a, b| out_of_turn(a) == out_of_turn(b))
+        .filter_map(|ticks| {
+            let state = out_of_turn(&ticks[0])?;
+            Some(format!("energised while {state:?} for {} ms from tick {}", ticks.len(), ticks[0].tick))
         })
-        .map(|moment| format!("energised while {:?} at tick {}", moment.state, moment.tick))
         .collect()
 }
 
@@ -134,17 +138,7 @@ pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], excuses: &[Excuse]) -> V
         if first.state != State::Stopping {
             continue;
         }
-        for (moment, Excuse { let_go, .. }) in stretch.iter().zip(&excuses[places]) {
-            let outputs = &moment.outputs;
-            let duties = [outputs.inlet_duty_e4, outputs.pressure_duty_e4];
-            if outputs.drive_rpm > 0 || outputs.supply_on || outputs.dump_closed {
-                wrong.push(format!("drive, supply or dump energised while stopping, tick {}", moment.tick));
-            }
-            let held = |coil: usize| duties[coil] == relieving[coil] || (duties[coil] == 0 && let_go[coil]);
-            if !held(0) || !held(1) {
-                wrong.push(format!("duties {duties:?} instead of {relieving:?}, tick {}", moment.tick));
-            }
-        }
+        wrong.extend(held_otherwise(relieving, stretch, &excuses[places]));
         let ms = stretch.len();
         if ms > STOP_MS_MAX + 1 {
             wrong.push(format!("a stop that took {ms} ms from tick {}", first.tick));
@@ -179,6 +173,31 @@ pub fn stop_out_of_order(plan: &Plan, trace: &[Moment], excuses: &[Excuse]) -> V
         }
     }
     wrong
+}
+
+/// What is energised in a stop, given tick by tick, but the valves at their relieving duties.
+fn held_otherwise(relieving: [u16; 2], stop: &[Moment], excuses: &[Excuse]) -> Vec<String> {
+    let drives = |moment: &Moment| {
+        let outputs = &moment.outputs;
+        outputs.drive_rpm > 0 || outputs.supply_on || outputs.dump_closed
+    };
+    let driven =
+        stop.chunk_by(|a, b| drives(a) == drives(b)).filter(|ticks| drives(&ticks[0])).map(|ticks| {
+            let (ms, tick) = (ticks.len(), ticks[0].tick);
+            format!("drive, supply or dump energised while stopping for {ms} ms from tick {tick}")
+        });
+    let otherwise = |(moment, excuse): &(&Moment, &Excuse)| {
+        let duties = [moment.outputs.inlet_duty_e4, moment.outputs.pressure_duty_e4];
+        let held =
+            |coil: usize| duties[coil] == relieving[coil] || (duties[coil] == 0 && excuse.let_go[coil]);
+        (!held(0) || !held(1)).then_some(duties)
+    };
+    let ticks: Vec<_> = stop.iter().zip(excuses).collect();
+    let ill_held = ticks.chunk_by(|a, b| otherwise(a) == otherwise(b)).filter_map(|ticks| {
+        let (duties, (ms, tick)) = (otherwise(&ticks[0])?, (ticks.len(), ticks[0].0.tick));
+        Some(format!("duties {duties:?} instead of {relieving:?} for {ms} ms from tick {tick}"))
+    });
+    driven.chain(ill_held).collect()
 }
 
 /// How far the shaft turned in a stretch of ticks, in revolutions.

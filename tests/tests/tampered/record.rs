@@ -82,9 +82,9 @@ fn telemetry_that_tells_of_something_else_than_there_was_is_found() {
     }
     // What only the wire tells: guards, lease, when the rail is low; and the shaft's pulses over two seconds.
     let no_guards = scene.shown(|watch| watch.said.retain(|(_, said)| !matches!(said, Said::Guards(_))));
-    says(&no_guards, "tells of");
+    says(&no_guards, "tells of guards: true, and there was false");
     let no_lease = scene.shown(|watch| watch.said.retain(|(_, said)| *said != Said::Renewed));
-    says(&no_lease, "tells of");
+    says(&no_lease, "tells of a lease: true, and there was false");
     let never_low = scene.shown(|watch| guards(watch, |guards| guards.rail_low = 0));
     says(&never_low, "tells of a rail proven low: true");
 }

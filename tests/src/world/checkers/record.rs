@@ -193,23 +193,30 @@ impl StatusDue {
 
     /// What a status word says that is not so, and what is.
     fn mistold(&self, place: usize, beside: &Beside, status: Status) -> Option<(String, String)> {
-        let outputs = &beside.moment.outputs;
-        let told = (
-            (status.state, status.drive_on, status.supply_on, status.dump_closed),
-            [status.stop_chain_closed, status.guard_closed, status.tank_level_ok],
-            (status.guards_set, status.lease_alive, status.shaft_turning),
-        );
-        let was = (
-            (beside.moment.state, outputs.drive_rpm > 0, outputs.supply_on, outputs.dump_closed),
-            beside.contacts,
-            (self.guards_set[place], self.lease_alive[place], self.shaft_turning[place]),
-        );
-        if told != was {
-            return Some((format!("{told:?}"), format!("{was:?}")));
+        let (moment, outputs) = (&beside.moment, &beside.moment.outputs);
+        if status.state != moment.state {
+            return Some((format!("{:?}", status.state), format!("{:?}", moment.state)));
         }
-        let proven = self.rail_proven_low[place]?;
-        (status.rail_proven_low != proven)
-            .then(|| (format!("a rail proven low: {}", status.rail_proven_low), format!("{proven}")))
+        let [stop_chain, guard, tank] = beside.contacts;
+        let words = [
+            ("a drive that is on", status.drive_on, outputs.drive_rpm > 0),
+            ("a supply that is on", status.supply_on, outputs.supply_on),
+            ("a dump that is shut", status.dump_closed, outputs.dump_closed),
+            ("a closed stop chain", status.stop_chain_closed, stop_chain),
+            ("a closed guard", status.guard_closed, guard),
+            ("a full tank", status.tank_level_ok, tank),
+            ("guards", status.guards_set, self.guards_set[place]),
+            ("a lease", status.lease_alive, self.lease_alive[place]),
+            ("a shaft that turns", status.shaft_turning, self.shaft_turning[place]),
+            // Unknown: what it says is right.
+            (
+                "a rail proven low",
+                status.rail_proven_low,
+                self.rail_proven_low[place].unwrap_or(status.rail_proven_low),
+            ),
+        ];
+        let (what, told, was) = words.into_iter().find(|(_, told, was)| told != was)?;
+        Some((format!("{what}: {told}"), was.to_string()))
     }
 }
 

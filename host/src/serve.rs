@@ -5,13 +5,20 @@ use crate::cli::ServeArgs;
 use crate::failure::Failure;
 use crate::print::outln;
 use crate::{library, mounted};
+use rustix::fs::{Mode, OFlags};
+use rustix::io::ioctl_fionbio;
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+use std::io::Error;
+use std::os::fd::OwnedFd;
 use std::path::PathBuf;
 use std::time::Duration;
 use stepwell_emulated::{EmulatedBench, Upset};
 use stepwell_protocol::state::State;
 use stepwell_protocol::time::Tick;
 use stepwell_virtual::{Setup, SimulatedBench, VirtualBench, pace};
-use tokio::io::AsyncReadExt;
+use tokio::io::{AsyncReadExt, Join, join};
+use tokio::net::unix::pipe;
 
 /// The built-in bench behind a port of this process, in real time. Must be called inside a runtime.
 pub(crate) fn built_in_port(setup: &Setup) -> tokio::io::DuplexStream {
@@ -47,11 +54,9 @@ pub(crate) fn serve(args: &ServeArgs) -> Result<u8, Failure> {
         .build()
         .map_err(|error| Failure::Internal(format!("starting the bench: {error}")))?;
     runtime.block_on(async {
-        let (mut master, slave) = tokio_serial::SerialStream::pair()
+        let terminal = PseudoTerminal::new()
             .map_err(|error| Failure::Link(format!("making a pseudo-terminal: {error}")))?;
-        let name = tokio_serial::SerialPort::name(&slave)
-            .ok_or_else(|| Failure::Link("making a pseudo-terminal: it has no name".into()))?;
-        drop(slave);
+        let name = &terminal.name;
         outln!("SIMULATED bench with pump {pump} at {name}. Ctrl-C ends it.");
         outln!("In another terminal: stepwell run acceptance --pump {pump} --port {name} --id NUMBER");
         let stop = tokio::signal::ctrl_c();
@@ -63,24 +68,56 @@ pub(crate) fn serve(args: &ServeArgs) -> Result<u8, Failure> {
         loop {
             tokio::select! {
                 _ = &mut stop => return Ok(130),
-                () = one_client(&mut master, &switch_on) => {}
+                () = one_client(&terminal, &switch_on) => {}
             }
         }
     })
 }
 
+/// A pseudo-terminal, whose inner end another program opens.
+struct PseudoTerminal {
+    outer: OwnedFd,
+    name: String,
+}
+
+impl PseudoTerminal {
+    fn new() -> Result<PseudoTerminal, Error> {
+        let outer = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC)?;
+        grantpt(&outer)?;
+        unlockpt(&outer)?;
+        ioctl_fionbio(&outer, true)?;
+        let name = ptsname(&outer, Vec::new())?.to_string_lossy().into_owned();
+        let inner = rustix::fs::open(&name, OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC, Mode::empty())?;
+        let mut modes = tcgetattr(&inner)?;
+        modes.make_raw();
+        tcsetattr(&inner, OptionalActions::Now, &modes)?;
+        Ok(PseudoTerminal { outer, name })
+    }
+
+    /// The outer end, made known to the runtime anew for each program: once one has closed the inner end, the runtime
+    /// takes it for readable for good, and would ask for its bytes without end.
+    fn port(&self) -> Result<Join<pipe::Receiver, pipe::Sender>, Error> {
+        let (read, write) = (self.outer.try_clone()?, self.outer.try_clone()?);
+        let (read, write) =
+            (pipe::Receiver::from_owned_fd_unchecked(read)?, pipe::Sender::from_owned_fd_unchecked(write)?);
+        Ok(join(read, write))
+    }
+}
+
 /// Waits for a program, serves it, and watches the bench come to rest when it is gone.
 async fn one_client(
-    master: &mut tokio_serial::SerialStream,
+    terminal: &PseudoTerminal,
     switch_on: &impl Fn() -> std::io::Result<Box<dyn SimulatedBench>>,
 ) {
     let mut bytes = [0; 4096];
-    let len = loop {
-        match master.read(&mut bytes).await {
-            Ok(len @ 1..) => break len,
-            // Nobody has the other end open.
-            Ok(0) | Err(_) => tokio::time::sleep(Duration::from_millis(20)).await,
+    let (mut port, len) = loop {
+        if let Ok(mut port) = terminal.port()
+            && let Ok(len @ 1..) = port.read(&mut bytes).await
+        {
+            break (port, len);
         }
+        // Nobody has the other end open.
+        tokio::time::sleep(Duration::from_millis(20)).await;
     };
     let mut bench = match switch_on() {
         Ok(bench) => bench,
@@ -89,7 +126,7 @@ async fn one_client(
     bench.receive(&bytes[..len]);
     outln!("bench switched on by a program");
     let mut log = StateLog { last: State::Rest, seen: Tick(0), energised_until: None };
-    let gone = pace(master, &mut *bench, |bench| log.watch(bench)).await;
+    let gone = pace(&mut port, &mut *bench, |bench| log.watch(bench)).await;
     let at = bench.now();
     outln!("program gone at tick {} ({})", at.0, gone.err().map_or("closed".to_owned(), |e| e.to_string()));
     for _ in 0..AFTER_GONE_TICKS {

@@ -439,6 +439,17 @@ fn a_program_that_is_killed_in_mid_purge_leaves_a_bench_at_rest_and_a_run_that_s
 }
 
 #[test]
+fn a_served_bench_rests_between_its_ticks() {
+    let store = folder("served-rests").join("runs");
+    let bench = Served::start(&[]);
+    let told =
+        told(stepwell(&store).args(["run", "electrical", "--yes", "--id", "P-9", "--port", bench.port()]));
+    assert_eq!(told.code, 0, "{}", told.err);
+    // Five seconds of bench time: a tick of the model takes some 20 us, a program that never rests all of it.
+    assert!(bench.busy() < Duration::from_millis(2_500), "{:?}", bench.busy());
+}
+
+#[test]
 fn who_answers_once_the_program_was_ended_is_said_alike_while_it_runs_and_in_the_record() {
     let folder = folder("ended-yes");
     let (store, procedure) = (folder.join("runs"), folder.join("purge.toml"));

@@ -95,6 +95,15 @@ impl Served {
         &self.port
     }
 
+    /// How long it has had a processor.
+    pub fn busy(&self) -> Duration {
+        let path = format!("/proc/{}/schedstat", self.child.id());
+        let told = std::fs::read_to_string(path).expect("the kernel tells it");
+        let ns =
+            told.split_whitespace().next().and_then(|ns| ns.parse().ok()).expect("the first is a number");
+        Duration::from_nanos(ns)
+    }
+
     /// The next line with these words; lines before it are passed over.
     pub fn wait_for(&self, words: &str) -> String {
         loop {

@@ -20,11 +20,14 @@ pub(crate) struct Strokes {
 }
 
 impl Strokes {
+    /// Takes a stroke at `now`; whether its key may be held down.
+    pub(crate) fn held(&mut self, now: Duration) -> bool {
+        self.last.replace(now).is_some_and(|last| now.saturating_sub(last) < APART_MIN)
+    }
+
     /// Takes a stroke at `now`; whether it is an answer to what has been there to read since `shown`.
     pub(crate) fn meant(&mut self, now: Duration, shown: Duration) -> bool {
-        let held = self.last.is_some_and(|last| now.saturating_sub(last) < APART_MIN);
-        self.last = Some(now);
-        !held && now.saturating_sub(shown) >= SHOWN_MIN
+        !self.held(now) && now.saturating_sub(shown) >= SHOWN_MIN
     }
 }
 

@@ -261,6 +261,7 @@ async fn tend(
         let view = watched.borrow().clone();
         if let Some(view) = view {
             terminal.watched(&view);
+            let asks = view.prompt.is_some();
             let open = view.prompt.filter(|prompt| prompt.number != answered);
             if let Some(prompt) = open
                 && let Some(yes) = terminal.answer_within(&prompt, Duration::ZERO)
@@ -268,7 +269,8 @@ async fn tend(
                 answered = prompt.number;
                 let _ = said.send(Operator::Answer { prompt: prompt.number, yes }).await;
             }
-            if view.board.is_some() {
+            // Not into the line in which somebody types.
+            if view.board.is_some() && !asks {
                 terminal.progress(&view.progress);
             }
         }
@@ -462,7 +464,7 @@ impl Outside for Terminal {
 
     fn output(&mut self, engine: &Engine, output: Output) {
         self.take(&output);
-        if matches!(output, Output::Samples { .. }) {
+        if matches!(output, Output::Samples { .. }) && engine.run().prompt().is_none() {
             let progress = engine.run().progress();
             let second = progress.round_ms.0 / 1000;
             if second != self.shown_second || progress.step != self.shown.0 {

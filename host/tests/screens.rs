@@ -184,6 +184,53 @@ fn a_program_whose_terminal_takes_no_more_output_ends_when_it_is_told_to() {
 }
 
 #[test]
+fn the_stop_key_stops_in_the_instant_of_a_new_size_and_behind_any_number_of_keys() {
+    for keys in [" ".to_owned(), "x".repeat(3_000) + " "] {
+        let folder = folder("screens-burst");
+        let bench = Served::start(&[]);
+        let mut command = screens(&folder, PURGE);
+        command.args(["--port", bench.port(), "--id", "P-5"]);
+        let screens = OnTerminal::start(&command);
+        begin(&screens);
+        bench.wait_for("energised");
+        screens.resize(90);
+        screens.rest(Duration::from_millis(5));
+        screens.press(&keys);
+        screens.wait_for("Stopped by the operator");
+        bench.wait_for("stopping");
+    }
+}
+
+#[test]
+fn screens_that_nobody_could_see_are_not_opened() {
+    let folder = folder("screens-unseen");
+    let run = screens(&folder, SHORT);
+    let mut command = Command::new("sh");
+    command.args(["-c", "exec \"$@\" > \"$0\""]).arg(folder.join("words"));
+    command.arg(run.get_program()).args(run.get_args());
+    let mut screens = OnTerminal::start(&command);
+    let status = screens.ends_within(Duration::from_secs(5)).expect("it does not begin");
+    assert_eq!(status.code(), Some(2), "{}", screens.text());
+    screens.wait_for("standard output is no terminal; use a terminal");
+    assert_eq!(std::fs::read(folder.join("words")).expect("it is there"), b"");
+}
+
+#[test]
+fn a_program_that_begins_on_a_terminal_that_takes_nothing_ends_when_it_is_told_to() {
+    let folder = folder("screens-dumb");
+    let run = screens(&folder, SHORT);
+    let mut command = Command::new("sh");
+    command.args(["-c", "sleep 0.5; exec \"$@\"", "sh"]).arg(run.get_program()).args(run.get_args());
+    let mut screens = OnTerminal::start(&command);
+    screens.get_stuck();
+    screens.rest(Duration::from_secs(2));
+    let kill = format!("kill -TERM {}", screens.child.id());
+    assert!(Command::new("sh").args(["-c", &kill]).status().unwrap().success());
+    let status = screens.ends_within(ENDS_MAX).expect("it hangs on its terminal");
+    assert_eq!(status.code(), Some(130));
+}
+
+#[test]
 fn a_held_enter_answers_nothing_but_the_first_question() {
     let folder = folder("screens-held");
     let screens = OnTerminal::start(&screens(&folder, SHORT));

@@ -2,6 +2,7 @@
 
 use super::draw;
 use super::keys::{self, Key};
+use super::screen::Drawn;
 use super::trace::Trace;
 use crate::cli::BenchArgs;
 use crate::deliberate::{SHOWN_MIN, Strokes, TOO_SOON};
@@ -65,10 +66,13 @@ pub(super) struct App {
     now: Duration,
     /// When the latest view came.
     viewed: Duration,
-    /// What asks now: its number, and since when it stands on the screen.
+    /// What asks now, as it looks: its number, and since when it stands on the screen, and its end does.
     asking: u64,
     shown: Option<Duration>,
+    end_shown: Option<Duration>,
     strokes: Strokes,
+    /// Strokes of the key that says no.
+    noes: Strokes,
 }
 
 const UNDER_WAY: &str = "A run is under way: Space stops it, then q leaves.";
@@ -110,12 +114,14 @@ impl App {
             viewed: Duration::ZERO,
             asking: 0,
             shown: None,
+            end_shown: None,
             strokes: Strokes::default(),
+            noes: Strokes::default(),
         }
     }
 
     /// What is chosen, on the bench that was named.
-    pub(super) fn asked(&self, bench: &BenchArgs) -> (String, BenchArgs) {
+    pub(super) fn chosen(&self, bench: &BenchArgs) -> (String, BenchArgs) {
         let pump = self.pumps[self.pump].clone();
         (self.procedures[self.procedure].clone(), BenchArgs { pump, ..bench.clone() })
     }
@@ -146,7 +152,7 @@ impl App {
     pub(super) fn at(&mut self, now: Duration, size: (u16, u16)) {
         if self.size != size {
             self.size = size;
-            self.asks_anew();
+            self.looks_otherwise();
             self.scroll = self.scroll.min(draw::last(self));
         }
         self.now = now;
@@ -194,27 +200,36 @@ impl App {
 
     /// Something else asks now.
     fn ask_anew(&mut self) {
-        self.asks_anew();
+        self.looks_otherwise();
         self.scroll = 0;
+    }
+
+    /// Nobody has seen yet what asks now, as it looks now.
+    fn looks_otherwise(&mut self) {
+        self.asking += 1;
+        self.shown = None;
+        self.end_shown = None;
         self.hint = None;
     }
 
-    /// What asks now has not been seen as it is.
-    fn asks_anew(&mut self) {
-        self.asking += 1;
-        self.shown = None;
+    /// What is to be seen when this is drawn at `at`.
+    pub(super) fn drawn_at(&self, at: Duration) -> Drawn {
+        Drawn { asking: self.asking, to_the_end: self.scroll >= draw::last(self), at }
     }
 
-    /// The number of what asks now: the screen changed, and nobody may have answered what came before.
-    pub(super) fn asking(&self) -> u64 {
-        self.asking
-    }
-
-    /// What asks under this number stands on the screen since `at`.
-    pub(super) fn drawn(&mut self, asking: u64, at: Duration) {
-        if asking == self.asking {
-            self.shown.get_or_insert(at);
+    /// Takes note of what stands on the screen.
+    pub(super) fn drawn(&mut self, drawn: Drawn) {
+        if drawn.asking == self.asking {
+            self.shown.get_or_insert(drawn.at);
+            if drawn.to_the_end {
+                self.end_shown.get_or_insert(drawn.at);
+            }
         }
+    }
+
+    /// Whether this has been there to see for long enough to be answered.
+    fn seen(&self, since: Option<Duration>) -> bool {
+        since.is_some_and(|since| self.now.saturating_sub(since) >= SHOWN_MIN)
     }
 
     /// Time since the board was last heard, in ms.
@@ -271,8 +286,12 @@ impl App {
             let leaves = ctrl_c && self.place != Place::Running;
             return Some(if leaves { Wish::Leave } else { Wish::Say(Operator::Stop) });
         }
-        let meant = matches!(key, Key::Enter | Key::Yes)
-            && self.strokes.meant(self.now, self.shown.unwrap_or(self.now));
+        let held = match key {
+            Key::Enter | Key::Yes => self.strokes.held(self.now),
+            Key::No => self.noes.held(self.now),
+            _ => false,
+        };
+        let meant = !held && self.seen(self.shown);
         if self.too_small() {
             let leaves = key == Key::Leave && self.place != Place::Running;
             return leaves.then_some(Wish::Leave);
@@ -320,12 +339,10 @@ impl App {
         let prompt = self.prompt()?;
         let say = |yes| Some(Wish::Say(Operator::Answer { prompt: prompt.number, yes }));
         let hint = match key {
-            Key::No if self.shown.is_some_and(|shown| self.now.saturating_sub(shown) >= SHOWN_MIN) => {
-                return say(false);
-            }
+            Key::No if meant => return say(false),
             Key::Enter if prompt.caution => NO_CONSENT,
             _ if !meant => TOO_SOON,
-            _ if prompt.caution && self.scroll < draw::last(self) => READ_ON,
+            _ if prompt.caution && !self.seen(self.end_shown) => READ_ON,
             _ => return say(true),
         };
         self.hint = Some(hint);
@@ -353,7 +370,7 @@ mod tests {
         app.place = Place::Running;
         let prompt = Some(Prompt { number: 7, title: "Title".into(), text: text.into(), caution });
         app.show(Some(stepwell_session::engine::View { prompt, ..view(0) }));
-        app.drawn(app.asking(), Duration::ZERO);
+        app.drawn(app.drawn_at(Duration::ZERO));
         app
     }
 
@@ -382,7 +399,20 @@ mod tests {
         for n in 0..60 {
             assert_eq!(press(&mut app, 3_000 + n, KeyCode::Down), None);
         }
-        assert_eq!(press(&mut app, 4_000, KeyCode::Char('y')), YES);
+        assert_eq!(press(&mut app, 4_000, KeyCode::Char('y')), None, "its end has not come on the screen");
+        press(&mut app, 4_100, KeyCode::Down);
+        app.drawn(app.drawn_at(Duration::from_secs(5)));
+        assert_eq!(press(&mut app, 5_400, KeyCode::Char('y')), None, "it has only just come up");
+        assert_eq!(press(&mut app, 6_200, KeyCode::Char('y')), YES);
+    }
+
+    #[test]
+    fn a_held_no_is_one_no() {
+        let mut app = asked(false, "Done?", (80, 24));
+        assert_eq!(press(&mut app, 2_000, KeyCode::Char('n')), NO);
+        for repeat in 1..100 {
+            assert_eq!(press(&mut app, 2_000 + 33 * repeat, KeyCode::Char('n')), None);
+        }
     }
 
     #[test]
@@ -401,7 +431,7 @@ mod tests {
         assert_eq!(press(&mut app, 2_000, KeyCode::Enter), None);
         assert_eq!(press(&mut app, 4_000, KeyCode::Char(' ')), Some(Wish::Say(Operator::Stop)));
         app.at(Duration::from_secs(5), (80, 24));
-        app.drawn(app.asking(), Duration::from_secs(5));
+        app.drawn(app.drawn_at(Duration::from_secs(5)));
         assert_eq!(press(&mut app, 5_100, KeyCode::Enter), None, "it has only just come up");
         assert_eq!(press(&mut app, 7_000, KeyCode::Enter), YES);
     }
@@ -409,18 +439,18 @@ mod tests {
     #[test]
     fn a_question_that_has_not_come_on_the_screen_takes_no_answer() {
         let mut app = asked(false, "Done?", (80, 24));
-        let before = app.asking();
+        let before = app.drawn_at(Duration::from_secs(1));
         let prompt = Some(Prompt { number: 8, title: "Next".into(), text: "Shut?".into(), caution: false });
         app.show(Some(stepwell_session::engine::View { prompt, ..view(0) }));
-        app.drawn(before, Duration::from_secs(1));
+        app.drawn(before);
         for (at_ms, key) in [(5_000, KeyCode::Enter), (6_000, KeyCode::Char('n'))] {
             assert_eq!(press(&mut app, at_ms, key), None, "{key:?}");
         }
         assert_eq!(press(&mut app, 7_000, KeyCode::Char(' ')), Some(Wish::Say(Operator::Stop)));
-        app.drawn(app.asking(), Duration::from_secs(8));
+        app.drawn(app.drawn_at(Duration::from_secs(8)));
         assert_eq!(press(&mut app, 8_400, KeyCode::Char('n')), None, "it has only just come up");
         assert_eq!(
-            press(&mut app, 8_600, KeyCode::Char('n')),
+            press(&mut app, 9_200, KeyCode::Char('n')),
             Some(Wish::Say(Operator::Answer { prompt: 8, yes: false }))
         );
     }

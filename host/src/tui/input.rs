@@ -1,9 +1,11 @@
 //! Keys, read on a thread of their own: a terminal that has gone can hold its reader for good, and must
 //! not hold the screens.
 //!
-//! The library that makes keys of bytes reads a terminal that has gone again and again without end; so
-//! it is asked only when the terminal is there and has something to say.
+//! The library that makes keys of bytes reads a terminal that has gone again and again without end; so it is asked only
+//! when the terminal is there. It must be built to look whether bytes are there (its feature `use-dev-tty`): told only
+//! that some came, it forgets those that came with a new size of the window, or beyond the first 1024.
 
+use crate::clock::Stopwatch;
 use crossterm::event::{self, Event};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::io::Errno;
@@ -16,8 +18,11 @@ use std::time::Duration;
 /// Whether the window has another size is looked at this often.
 const LOOK_EVERY: Timespec = Timespec { tv_sec: 0, tv_nsec: 50_000_000 };
 
-/// What comes from the terminal. The queue is closed when nothing more can be read.
-pub(super) fn listen() -> Receiver<Event> {
+/// The library is given so long for each event: without any time it does not look at all.
+const LOOK: Duration = Duration::from_millis(1);
+
+/// What comes from the terminal, and when. The queue is closed when nothing more can be read.
+pub(super) fn listen(watch: Stopwatch) -> Receiver<(Duration, Event)> {
     let (send, events) = channel();
     let keys = std::thread::Builder::new().name("keys".to_owned()).spawn(move || {
         // Where the library reads: from standard input, or from the terminal by its name.
@@ -25,9 +30,9 @@ pub(super) fn listen() -> Receiver<Event> {
         let stdin = std::io::stdin();
         let terminal = named.as_ref().map_or(stdin.as_fd(), AsFd::as_fd);
         while is_there(terminal) {
-            while let Ok(true) = event::poll(Duration::ZERO) {
+            while let Ok(true) = event::poll(LOOK) {
                 let Ok(event) = event::read() else { return };
-                if send.send(event).is_err() {
+                if send.send((watch.elapsed(), event)).is_err() {
                     return;
                 }
             }

@@ -18,7 +18,7 @@ use crate::failure::{Failure, INTERNAL};
 use crate::print::errln;
 use crate::{aside, fall, run};
 use app::{App, Wish};
-use crossterm::event::{Event, KeyEventKind};
+use crossterm::event::{Event, KeyEvent, KeyEventKind};
 use screen::Screen;
 use session::Session;
 use signal_hook::consts::{SIGHUP, SIGINT, SIGQUIT, SIGTERM, SIGTSTP};
@@ -40,7 +40,7 @@ pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> 
     // Everything wrong with what was typed is said before the screen is taken.
     run::plan(procedure, bench)?;
     let listening = |error| Failure::Internal(format!("listening for who ends the program: {error}"));
-    let asked = Asked::default();
+    let asked = FromOutside::default();
     for signal in [SIGTERM, SIGHUP, SIGINT, SIGQUIT] {
         signal_hook::flag::register(signal, Arc::clone(&asked.ended)).map_err(listening)?;
     }
@@ -64,16 +64,17 @@ pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> 
         }
         session.leave();
     }
-    screen.give_back();
-    fall::note_and_print();
-    // It may still take no words.
-    aside::begin().map_err(|error| Failure::Internal(format!("printing: {error}")))?;
     let running = app.place == app::Place::Running;
-    if running {
+    let given_back = screen.give_back();
+    fall::note_and_print();
+    // It may take no words again.
+    aside::begin().map_err(|error| Failure::Internal(format!("printing: {error}")))?;
+    // Words on a drawn screen would go with it.
+    if given_back && running {
         errln!("stepwell: stopping the bench and sealing the run");
     }
     let kept = session.map(Session::end);
-    if let Some(kept) = kept.filter(|_| running) {
+    if let Some(kept) = kept.filter(|_| running && screen.give_back()) {
         errln!("stepwell: {}", kept.line().unwrap_or_else(|| run::given_up(kept.number)));
     }
     Ok(done.unwrap_or(INTERNAL))
@@ -81,7 +82,7 @@ pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> 
 
 /// What somebody outside has asked of the program.
 #[derive(Debug, Default)]
-struct Asked {
+struct FromOutside {
     /// To end.
     ended: Arc<AtomicBool>,
     /// To go to sleep; it stops the bench and stays awake.
@@ -95,19 +96,21 @@ fn serve(
     app: &mut App,
     bench: &BenchArgs,
     store: &StoreArgs,
-    asked: &Asked,
+    asked: &FromOutside,
     watch: Stopwatch,
     session: &mut Option<Session>,
 ) -> u8 {
-    let events = input::listen();
+    let events = input::listen(watch);
     while !asked.ended.load(Ordering::Relaxed) && fall::fallen().is_none() {
         let (Ok(size), Ok(drawn)) = (crossterm::terminal::size(), screen.drawn()) else { return ENDED };
+        // The size first: what was drawn in another one has not been seen as it is now.
         app.at(watch.elapsed(), size);
         if let Some(drawn) = drawn {
-            app.drawn(drawn.asking, drawn.at);
+            app.drawn(drawn);
         }
+        let asleep = asked.asleep.swap(false, Ordering::Relaxed);
         if let Some(session) = session {
-            if asked.asleep.swap(false, Ordering::Relaxed) {
+            if asleep {
                 session.stop();
                 app.stopped();
             }
@@ -123,41 +126,44 @@ fn serve(
             }
         }
         screen.show(app);
-        let pressed = match next_key(&events) {
-            Ok(pressed) => pressed,
-            Err(RecvTimeoutError::Timeout) => continue,
-            Err(RecvTimeoutError::Disconnected) => return ENDED,
-        };
-        app.at(watch.elapsed(), app.size);
-        match pressed.and_then(|key| app.key(key)) {
-            Some(Wish::Start) => {
-                let (procedure, bench) = app.asked(bench);
-                let started = run::plan(&procedure, &bench)
-                    .and_then(|plan| Ok((Session::start(plan.clone(), &bench, store)?, plan)));
-                match started {
-                    Ok((started, plan)) => {
-                        app.started(&plan);
-                        *session = Some(started);
+        let Some(keys) = pressed(&events) else { return ENDED };
+        for (at, key) in keys {
+            app.at(at, app.size);
+            match app.key(key) {
+                Some(Wish::Start) => {
+                    let (procedure, bench) = app.chosen(bench);
+                    let started = run::plan(&procedure, &bench)
+                        .and_then(|plan| Ok((Session::start(plan.clone(), &bench, store)?, plan)));
+                    match started {
+                        Ok((started, plan)) => {
+                            app.started(&plan);
+                            *session = Some(started);
+                        }
+                        Err(failure) => app.complain(failure.to_string()),
                     }
-                    Err(failure) => app.complain(failure.to_string()),
                 }
-            }
-            Some(Wish::Say(said)) => {
-                if let Some(session) = session {
-                    if said == Operator::Stop { session.stop() } else { session.say(said) }
+                Some(Wish::Say(said)) => {
+                    if let Some(session) = session {
+                        if said == Operator::Stop { session.stop() } else { session.say(said) }
+                    }
                 }
+                Some(Wish::Leave) => return app.exit_code(),
+                None => {}
             }
-            Some(Wish::Leave) => return app.exit_code(),
-            None => {}
         }
     }
     ENDED
 }
 
-/// What comes from the terminal within a frame: a key that was pressed, or something else.
-fn next_key(events: &Receiver<Event>) -> Result<Option<crossterm::event::KeyEvent>, RecvTimeoutError> {
-    Ok(match events.recv_timeout(FRAME)? {
-        Event::Key(key) if key.kind == KeyEventKind::Press => Some(key),
+/// The keys that were pressed within a frame, or were waiting, and when; none when the terminal has gone.
+fn pressed(events: &Receiver<(Duration, Event)>) -> Option<Vec<(Duration, KeyEvent)>> {
+    let first = match events.recv_timeout(FRAME) {
+        Err(RecvTimeoutError::Disconnected) => return None,
+        first => first.ok(),
+    };
+    let keys = first.into_iter().chain(events.try_iter()).filter_map(|(at, event)| match event {
+        Event::Key(key) if key.kind == KeyEventKind::Press => Some((at, key)),
         _ => None,
-    })
+    });
+    Some(keys.collect())
 }

@@ -9,19 +9,19 @@ use crossterm::execute;
 use crossterm::terminal::{EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode};
 use ratatui::DefaultTerminal;
 use ratatui::backend::CrosstermBackend;
-use std::io::{Error, stdout};
+use std::io::{Error, IsTerminal, stdout};
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::mpsc::{Receiver, Sender, TryRecvError, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, TryRecvError, channel};
 use std::time::Duration;
 
 /// The screens' terminal.
 #[derive(Debug)]
 pub(super) struct Screen {
-    frames: Sender<App>,
+    frames: Option<Sender<App>>,
     /// Closed when the terminal has been given back.
     drawn: Receiver<Drawn>,
     /// Whether it still draws what it was handed.
-    draws: bool,
+    pending: bool,
 }
 
 /// A frame stands on the screen.
@@ -29,6 +29,8 @@ pub(super) struct Screen {
 pub(super) struct Drawn {
     /// What asks in it (`App::asking`).
     pub(super) asking: u64,
+    /// Whether its end is to be seen.
+    pub(super) to_the_end: bool,
     /// Since when it stands there.
     pub(super) at: Duration,
 }
@@ -43,29 +45,27 @@ impl Screen {
     /// # Errors
     /// When there is none that could be drawn on.
     pub(super) fn take(watch: Stopwatch) -> Result<Screen, Error> {
-        let terminal = enable_raw_mode()
-            .and_then(|()| execute!(stdout(), EnterAlternateScreen))
-            .and_then(|()| DefaultTerminal::new(CrosstermBackend::new(stdout())))
-            .inspect_err(|_| {
-                leave();
-                let _ = disable_raw_mode();
-            })?;
+        if !stdout().is_terminal() {
+            return Err(Error::other("standard output is no terminal"));
+        }
+        enable_raw_mode()?;
         let (frames, asked) = channel();
         let (done, drawn) = channel();
         let screen = std::thread::Builder::new().name("screen".to_owned()).spawn(move || {
-            draw_all(terminal, &asked, &done, watch);
-            leave();
+            draw_all(&asked, &done, watch);
+            // What does not work is in nobody's way.
+            let _ = execute!(stdout(), LeaveAlternateScreen, crossterm::cursor::Show);
         });
         // As for every thread: without one there is nothing to be done.
         screen.expect("the system gives a thread");
-        Ok(Screen { frames, drawn, draws: false })
+        Ok(Screen { frames: Some(frames), drawn, pending: false })
     }
 
     /// What has come to stand on the screen since it was asked last.
     pub(super) fn drawn(&mut self) -> Result<Option<Drawn>, Gone> {
         match self.drawn.try_recv() {
             Ok(drawn) => {
-                self.draws = false;
+                self.pending = false;
                 Ok(Some(drawn))
             }
             Err(TryRecvError::Empty) => Ok(None),
@@ -75,27 +75,35 @@ impl Screen {
 
     /// Draws `app`, unless it still draws: what is held up is overtaken.
     pub(super) fn show(&mut self, app: &App) {
-        if !self.draws {
-            self.draws = self.frames.send(app.clone()).is_ok();
+        if let Some(frames) = self.frames.as_ref().filter(|_| !self.pending) {
+            self.pending = frames.send(app.clone()).is_ok();
         }
     }
 
-    /// Gives the terminal back. One that takes nothing is not waited for for long, and does not come back to the screen
-    /// that was there before.
-    pub(super) fn give_back(self) {
-        drop(self.frames);
-        while self.drawn.recv_timeout(TAKES_NONE_MAX).is_ok() {}
-        // What does not work is in nobody's way.
+    /// Gives the terminal back. Whether the screen that was there before is there again: one that takes nothing is not
+    /// waited for for long.
+    pub(super) fn give_back(&mut self) -> bool {
+        self.frames = None;
+        let left = loop {
+            match self.drawn.recv_timeout(TAKES_NONE_MAX) {
+                Ok(_) => {}
+                Err(why) => break why == RecvTimeoutError::Disconnected,
+            }
+        };
         let _ = disable_raw_mode();
+        left
     }
 }
 
-fn draw_all(mut terminal: DefaultTerminal, frames: &Receiver<App>, done: &Sender<Drawn>, watch: Stopwatch) {
+fn draw_all(frames: &Receiver<App>, done: &Sender<Drawn>, watch: Stopwatch) {
+    let entered = execute!(stdout(), EnterAlternateScreen)
+        .and_then(|()| DefaultTerminal::new(CrosstermBackend::new(stdout())));
+    let Ok(mut terminal) = entered else { return };
     // A fall has been noted: whoever hands over frames sees that nobody draws them.
     let _ = catch_unwind(AssertUnwindSafe(|| {
         for app in frames {
             if terminal.draw(|frame| draw::screen(&app, frame)).is_err()
-                || done.send(Drawn { asking: app.asking(), at: watch.elapsed() }).is_err()
+                || done.send(app.drawn_at(watch.elapsed())).is_err()
             {
                 return;
             }
@@ -103,9 +111,4 @@ fn draw_all(mut terminal: DefaultTerminal, frames: &Receiver<App>, done: &Sender
     }));
     // A terminal that is gone needs no care; dropping it would insist, and panic.
     std::mem::forget(terminal);
-}
-
-/// The screen that was there before, and a cursor.
-fn leave() {
-    let _ = execute!(stdout(), LeaveAlternateScreen, crossterm::cursor::Show);
 }

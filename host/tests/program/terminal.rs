@@ -96,6 +96,12 @@ impl OnTerminal {
         while rustix::io::write(&self.inside, &[b' '; 256]).is_ok() {}
     }
 
+    /// Makes the window so many columns wide.
+    pub fn resize(&self, ws_col: u16) {
+        let size = Winsize { ws_row: SIZE.1, ws_col, ws_xpixel: 0, ws_ypixel: 0 };
+        tcsetwinsize(&self.inside, size).expect("it can have any size");
+    }
+
     /// Whether the terminal is as a shell wants it: first screen, cursor, lines, echo.
     pub fn given_back(&self) -> bool {
         let screen = self.screen.lock().expect("the window's thread is well");

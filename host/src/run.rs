@@ -318,7 +318,8 @@ impl Terminal {
                     left.store(true, Ordering::Relaxed);
                     aside::ended();
                 }
-                counted.fetch_add(1, Ordering::Relaxed);
+                // Who sees this stop sees who it came from.
+                counted.fetch_add(1, Ordering::Release);
             }
         });
         Ok(Terminal {
@@ -475,7 +476,7 @@ impl Outside for Terminal {
     }
 
     fn wants_stop(&mut self) -> bool {
-        let stops = self.stops.load(Ordering::Relaxed);
+        let stops = self.stops.load(Ordering::Acquire);
         let pressed = stops > self.stops_seen;
         if pressed && self.stops_seen == 0 && self.leaving.load(Ordering::Relaxed) {
             self.recorded.program_ended();

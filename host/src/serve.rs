@@ -94,8 +94,9 @@ impl PseudoTerminal {
         Ok(PseudoTerminal { outer, name })
     }
 
-    /// The outer end, made known to the runtime anew for each program: once one has closed the inner end, the runtime
-    /// takes it for readable for good, and would ask for its bytes without end.
+    /// The outer end for a program that has the inner one open, made known to the runtime anew for each: once one has
+    /// closed it, the runtime takes it for readable for good, and would ask for its bytes without end. What the runtime
+    /// calls a pipe is anything that can be read and written without waiting.
     fn port(&self) -> Result<Join<pipe::Receiver, pipe::Sender>, Error> {
         let (read, write) = (self.outer.try_clone()?, self.outer.try_clone()?);
         let (read, write) =
@@ -110,14 +111,16 @@ async fn one_client(
     switch_on: &impl Fn() -> std::io::Result<Box<dyn SimulatedBench>>,
 ) {
     let mut bytes = [0; 4096];
-    let (mut port, len) = loop {
-        if let Ok(mut port) = terminal.port()
-            && let Ok(len @ 1..) = port.read(&mut bytes).await
-        {
-            break (port, len);
+    let len = loop {
+        match rustix::io::read(&terminal.outer, &mut bytes) {
+            Ok(len @ 1..) => break len,
+            // Nobody has the other end open, or says anything.
+            _ => tokio::time::sleep(Duration::from_millis(20)).await,
         }
-        // Nobody has the other end open.
-        tokio::time::sleep(Duration::from_millis(20)).await;
+    };
+    let mut port = match terminal.port() {
+        Ok(port) => port,
+        Err(error) => return outln!("serving a program: {error}"),
     };
     let mut bench = match switch_on() {
         Ok(bench) => bench,

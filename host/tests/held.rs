@@ -9,6 +9,7 @@ mod process;
 mod terminal;
 
 use process::{PURGE, Served, folder, stepwell, told};
+use rustix::process::Signal;
 use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
@@ -99,8 +100,7 @@ fn a_terminal_that_takes_no_more_words_holds_up_no_stop_and_no_end() {
     terminal.get_stuck();
     // Longer than the lease, and than the recorder waits for a disk.
     terminal.rest(Duration::from_secs(6));
-    // What was started through setsid has become the program.
-    signal(terminal.child.id(), "TERM");
+    terminal.signal(Signal::TERM);
     let status = terminal.ends_within(ENDS_MAX).expect("it hangs on its words");
     assert_eq!(status.code(), Some(130));
     bench.wait_for("bench switched off, at rest");

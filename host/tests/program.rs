@@ -446,7 +446,8 @@ fn a_served_bench_rests_between_its_ticks() {
         told(stepwell(&store).args(["run", "electrical", "--yes", "--id", "P-9", "--port", bench.port()]));
     assert_eq!(told.code, 0, "{}", told.err);
     // Five seconds of bench time: a tick of the model takes some 20 us, a program that never rests all of it.
-    assert!(bench.busy() < Duration::from_millis(2_500), "{:?}", bench.busy());
+    let busy = bench.busy();
+    assert!(busy > Duration::ZERO && busy < Duration::from_secs(1), "{busy:?}");
 }
 
 #[test]

@@ -9,6 +9,7 @@ mod process;
 mod terminal;
 
 use process::{PURGE, Served, folder, silent_port, stepwell, told};
+use rustix::process::Signal;
 use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
@@ -19,9 +20,9 @@ const ENTER: &str = "\r";
 /// Longer than the screens want between two keys.
 const A_MOMENT: Duration = Duration::from_millis(900);
 
-/// A staged stop takes 5 s at most, the tear-down's vent one, the wait for the terminal 5 s for its frames and 5 s for
-/// its words; and half as much again for a busy computer.
-const ENDS_MAX: Duration = Duration::from_secs(24);
+/// A staged stop takes 5 s at most, the tear-down's vent one, the wait for the terminal 5 s; and as much again for a
+/// busy computer.
+const ENDS_MAX: Duration = Duration::from_secs(22);
 
 /// Asks once before and once after the energy, and drives coils in between.
 const SHORT: &str = r#"
@@ -154,9 +155,7 @@ fn a_program_that_is_ended_while_a_tear_down_question_stands_ends() {
     let mut screens = OnTerminal::start(&screens(&folder, SHORT));
     begin(&screens);
     screens.wait_for("The last question");
-    // What was started through setsid has become the program.
-    let kill = format!("kill -TERM {}", screens.child.id());
-    assert!(Command::new("sh").args(["-c", &kill]).status().unwrap().success());
+    screens.signal(Signal::TERM);
     assert!(screens.ends_within(Duration::from_secs(10)).is_some(), "it hangs:\n{}", screens.text());
     let shown = ended(&folder);
     assert!(shown.contains("Verdict:") && !shown.contains("interrupted"), "sealed: {shown}");
@@ -174,13 +173,13 @@ fn a_program_whose_terminal_takes_no_more_output_ends_when_it_is_told_to() {
     begin(&screens);
     bench.wait_for("energised");
     screens.get_stuck();
-    let kill = format!("kill -TERM {}", screens.child.id());
-    assert!(Command::new("sh").args(["-c", &kill]).status().unwrap().success());
+    screens.signal(Signal::TERM);
     let status = screens.ends_within(ENDS_MAX).expect("it hangs on its terminal");
     assert_eq!(status.code(), Some(130));
     bench.wait_for("bench switched off, at rest");
     let shown = ended(&folder);
-    assert!(shown.contains("ended from outside") && shown.contains("Verdict:"), "{shown}");
+    // On a busy computer its lease may have run out before.
+    assert!(shown.contains("Verdict:") && !shown.contains("interrupted"), "{shown}");
 }
 
 #[test]
@@ -196,8 +195,7 @@ fn the_stop_key_stops_in_the_instant_of_a_new_size_and_behind_any_number_of_keys
         screens.resize(90);
         screens.rest(Duration::from_millis(5));
         screens.press(&keys);
-        screens.wait_for("Stopped by the operator");
-        bench.wait_for("stopping");
+        screens.wait_for("Ended: stopped by the operator");
     }
 }
 
@@ -223,9 +221,14 @@ fn a_program_that_begins_on_a_terminal_that_takes_nothing_ends_when_it_is_told_t
     command.args(["-c", "sleep 0.5; exec \"$@\"", "sh"]).arg(run.get_program()).args(run.get_args());
     let mut screens = OnTerminal::start(&command);
     screens.get_stuck();
+    let name = format!("/proc/{}/comm", screens.child.id());
+    let begun = || std::fs::read_to_string(&name).is_ok_and(|name| name.trim() == "stepwell");
+    assert!(!begun(), "it was stuck too late");
+    while !begun() {
+        screens.rest(Duration::from_millis(50));
+    }
     screens.rest(Duration::from_secs(2));
-    let kill = format!("kill -TERM {}", screens.child.id());
-    assert!(Command::new("sh").args(["-c", &kill]).status().unwrap().success());
+    screens.signal(Signal::TERM);
     let status = screens.ends_within(ENDS_MAX).expect("it hangs on its terminal");
     assert_eq!(status.code(), Some(130));
 }

@@ -27,50 +27,40 @@ slice() { # target
         >>"logs/$1.log" 2>&1
 }
 
+row() { # target
+    awk -v target="$1" -v kept="$(find "corpus/$1" -type f | wc -l)" '
+        $1 == "cpu" { cpu += $2 + $3 }
+        $1 == "stat::number_of_executed_units:" { runs += $2 }
+        match($0, /cov: [0-9]+ ft: [0-9]+/) {
+            split(substr($0, RSTART, RLENGTH), w, " ")
+            if (w[2] + 0 > cov) cov = w[2] + 0
+            if (w[4] + 0 > ft) ft = w[4] + 0
+        }
+        END { printf "| `%s` | %.1f min | %d | %d | %d | %d |\n", target, cpu / 60, runs, cov, ft, kept }
+    ' "logs/$1.log"
+}
+
 table() {
     printf '| target | processor time | executions | edges | features | inputs kept |\n'
     printf '|---|---|---|---|---|---|\n'
     for target in $(targets); do
-        [ -e "logs/$target.log" ] || continue
-        kept=$(find "corpus/$target" -type f | wc -l)
-        awk -v target="$target" -v kept="$kept" '
-            $1 == "cpu" { cpu += $2 + $3 }
-            $1 == "stat::number_of_executed_units:" { runs += $2 }
-            match($0, /cov: [0-9]+ ft: [0-9]+/) {
-                split(substr($0, RSTART, RLENGTH), w, " ")
-                if (w[2] + 0 > cov) cov = w[2] + 0
-                if (w[4] + 0 > ft) ft = w[4] + 0
-            }
-            END { printf "| `%s` | %.1f min | %d | %d | %d | %d |\n", target, cpu / 60, runs, cov, ft, kept }
-        ' "logs/$target.log"
+        if [ -e "logs/$target.log" ]; then row "$target"; fi
     done
 }
 
-# In the table between its two marks in docs/testing.md the rows of targets that have a log are made anew.
+# The table between its two marks in docs/testing.md is made here; a target without a log keeps its row.
 document() {
-    table | awk -v page=../../docs/testing.md '
-        /^[|] `/ { rows[$2] = $0; logs++ }
-        END {
-            if (!logs) {
-                print "no target has a log in tests/fuzz/logs, and docs/testing.md is as it was. Fuzz first:" \
-                    " tests/fuzz/campaign.sh SECONDS" >"/dev/stderr"
-                exit 1
-            }
-            while ((getline line < page) > 0) {
-                split(line, words, " ")
-                if (line == "<!-- end of the table -->") {
-                    inside = 0
-                    for (target in rows) out = out rows[target] "\n"
-                } else if (inside && words[2] in rows) {
-                    line = rows[words[2]]
-                    delete rows[words[2]]
-                }
-                if (line ~ /^<!-- made by tests\/fuzz\/campaign.sh/) inside = 1
-                out = out line "\n"
-            }
-            close(page)
-            printf "%s", out > page
-        }'
+    local page=../../docs/testing.md all
+    all=$(for target in $(targets); do
+        if [ -e "logs/$target.log" ]; then row "$target"; else grep -F "| \`$target\` | " "$page" | grep min || true; fi
+    done)
+    awk -v all="$all" '
+        $0 == "<!-- end of the table -->" { inside = 0 }
+        !inside || /^[|] target|^[|]---/ { print }
+        /^<!-- made by tests\/fuzz\/campaign.sh/ { inside = 1 }
+        inside && /^[|]---/ { print all }
+    ' "$page" >"$page.new"
+    mv "$page.new" "$page"
 }
 
 keep() {

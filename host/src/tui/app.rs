@@ -1,15 +1,14 @@
 //! What the screens hold, and what keys do to it. No terminal, no clock, no session.
 
 use super::draw;
-use super::keys::{self, Key};
-use super::screen::Drawn;
+use super::keys::Key;
+use super::screen::Frame;
 use super::trace::Trace;
 use crate::cli::BenchArgs;
 use crate::deliberate::{SHOWN_MIN, Strokes, TOO_SOON};
 use crate::failure::{Failure, INTERNAL};
 use crate::recorded::Kept;
 use crate::{library, run};
-use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 use std::time::Duration;
 use stepwell_procedure::run::{Plan, Prompt};
 use stepwell_protocol::state::Status;
@@ -66,12 +65,15 @@ pub(super) struct App {
     now: Duration,
     /// When the latest view came.
     viewed: Duration,
-    /// What asks now, as it looks: its number, and since when it stands on the screen, and its end does.
+    /// The number of what asks now, as it looks now.
     asking: u64,
+    /// Since when it stands on the screen.
     shown: Option<Duration>,
+    /// Since when its end does.
     end_shown: Option<Duration>,
+    /// Strokes of the keys that say yes.
     strokes: Strokes,
-    /// Strokes of the key that says no.
+    /// Strokes of the key that says no: a no soon after a yes counts.
     noes: Strokes,
 }
 
@@ -148,7 +150,7 @@ impl App {
         }
     }
 
-    /// Time has passed, or the terminal has another size.
+    /// It is `now`, and the terminal has this size. A key that came before the latest frame may take it back a little.
     pub(super) fn at(&mut self, now: Duration, size: (u16, u16)) {
         if self.size != size {
             self.size = size;
@@ -212,17 +214,17 @@ impl App {
         self.hint = None;
     }
 
-    /// What is to be seen when this is drawn at `at`.
-    pub(super) fn drawn_at(&self, at: Duration) -> Drawn {
-        Drawn { asking: self.asking, to_the_end: self.scroll >= draw::last(self), at }
+    /// What is to be seen when this is drawn, at `at`.
+    pub(super) fn frame(&self, at: Duration) -> Frame {
+        Frame { asking: self.asking, to_the_end: self.scroll >= draw::last(self), at }
     }
 
     /// Takes note of what stands on the screen.
-    pub(super) fn drawn(&mut self, drawn: Drawn) {
-        if drawn.asking == self.asking {
-            self.shown.get_or_insert(drawn.at);
-            if drawn.to_the_end {
-                self.end_shown.get_or_insert(drawn.at);
+    pub(super) fn stands(&mut self, frame: Frame) {
+        if frame.asking == self.asking {
+            self.shown.get_or_insert(frame.at);
+            if frame.to_the_end {
+                self.end_shown.get_or_insert(frame.at);
             }
         }
     }
@@ -275,15 +277,12 @@ impl App {
     }
 
     /// A key was pressed.
-    pub(super) fn key(&mut self, key: KeyEvent) -> Option<Wish> {
-        let ctrl_c = key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL);
-        let key = keys::meaning(key)?;
+    pub(super) fn key(&mut self, key: Key) -> Option<Wish> {
         self.note.take_if(|note| note == UNDER_WAY);
-        if key == Key::Stop {
+        if matches!(key, Key::Stop | Key::StopOrLeave) {
             self.help = false;
             self.stopped();
-            // With nothing under way Ctrl-C leaves, as everywhere.
-            let leaves = ctrl_c && self.place != Place::Running;
+            let leaves = key == Key::StopOrLeave && self.place != Place::Running;
             return Some(if leaves { Wish::Leave } else { Wish::Say(Operator::Stop) });
         }
         let held = match key {
@@ -353,9 +352,8 @@ impl App {
 #[cfg(test)]
 mod tests {
     use super::super::session::tests::view;
-    use super::{App, Operator, Place, Wish};
+    use super::{App, Key, Operator, Place, Wish};
     use crate::cli::{BenchArgs, ModelArgs};
-    use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
     use std::time::Duration;
     use stepwell_procedure::finding::Verdict;
     use stepwell_procedure::record::{Ended, Outcome};
@@ -370,13 +368,13 @@ mod tests {
         app.place = Place::Running;
         let prompt = Some(Prompt { number: 7, title: "Title".into(), text: text.into(), caution });
         app.show(Some(stepwell_session::engine::View { prompt, ..view(0) }));
-        app.drawn(app.drawn_at(Duration::ZERO));
+        app.stands(app.frame(Duration::ZERO));
         app
     }
 
-    fn press(app: &mut App, at_ms: u64, code: KeyCode) -> Option<Wish> {
+    fn press(app: &mut App, at_ms: u64, key: Key) -> Option<Wish> {
         app.at(Duration::from_millis(at_ms), app.size);
-        app.key(KeyEvent::from(code))
+        app.key(key)
     }
 
     const YES: Option<Wish> = Some(Wish::Say(Operator::Answer { prompt: 7, yes: true }));
@@ -385,72 +383,71 @@ mod tests {
     #[test]
     fn a_caution_takes_y_and_never_enter() {
         let mut app = asked(true, "Hot.", (80, 24));
-        assert_eq!(press(&mut app, 2_000, KeyCode::Enter), None);
+        assert_eq!(press(&mut app, 2_000, Key::Enter), None);
         assert!(app.hint.is_some_and(|hint| hint.contains('y')));
-        assert_eq!(press(&mut app, 2_100, KeyCode::Char('y')), None, "in one sweep over the keys");
-        assert_eq!(press(&mut app, 4_000, KeyCode::Char('y')), YES);
-        assert_eq!(press(&mut app, 4_000, KeyCode::Char('n')), NO);
+        assert_eq!(press(&mut app, 2_100, Key::Yes), None, "in one sweep over the keys");
+        assert_eq!(press(&mut app, 4_000, Key::Yes), YES);
+        assert_eq!(press(&mut app, 4_000, Key::No), NO);
     }
 
     #[test]
     fn a_caution_is_read_to_its_end_before_it_is_accepted() {
         let mut app = asked(true, &"words\n".repeat(40), (40, 12));
-        assert_eq!(press(&mut app, 2_000, KeyCode::Char('y')), None);
+        assert_eq!(press(&mut app, 2_000, Key::Yes), None);
         for n in 0..60 {
-            assert_eq!(press(&mut app, 3_000 + n, KeyCode::Down), None);
+            assert_eq!(press(&mut app, 3_000 + n, Key::Down), None);
         }
-        assert_eq!(press(&mut app, 4_000, KeyCode::Char('y')), None, "its end has not come on the screen");
-        press(&mut app, 4_100, KeyCode::Down);
-        app.drawn(app.drawn_at(Duration::from_secs(5)));
-        assert_eq!(press(&mut app, 5_400, KeyCode::Char('y')), None, "it has only just come up");
-        assert_eq!(press(&mut app, 6_200, KeyCode::Char('y')), YES);
+        assert_eq!(press(&mut app, 4_000, Key::Yes), None, "its end has not come on the screen");
+        press(&mut app, 4_100, Key::Down);
+        app.stands(app.frame(Duration::from_secs(5)));
+        assert_eq!(press(&mut app, 5_400, Key::Yes), None, "it has only just come up");
+        assert_eq!(press(&mut app, 6_200, Key::Yes), YES);
     }
 
     #[test]
     fn a_held_no_is_one_no() {
         let mut app = asked(false, "Done?", (80, 24));
-        assert_eq!(press(&mut app, 2_000, KeyCode::Char('n')), NO);
+        assert_eq!(press(&mut app, 2_000, Key::No), NO);
         for repeat in 1..100 {
-            assert_eq!(press(&mut app, 2_000 + 33 * repeat, KeyCode::Char('n')), None);
+            assert_eq!(press(&mut app, 2_000 + 33 * repeat, Key::No), None);
         }
     }
 
     #[test]
-    fn ctrl_z_stops_and_only_ctrl_c_leaves() {
+    fn every_stop_stops_and_only_some_leave() {
         let mut app = asked(false, "Done?", (80, 24));
-        let ctrl = |key| KeyEvent::new(KeyCode::Char(key), KeyModifiers::CONTROL);
         let stop = || Some(Wish::Say(Operator::Stop));
-        assert_eq!((app.key(ctrl('z')), app.key(ctrl('c'))), (stop(), stop()));
+        assert_eq!((app.key(Key::Stop), app.key(Key::StopOrLeave)), (stop(), stop()));
         app.place = Place::Over;
-        assert_eq!((app.key(ctrl('z')), app.key(ctrl('c'))), (stop(), Some(Wish::Leave)));
+        assert_eq!((app.key(Key::Stop), app.key(Key::StopOrLeave)), (stop(), Some(Wish::Leave)));
     }
 
     #[test]
     fn a_window_too_small_for_a_question_takes_no_answer_but_stops() {
         let mut app = asked(false, "Done?", (30, 10));
-        assert_eq!(press(&mut app, 2_000, KeyCode::Enter), None);
-        assert_eq!(press(&mut app, 4_000, KeyCode::Char(' ')), Some(Wish::Say(Operator::Stop)));
+        assert_eq!(press(&mut app, 2_000, Key::Enter), None);
+        assert_eq!(press(&mut app, 4_000, Key::Stop), Some(Wish::Say(Operator::Stop)));
         app.at(Duration::from_secs(5), (80, 24));
-        app.drawn(app.drawn_at(Duration::from_secs(5)));
-        assert_eq!(press(&mut app, 5_100, KeyCode::Enter), None, "it has only just come up");
-        assert_eq!(press(&mut app, 7_000, KeyCode::Enter), YES);
+        app.stands(app.frame(Duration::from_secs(5)));
+        assert_eq!(press(&mut app, 5_100, Key::Enter), None, "it has only just come up");
+        assert_eq!(press(&mut app, 7_000, Key::Enter), YES);
     }
 
     #[test]
     fn a_question_that_has_not_come_on_the_screen_takes_no_answer() {
         let mut app = asked(false, "Done?", (80, 24));
-        let before = app.drawn_at(Duration::from_secs(1));
+        let before = app.frame(Duration::from_secs(1));
         let prompt = Some(Prompt { number: 8, title: "Next".into(), text: "Shut?".into(), caution: false });
         app.show(Some(stepwell_session::engine::View { prompt, ..view(0) }));
-        app.drawn(before);
-        for (at_ms, key) in [(5_000, KeyCode::Enter), (6_000, KeyCode::Char('n'))] {
+        app.stands(before);
+        for (at_ms, key) in [(5_000, Key::Enter), (6_000, Key::No)] {
             assert_eq!(press(&mut app, at_ms, key), None, "{key:?}");
         }
-        assert_eq!(press(&mut app, 7_000, KeyCode::Char(' ')), Some(Wish::Say(Operator::Stop)));
-        app.drawn(app.drawn_at(Duration::from_secs(8)));
-        assert_eq!(press(&mut app, 8_400, KeyCode::Char('n')), None, "it has only just come up");
+        assert_eq!(press(&mut app, 7_000, Key::Stop), Some(Wish::Say(Operator::Stop)));
+        app.stands(app.frame(Duration::from_secs(8)));
+        assert_eq!(press(&mut app, 8_400, Key::No), None, "it has only just come up");
         assert_eq!(
-            press(&mut app, 9_200, KeyCode::Char('n')),
+            press(&mut app, 9_200, Key::No),
             Some(Wish::Say(Operator::Answer { prompt: 8, yes: false }))
         );
     }
@@ -459,13 +456,13 @@ mod tests {
     fn what_is_said_of_a_run_under_way_goes_with_the_next_key_the_stop_or_the_end() {
         let mut app = asked(false, "Done?", (80, 24));
         let note = |app: &App| app.note.clone().unwrap_or_default();
-        press(&mut app, 2_000, KeyCode::Char('q'));
+        press(&mut app, 2_000, Key::Leave);
         assert!(note(&app).contains("under way"));
-        press(&mut app, 2_100, KeyCode::Down);
+        press(&mut app, 2_100, Key::Down);
         assert_eq!(app.note, None);
-        press(&mut app, 2_200, KeyCode::Char('q'));
-        for key in [' ', 'q', 'h', 'h'] {
-            press(&mut app, 2_300, KeyCode::Char(key));
+        press(&mut app, 2_200, Key::Leave);
+        for key in [Key::Stop, Key::Leave, Key::Help, Key::Help] {
+            press(&mut app, 2_300, key);
             assert!(note(&app).starts_with("Stopped by the operator"), "{key:?}: {}", note(&app));
         }
         let outcome = Some(Outcome { ended: Ended::Stopped, verdict: Verdict::NotMeasured });

@@ -1,53 +1,79 @@
 //! Keys, read on a thread of their own: a terminal that has gone can hold its reader for good, and must
 //! not hold the screens.
-//!
-//! The library that makes keys of bytes reads a terminal that has gone again and again without end; so it is asked only
-//! when the terminal is there. It must be built to look whether bytes are there (its feature `use-dev-tty`): told only
-//! that some came, it forgets those that came with a new size of the window, or beyond the first 1024.
 
+use super::keys::{Bytes, Key};
 use crate::clock::Stopwatch;
-use crossterm::event::{self, Event};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
-use rustix::io::Errno;
-use std::fs::File;
-use std::io::IsTerminal;
-use std::os::fd::{AsFd, BorrowedFd};
-use std::sync::mpsc::{Receiver, channel};
+use rustix::io::{Errno, read};
+use std::os::fd::AsFd;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::time::Duration;
 
-/// Whether the window has another size is looked at this often.
+/// Whether anybody still wants keys is looked at this often.
 const LOOK_EVERY: Timespec = Timespec { tv_sec: 0, tv_nsec: 50_000_000 };
 
-/// The library is given so long for each event: without any time it does not look at all.
-const LOOK: Duration = Duration::from_millis(1);
-
-/// What comes from the terminal, and when. The queue is closed when nothing more can be read.
-pub(super) fn listen(watch: Stopwatch) -> Receiver<(Duration, Event)> {
-    let (send, events) = channel();
-    let keys = std::thread::Builder::new().name("keys".to_owned()).spawn(move || {
-        // Where the library reads: from standard input, or from the terminal by its name.
-        let named = if std::io::stdin().is_terminal() { None } else { File::open("/dev/tty").ok() };
-        let stdin = std::io::stdin();
-        let terminal = named.as_ref().map_or(stdin.as_fd(), AsFd::as_fd);
-        while is_there(terminal) {
-            while let Ok(true) = event::poll(LOOK) {
-                let Ok(event) = event::read() else { return };
-                if send.send((watch.elapsed(), event)).is_err() {
-                    return;
-                }
-            }
-        }
-    });
-    // As for every thread: without one there is nothing to be done.
-    keys.expect("the system gives a thread");
-    events
+/// What comes from the terminal.
+#[derive(Debug)]
+pub(super) struct Keys {
+    /// Keys, and when they came; closed when nothing more can be read.
+    pressed: Receiver<(Duration, Key)>,
+    unwanted: Arc<AtomicBool>,
 }
 
-/// Waits for something from the terminal, or for the time to look again; `false` when it has gone.
-fn is_there(terminal: BorrowedFd<'_>) -> bool {
-    let mut ready = [PollFd::from_borrowed_fd(terminal, PollFlags::IN)];
-    match poll(&mut ready, Some(&LOOK_EVERY)) {
-        Ok(_) => !ready[0].revents().intersects(PollFlags::HUP | PollFlags::ERR | PollFlags::NVAL),
-        Err(error) => error == Errno::INTR,
+impl Keys {
+    /// Begins to read standard input.
+    pub(super) fn listen(watch: Stopwatch) -> Keys {
+        let (press, pressed) = channel();
+        let unwanted = Arc::new(AtomicBool::new(false));
+        let until = Arc::clone(&unwanted);
+        let keys = std::thread::Builder::new().name("keys".to_owned());
+        // As for every thread: without one there is nothing to be done.
+        keys.spawn(move || read_all(watch, &until, &press)).expect("the system gives a thread");
+        Keys { pressed, unwanted }
+    }
+
+    /// The keys that are pressed within this time, or wait already, and when each came; none when the terminal has gone.
+    pub(super) fn within(&self, time: Duration) -> Option<Vec<(Duration, Key)>> {
+        let first = match self.pressed.recv_timeout(time) {
+            Err(RecvTimeoutError::Disconnected) => return None,
+            first => first.ok(),
+        };
+        Some(first.into_iter().chain(self.pressed.try_iter()).collect())
+    }
+}
+
+impl Drop for Keys {
+    /// What is typed from now on is for others.
+    fn drop(&mut self) {
+        self.unwanted.store(true, Ordering::Relaxed);
+    }
+}
+
+/// Reads until nobody wants keys any more, or the terminal has gone.
+fn read_all(watch: Stopwatch, unwanted: &AtomicBool, press: &Sender<(Duration, Key)>) {
+    let terminal = std::io::stdin();
+    let mut bytes = [0; 1024];
+    let mut decoder = Bytes::default();
+    while !unwanted.load(Ordering::Relaxed) {
+        let mut ready = [PollFd::from_borrowed_fd(terminal.as_fd(), PollFlags::IN)];
+        let waited = poll(&mut ready, Some(&LOOK_EVERY));
+        let at = watch.elapsed();
+        let read = match waited {
+            Ok(0) | Err(Errno::INTR) => continue,
+            Ok(_) => read(terminal.as_fd(), &mut bytes),
+            Err(_) => return,
+        };
+        let read = match read {
+            Ok(0) => return,
+            Ok(len) => &bytes[..len],
+            Err(Errno::INTR | Errno::AGAIN) => continue,
+            Err(_) => return,
+        };
+        for key in decoder.keys(read) {
+            // Nobody is left to take it: the next look ends this.
+            let _ = press.send((at, key));
+        }
     }
 }

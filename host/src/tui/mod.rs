@@ -1,7 +1,7 @@
 //! The screens: a choice, the bench, the findings.
 //!
-//! The session and the drawing run on threads of their own, and nobody waits for either: the screen shows the
-//! latest view. The lease lives only while the screen draws: each frame that stands there says that the operator's
+//! The session, the keys and the drawing have threads of their own, and nobody waits for them before the end: the
+//! screen shows the latest view. The lease lives only while the screen draws: each frame that stands there says that the operator's
 //! side is alive. Keys and drawing are pure and tested without a terminal (`app`, `draw`).
 
 mod app;
@@ -12,20 +12,20 @@ mod screen;
 mod session;
 mod trace;
 
+use crate::aside::{self, TAKES_NONE_MAX};
 use crate::cli::{BenchArgs, StoreArgs};
 use crate::clock::Stopwatch;
 use crate::failure::{Failure, INTERNAL};
 use crate::print::errln;
-use crate::{aside, fall, run};
+use crate::{fall, run};
 use app::{App, Wish};
-use crossterm::event::{Event, KeyEvent, KeyEventKind};
+use input::Keys;
 use screen::Screen;
 use session::Session;
 use signal_hook::consts::{SIGHUP, SIGINT, SIGQUIT, SIGTERM, SIGTSTP};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::Duration;
 use stepwell_session::engine::Operator;
 
@@ -45,16 +45,17 @@ pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> 
         signal_hook::flag::register(signal, Arc::clone(&asked.ended)).map_err(listening)?;
     }
     signal_hook::flag::register(SIGTSTP, Arc::clone(&asked.asleep)).map_err(listening)?;
+    // A terminal that takes no words must not hold up those who say some.
+    aside::begin().map_err(|error| Failure::Internal(format!("printing: {error}")))?;
+    let mut app = App::new(procedure, bench);
+    let mut session = None;
     let watch = Stopwatch::start();
-    fall::note_only();
     let mut screen = Screen::take(watch).map_err(|error| {
-        fall::note_and_print();
         Failure::Usage(format!(
             "opening the screens: {error}; use a terminal, or `stepwell run` without screens"
         ))
     })?;
-    let mut app = App::new(procedure, bench);
-    let mut session = None;
+    fall::note_only();
     let serving = || serve(&mut screen, &mut app, bench, store, &asked, watch, &mut session);
     let done = catch_unwind(AssertUnwindSafe(serving)).ok();
     if let Some(session) = &mut session {
@@ -64,17 +65,17 @@ pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> 
         }
         session.leave();
     }
-    let running = app.place == app::Place::Running;
-    let given_back = screen.give_back();
-    fall::note_and_print();
-    // It may take no words again.
-    aside::begin().map_err(|error| Failure::Internal(format!("printing: {error}")))?;
     // Words on a drawn screen would go with it.
+    let running = app.place == app::Place::Running;
+    let given_back = screen.give_back(TAKES_NONE_MAX);
+    fall::note_and_print();
     if given_back && running {
         errln!("stepwell: stopping the bench and sealing the run");
     }
     let kept = session.map(Session::end);
-    if let Some(kept) = kept.filter(|_| running && screen.give_back()) {
+    if let Some(kept) = kept.filter(|_| running)
+        && screen.give_back(Duration::ZERO)
+    {
         errln!("stepwell: {}", kept.line().unwrap_or_else(|| run::given_up(kept.number)));
     }
     Ok(done.unwrap_or(INTERNAL))
@@ -90,7 +91,7 @@ struct FromOutside {
 }
 
 /// Takes keys and hands over frames until the operator leaves, the terminal is gone, or somebody ends the program.
-/// Returns the exit code; what still runs in `session` is stopped by dropping it.
+/// Returns the exit code; what still runs in `session` goes on.
 fn serve(
     screen: &mut Screen,
     app: &mut App,
@@ -100,13 +101,13 @@ fn serve(
     watch: Stopwatch,
     session: &mut Option<Session>,
 ) -> u8 {
-    let events = input::listen(watch);
+    let keys = Keys::listen(watch);
     while !asked.ended.load(Ordering::Relaxed) && fall::fallen().is_none() {
-        let (Ok(size), Ok(drawn)) = (crossterm::terminal::size(), screen.drawn()) else { return ENDED };
+        let (Ok(size), Ok(frame)) = (crossterm::terminal::size(), screen.stands()) else { return ENDED };
         // The size first: what was drawn in another one has not been seen as it is now.
         app.at(watch.elapsed(), size);
-        if let Some(drawn) = drawn {
-            app.drawn(drawn);
+        if let Some(frame) = frame {
+            app.stands(frame);
         }
         let asleep = asked.asleep.swap(false, Ordering::Relaxed);
         if let Some(session) = session {
@@ -114,7 +115,7 @@ fn serve(
                 session.stop();
                 app.stopped();
             }
-            if drawn.is_some() {
+            if frame.is_some() {
                 session.alive();
             }
             app.show(session.view());
@@ -126,8 +127,8 @@ fn serve(
             }
         }
         screen.show(app);
-        let Some(keys) = pressed(&events) else { return ENDED };
-        for (at, key) in keys {
+        let Some(pressed) = keys.within(FRAME) else { return ENDED };
+        for (at, key) in pressed {
             app.at(at, app.size);
             match app.key(key) {
                 Some(Wish::Start) => {
@@ -153,17 +154,4 @@ fn serve(
         }
     }
     ENDED
-}
-
-/// The keys that were pressed within a frame, or were waiting, and when; none when the terminal has gone.
-fn pressed(events: &Receiver<(Duration, Event)>) -> Option<Vec<(Duration, KeyEvent)>> {
-    let first = match events.recv_timeout(FRAME) {
-        Err(RecvTimeoutError::Disconnected) => return None,
-        first => first.ok(),
-    };
-    let keys = first.into_iter().chain(events.try_iter()).filter_map(|(at, event)| match event {
-        Event::Key(key) if key.kind == KeyEventKind::Press => Some((at, key)),
-        _ => None,
-    });
-    Some(keys.collect())
 }

@@ -3,13 +3,12 @@
 
 use super::app::App;
 use super::draw;
-use crate::aside::TAKES_NONE_MAX;
 use crate::clock::Stopwatch;
 use crossterm::execute;
 use crossterm::terminal::{EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode};
 use ratatui::DefaultTerminal;
 use ratatui::backend::CrosstermBackend;
-use std::io::{Error, IsTerminal, stdout};
+use std::io::{Error, IsTerminal, stdin, stdout};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, TryRecvError, channel};
 use std::time::Duration;
@@ -18,16 +17,16 @@ use std::time::Duration;
 #[derive(Debug)]
 pub(super) struct Screen {
     frames: Option<Sender<App>>,
-    /// Closed when the terminal has been given back.
-    drawn: Receiver<Drawn>,
+    /// Closed when nothing is drawn any more.
+    drawn: Receiver<Frame>,
     /// Whether it still draws what it was handed.
     pending: bool,
 }
 
-/// A frame stands on the screen.
+/// A frame that stands on the screen.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Drawn {
-    /// What asks in it (`App::asking`).
+pub(super) struct Frame {
+    /// The number of what asks in it.
     pub(super) asking: u64,
     /// Whether its end is to be seen.
     pub(super) to_the_end: bool,
@@ -45,14 +44,16 @@ impl Screen {
     /// # Errors
     /// When there is none that could be drawn on.
     pub(super) fn take(watch: Stopwatch) -> Result<Screen, Error> {
-        if !stdout().is_terminal() {
-            return Err(Error::other("standard output is no terminal"));
+        for (is_terminal, name) in [(stdin().is_terminal(), "input"), (stdout().is_terminal(), "output")] {
+            if !is_terminal {
+                return Err(Error::other(format!("standard {name} is no terminal")));
+            }
         }
         enable_raw_mode()?;
-        let (frames, asked) = channel();
+        let (frames, handed) = channel();
         let (done, drawn) = channel();
         let screen = std::thread::Builder::new().name("screen".to_owned()).spawn(move || {
-            draw_all(&asked, &done, watch);
+            draw_all(&handed, &done, watch);
             // What does not work is in nobody's way.
             let _ = execute!(stdout(), LeaveAlternateScreen, crossterm::cursor::Show);
         });
@@ -62,11 +63,11 @@ impl Screen {
     }
 
     /// What has come to stand on the screen since it was asked last.
-    pub(super) fn drawn(&mut self) -> Result<Option<Drawn>, Gone> {
+    pub(super) fn stands(&mut self) -> Result<Option<Frame>, Gone> {
         match self.drawn.try_recv() {
-            Ok(drawn) => {
+            Ok(frame) => {
                 self.pending = false;
-                Ok(Some(drawn))
+                Ok(Some(frame))
             }
             Err(TryRecvError::Empty) => Ok(None),
             Err(TryRecvError::Disconnected) => Err(Gone),
@@ -80,12 +81,11 @@ impl Screen {
         }
     }
 
-    /// Gives the terminal back. Whether the screen that was there before is there again: one that takes nothing is not
-    /// waited for for long.
-    pub(super) fn give_back(&mut self) -> bool {
+    /// Gives the terminal back. Whether it has left the drawn screen within `wait`: one that takes nothing has not.
+    pub(super) fn give_back(&mut self, wait: Duration) -> bool {
         self.frames = None;
         let left = loop {
-            match self.drawn.recv_timeout(TAKES_NONE_MAX) {
+            match self.drawn.recv_timeout(wait) {
                 Ok(_) => {}
                 Err(why) => break why == RecvTimeoutError::Disconnected,
             }
@@ -95,7 +95,7 @@ impl Screen {
     }
 }
 
-fn draw_all(frames: &Receiver<App>, done: &Sender<Drawn>, watch: Stopwatch) {
+fn draw_all(frames: &Receiver<App>, done: &Sender<Frame>, watch: Stopwatch) {
     let entered = execute!(stdout(), EnterAlternateScreen)
         .and_then(|()| DefaultTerminal::new(CrosstermBackend::new(stdout())));
     let Ok(mut terminal) = entered else { return };
@@ -103,7 +103,7 @@ fn draw_all(frames: &Receiver<App>, done: &Sender<Drawn>, watch: Stopwatch) {
     let _ = catch_unwind(AssertUnwindSafe(|| {
         for app in frames {
             if terminal.draw(|frame| draw::screen(&app, frame)).is_err()
-                || done.send(app.drawn_at(watch.elapsed())).is_err()
+                || done.send(app.frame(watch.elapsed())).is_err()
             {
                 return;
             }

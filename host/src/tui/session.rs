@@ -83,7 +83,7 @@ impl Session {
         })
     }
 
-    /// The operator's side is alive: the screen draws. A place in the queue is always left for words
+    /// The operator's side is alive: a frame has come to stand on the screen. A place in the queue is always left for words
     /// that matter.
     pub(super) fn alive(&self) {
         if self.said.as_ref().is_some_and(|said| said.capacity() > SAID_WAITING_MAX / 2) {

@@ -1,6 +1,7 @@
 //! The program on a pseudo-terminal: keys go in, and what a person would see on the screen comes out.
 
 use super::process::PATIENCE;
+use rustix::process::{Pid, Signal, kill_process};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{LocalModes, Winsize, tcgetattr, tcsetwinsize};
 use std::fs::File;
@@ -99,6 +100,7 @@ impl OnTerminal {
     /// Makes the window so many columns wide.
     pub fn resize(&self, ws_col: u16) {
         let size = Winsize { ws_row: SIZE.1, ws_col, ws_xpixel: 0, ws_ypixel: 0 };
+        self.screen.lock().expect("the window's thread is well").screen_mut().set_size(SIZE.1, ws_col);
         tcsetwinsize(&self.inside, size).expect("it can have any size");
     }
 
@@ -108,6 +110,11 @@ impl OnTerminal {
         let shown = !screen.screen().alternate_screen() && !screen.screen().hide_cursor();
         let modes = tcgetattr(&self.inside).expect("it is a terminal").local_modes;
         shown && modes.contains(LocalModes::ICANON | LocalModes::ECHO | LocalModes::ISIG)
+    }
+
+    /// Sends the program a signal. What was started through setsid has become the program.
+    pub fn signal(&self, signal: Signal) {
+        kill_process(Pid::from_child(&self.child), signal).expect("it is our child");
     }
 
     /// Closes the window.

@@ -70,6 +70,7 @@ fn what_campaigns_found_stays_mended() {
         "short dunlin 15950 bad hot-fluid@10253+3600000*0.892",
         "short heron 18029 bad host-mad@work0+60000*0.158",
         "short heron 11917 bad host-mad@8732+60000*0.477",
+        "short dunlin 4933 bad board-reset@684+3600000*0.296",
         "short heron 84466 bad host-clock-jumps@work4+91*0.166",
     ] {
         assert_eq!(story(&text.parse().expect("a case")).wrong, Vec::<String>::new(), "{text}");

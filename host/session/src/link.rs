@@ -187,10 +187,6 @@ impl Link {
         }
     }
 
-    fn board_now(&self, now: HostTime) -> Option<Tick> {
-        self.clock.board_us(now).map(|us| Tick((us / 1_000) as u32))
-    }
-
     /// Bytes have come from the board; what they say is added to `heard`.
     pub fn receive(&mut self, now: HostTime, mut bytes: &[u8], heard: &mut Vec<Heard>) {
         self.passes(now);
@@ -215,7 +211,7 @@ impl Link {
                 self.phase = Phase::Open;
                 self.opened = Some(identity.now);
                 self.hears(now);
-                self.clock.observe(now, u64::from(identity.now.0) * 1_000);
+                // What it tells of the board's clock may be of a life of the board that is over.
                 heard.push(Heard::Welcome(Box::new(identity)));
             }
             FromBoard::Welcome(identity)
@@ -271,8 +267,7 @@ impl Link {
                     self.past(frame.first, heard);
                     return;
                 }
-                let last_us = frame.first_us + 1_000 * (samples.len() as u64 - 1);
-                self.clock.observe(now, last_us);
+                self.clock.observe(now, frame.first.plus_ms(samples.len() as u32 - 1));
                 if let Some(due) = self.next_tick {
                     self.statistics.ticks_missing += u64::try_from(frame.first.ms_since(due)).unwrap_or(0);
                     note(&mut self.statistics.frame_interval_us, now.us_since(self.heard_at));
@@ -407,8 +402,9 @@ impl Link {
             self.lose("the board no longer answers commands", heard);
             return;
         }
-        self.renewing = operator_alive;
-        let Some(board_now) = self.board_now(now) else { return };
+        let board_now = self.clock.board_now(now);
+        self.renewing = operator_alive && board_now.is_some();
+        let Some(board_now) = board_now else { return };
         if operator_alive && now >= self.renew_at {
             self.renew_at = now.plus_ms(u64::from(RENEW_EVERY_MS));
             let valid_until = board_now.plus_ms(RENEW_VALID_MS);

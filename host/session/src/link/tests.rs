@@ -37,6 +37,7 @@ impl Host {
         let mut host = Host::new();
         host.sent(0);
         host.hears(1, &FromBoard::Welcome(identity()));
+        telemetry(&mut host, 1, 1);
         host.heard.clear();
         host
     }
@@ -134,6 +135,24 @@ fn a_dwell_that_began_before_the_welcome_is_not_of_this_session() {
     assert!(matches!(host.heard[..], [Heard::DwellEnded(DwellReport { started: Tick(2), .. })]));
 }
 
+/// It may be of a life of the board that is over, and a renewal by its clock would count for as much longer.
+#[test]
+fn the_board_s_clock_is_not_told_by_a_welcome() {
+    let mut host = Host::new();
+    host.sent(0);
+    host.hears(1_100, &FromBoard::Welcome(Identity { now: Tick(600), ..identity() }));
+    host.link.command(Action::Disarm);
+    assert_eq!(host.sent(1_101), [], "nobody knows what the board's clock shows");
+    assert!(host.link.tick_at() > HostTime(0).plus_ms(1_101), "the loop around would run without a pause");
+    // It has started anew since, and heard a greeting again; its clock of microseconds went on.
+    sampled(&mut host, 1_110, 250, 930_000);
+    for (at_ms, until_ms) in [(1_112, 252), (1_212, 352)] {
+        let until = Tick(until_ms + RENEW_VALID_MS);
+        let renewal = ToBoard::Renew(Renew { session: SESSION, valid_until: until });
+        assert_eq!(host.sent(at_ms)[0], renewal);
+    }
+}
+
 #[test]
 fn a_number_that_the_board_never_heard_is_used_again_after_a_stop() {
     let mut host = Host::opened();
@@ -196,16 +215,14 @@ fn a_lost_board_is_greeted_and_watched_again_and_never_commanded_or_leased() {
 }
 
 fn telemetry(host: &mut Host, at_ms: u64, first: u32) {
+    sampled(host, at_ms, first, u64::from(first) * 1_000);
+}
+
+fn sampled(host: &mut Host, at_ms: u64, first: u32, first_us: u64) {
     use stepwell_protocol::telemetry::{TelemetryFrame, pack};
     let mut packed = [0; 64];
     let len = pack(&[[0; 14]], &mut packed).unwrap();
-    let frame = TelemetryFrame {
-        number: 0,
-        first: Tick(first),
-        first_us: u64::from(first) * 1_000,
-        ticks: 1,
-        packed: &packed[..len],
-    };
+    let frame = TelemetryFrame { number: 0, first: Tick(first), first_us, ticks: 1, packed: &packed[..len] };
     host.hears(at_ms, &FromBoard::Telemetry(frame));
 }
 
@@ -217,7 +234,7 @@ fn restarted(host: &Host) -> bool {
 fn a_board_that_has_restarted_is_lost_by_that_name_and_told_to_stop() {
     let mut host = Host::opened();
     telemetry(&mut host, 2, 5_000);
-    telemetry(&mut host, 3, 1);
+    telemetry(&mut host, 3, 0);
     assert!(restarted(&host));
     assert_eq!(host.sent(4), [ToBoard::Stop]);
 }

@@ -76,6 +76,13 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
         (false, true) => "at the terminal",
         (false, false) => "by what was fed to the program, no terminal",
     };
+    if !args.yes && std::io::stdin().is_terminal() && !std::io::stderr().is_terminal() {
+        return Err(Failure::Usage(
+            "questions are asked on standard error, which is no terminal: nobody could see what is answered; leave it to \
+             the terminal"
+                .into(),
+        ));
+    }
     let real_time = args.real_time || !on_built_in;
     let recorded = Recorded::open(store, &plan, simulation.clone(), answers, real_time)?;
     aside::begin().map_err(|error| Failure::Internal(format!("starting to print: {error}")))?;

@@ -4,7 +4,7 @@
 use crate::cli::ServeArgs;
 use crate::failure::Failure;
 use crate::print::outln;
-use crate::{library, mounted};
+use crate::{aside, library, mounted};
 use rustix::fs::{Mode, OFlags};
 use rustix::io::ioctl_fionbio;
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
@@ -41,6 +41,8 @@ const AFTER_GONE_TICKS: u32 = 8_000;
 
 /// Serves a bench until Ctrl-C.
 pub(crate) fn serve(args: &ServeArgs) -> Result<u8, Failure> {
+    // A terminal that takes no words must not hold up the bench.
+    aside::begin().map_err(|error| Failure::Internal(format!("printing: {error}")))?;
     let pump = &args.pump;
     let setup = mounted::setup(&library::pump(pump)?, &args.model)?;
     let upset = args.board_fault.as_deref().map(Upset::parse).transpose().map_err(Failure::Usage)?;

@@ -179,6 +179,20 @@ fn a_question_that_nobody_could_see_is_not_answered_and_stands_when_the_terminal
 }
 
 #[test]
+fn questions_that_nobody_could_see_are_not_asked() {
+    let folder = folder("held-unseen");
+    let run = run(&folder, SHORT);
+    let mut command = Command::new("sh");
+    command.args(["-c", "exec \"$@\" 2> \"$0\""]).arg(folder.join("words"));
+    command.arg(run.get_program()).args(run.get_args());
+    let mut terminal = OnTerminal::start(&command);
+    let status = terminal.ends_within(Duration::from_secs(5)).expect("it does not begin");
+    assert_eq!(status.code(), Some(2));
+    let words = std::fs::read_to_string(folder.join("words")).expect("it is there");
+    assert!(words.contains("standard error, which is no terminal"), "{words}");
+}
+
+#[test]
 fn a_held_enter_answers_one_question_and_what_was_typed_before_one_answers_none() {
     let folder = folder("held-enter");
     let mut command = run(&folder, SHORT);

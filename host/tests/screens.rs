@@ -200,6 +200,23 @@ fn the_stop_key_stops_in_the_instant_of_a_new_size_and_behind_any_number_of_keys
 }
 
 #[test]
+fn a_terminal_that_somebody_else_had_stops_the_run_and_keys_work_again() {
+    let folder = folder("screens-spoilt");
+    let bench = Served::start(&[]);
+    let mut command = screens(&folder, PURGE);
+    command.args(["--port", bench.port(), "--id", "P-5"]);
+    let mut screens = OnTerminal::start(&command);
+    begin(&screens);
+    bench.wait_for("energised");
+    screens.take_raw_mode_away();
+    screens.wait_for("Ended: stopped by the operator");
+    screens.press("q");
+    let status = screens.ends_within(Duration::from_secs(5)).expect("q leaves");
+    assert_eq!(status.code(), Some(130));
+    assert!(screens.given_back(), "{}", screens.text());
+}
+
+#[test]
 fn screens_that_nobody_could_see_are_not_opened() {
     let folder = folder("screens-unseen");
     let run = screens(&folder, SHORT);

@@ -207,7 +207,7 @@ impl App {
     }
 
     /// Nobody has seen yet what asks now, as it looks now.
-    fn looks_otherwise(&mut self) {
+    pub(super) fn looks_otherwise(&mut self) {
         self.asking += 1;
         self.shown = None;
         self.end_shown = None;
@@ -225,6 +225,9 @@ impl App {
             self.shown.get_or_insert(frame.at);
             if frame.to_the_end {
                 self.end_shown.get_or_insert(frame.at);
+            } else {
+                // What was there for a glance only has not been read.
+                self.end_shown.take_if(|since| frame.at.saturating_sub(*since) < SHOWN_MIN);
             }
         }
     }
@@ -399,8 +402,18 @@ mod tests {
         }
         assert_eq!(press(&mut app, 4_000, Key::Yes), None, "its end has not come on the screen");
         press(&mut app, 4_100, Key::Down);
+        app.stands(app.frame(Duration::from_millis(4_200)));
+        for _ in 0..5 {
+            press(&mut app, 4_300, Key::Up);
+        }
+        app.stands(app.frame(Duration::from_millis(4_300)));
+        assert_eq!(press(&mut app, 4_900, Key::Yes), None, "its end was there for a glance");
+        for _ in 0..9 {
+            press(&mut app, 4_950, Key::Down);
+        }
         app.stands(app.frame(Duration::from_secs(5)));
-        assert_eq!(press(&mut app, 5_400, Key::Yes), None, "it has only just come up");
+        assert_eq!(press(&mut app, 5_400, Key::Yes), None, "held down, or only just come up");
+        press(&mut app, 5_500, Key::Down);
         assert_eq!(press(&mut app, 6_200, Key::Yes), YES);
     }
 

@@ -62,6 +62,8 @@ fn read_all(watch: Stopwatch, unwanted: &AtomicBool, press: &Sender<(Duration, K
         let at = watch.elapsed();
         let read = match waited {
             Ok(0) | Err(Errno::INTR) => continue,
+            // What is typed now is for others.
+            Ok(_) if unwanted.load(Ordering::Relaxed) => return,
             Ok(_) => read(terminal.as_fd(), &mut bytes),
             Err(_) => return,
         };

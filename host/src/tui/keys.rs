@@ -38,10 +38,13 @@ pub(super) const TABLE: &[(Option<u8>, Key, &str, &str)] = &[
     (Some(b'q'), Key::Leave, "q", "leave, when nothing runs"),
 ];
 
+const CTRL_SPACE: u8 = 0x00;
 const CTRL_C: u8 = 0x03;
 const CTRL_Z: u8 = 0x1a;
 const ESC: u8 = 0x1b;
 const CTRL_BACKSLASH: u8 = 0x1c;
+/// Its second byte: what some keyboards make of Space with another key.
+const NO_BREAK_SPACE: u8 = 0xa0;
 
 /// Makes keys of the bytes of a terminal. A stop is one wherever it stands: behind an unfinished sequence, a byte that is
 /// no text, or with Alt.
@@ -59,6 +62,8 @@ enum Inside {
     Escape,
     /// A control sequence, up to its final byte; `plain` without parameters so far.
     Sequence { plain: bool },
+    /// The first byte of U+0080 to U+00BF in UTF-8 was before it.
+    Latin,
 }
 
 impl Bytes {
@@ -75,7 +80,11 @@ impl Bytes {
         let before = std::mem::take(&mut self.inside);
         match (before, byte) {
             // As elsewhere Ctrl-Z and Ctrl-\ stop a program.
-            (_, b' ' | CTRL_Z) => Some(Key::Stop),
+            (_, b' ' | CTRL_SPACE | CTRL_Z) | (Inside::Latin, NO_BREAK_SPACE) => Some(Key::Stop),
+            (_, 0xc2) => {
+                self.inside = Inside::Latin;
+                None
+            }
             (_, CTRL_C | CTRL_BACKSLASH) => Some(Key::StopOrLeave),
             (_, ESC) => {
                 self.inside = Inside::Escape;
@@ -136,6 +145,9 @@ mod tests {
                 let text = format!("{before}{stop}");
                 assert_eq!(Bytes::default().keys(text.as_bytes()).last(), Some(&key), "{text:?}");
             }
+        }
+        for space in ["\0", "\u{a0}"] {
+            assert_eq!(Bytes::default().keys(space.as_bytes()), [Key::Stop]);
         }
         for byte in 0..=u8::MAX {
             assert_eq!(Bytes::default().keys(&[byte, b' ']).last(), Some(&Key::Stop), "{byte:#x}");

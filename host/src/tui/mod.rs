@@ -110,8 +110,12 @@ fn serve(
             app.stands(frame);
         }
         let asleep = asked.asleep.swap(false, Ordering::Relaxed);
+        let lost = screen.was_lost();
+        if lost {
+            app.looks_otherwise();
+        }
         if let Some(session) = session {
-            if asleep {
+            if asleep || lost {
                 session.stop();
                 app.stopped();
             }
@@ -132,6 +136,8 @@ fn serve(
             app.at(at, app.size);
             match app.key(key) {
                 Some(Wish::Start) => {
+                    // The one before is over: it is waited for now rather than beside the new one.
+                    *session = None;
                     let (procedure, bench) = app.chosen(bench);
                     let started = run::plan(&procedure, &bench)
                         .and_then(|plan| Ok((Session::start(plan.clone(), &bench, store)?, plan)));

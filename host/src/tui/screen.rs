@@ -5,9 +5,10 @@ use super::app::App;
 use super::draw;
 use crate::clock::Stopwatch;
 use crossterm::execute;
-use crossterm::terminal::{EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode};
+use crossterm::terminal::{Clear, ClearType, EnterAlternateScreen, LeaveAlternateScreen};
 use ratatui::DefaultTerminal;
 use ratatui::backend::CrosstermBackend;
+use rustix::termios::{LocalModes, OptionalActions, Termios, tcgetattr, tcsetattr};
 use std::io::{Error, IsTerminal, stdin, stdout};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, TryRecvError, channel};
@@ -16,11 +17,15 @@ use std::time::Duration;
 /// The screens' terminal.
 #[derive(Debug)]
 pub(super) struct Screen {
-    frames: Option<Sender<App>>,
+    frames: Option<Sender<Work>>,
     /// Closed when nothing is drawn any more.
     drawn: Receiver<Frame>,
     /// Whether it still draws what it was handed.
     pending: bool,
+    /// Whether somebody else may have written on it.
+    spoilt: bool,
+    /// How its lines and keys were handled before.
+    before: Termios,
 }
 
 /// A frame that stands on the screen.
@@ -49,7 +54,8 @@ impl Screen {
                 return Err(Error::other(format!("standard {name} is no terminal")));
             }
         }
-        enable_raw_mode()?;
+        let before = tcgetattr(stdin())?;
+        take_keys(&before)?;
         let (frames, handed) = channel();
         let (done, drawn) = channel();
         let screen = std::thread::Builder::new().name("screen".to_owned()).spawn(move || {
@@ -59,7 +65,7 @@ impl Screen {
         });
         // As for every thread: without one there is nothing to be done.
         screen.expect("the system gives a thread");
-        Ok(Screen { frames: Some(frames), drawn, pending: false })
+        Ok(Screen { frames: Some(frames), drawn, pending: false, spoilt: false, before })
     }
 
     /// What has come to stand on the screen since it was asked last.
@@ -77,8 +83,21 @@ impl Screen {
     /// Draws `app`, unless it still draws: what is held up is overtaken.
     pub(super) fn show(&mut self, app: &App) {
         if let Some(frames) = self.frames.as_ref().filter(|_| !self.pending) {
-            self.pending = frames.send(app.clone()).is_ok();
+            let work = Work { app: app.clone(), anew: std::mem::take(&mut self.spoilt) };
+            self.pending = frames.send(work).is_ok();
         }
+    }
+
+    /// Whether keys no longer came one by one: a shell, or somebody else, had the terminal meanwhile. Keys come again, and
+    /// all is drawn anew.
+    pub(super) fn was_lost(&mut self) -> bool {
+        let lost = tcgetattr(stdin()).is_ok_and(|now| now.local_modes.contains(LocalModes::ICANON));
+        if lost {
+            // A terminal that is gone is noticed by who reads keys.
+            let _ = take_keys(&self.before);
+            self.spoilt = true;
+        }
+        lost
     }
 
     /// Gives the terminal back. Whether it has left the drawn screen within `wait`: one that takes nothing has not.
@@ -90,18 +109,35 @@ impl Screen {
                 Err(why) => break why == RecvTimeoutError::Disconnected,
             }
         };
-        let _ = disable_raw_mode();
+        let _ = tcsetattr(stdin(), OptionalActions::Now, &self.before);
         left
     }
 }
 
-fn draw_all(frames: &Receiver<App>, done: &Sender<Frame>, watch: Stopwatch) {
-    let entered = execute!(stdout(), EnterAlternateScreen)
-        .and_then(|()| DefaultTerminal::new(CrosstermBackend::new(stdout())));
-    let Ok(mut terminal) = entered else { return };
+/// A frame to draw.
+#[derive(Debug)]
+struct Work {
+    app: App,
+    /// Whether nothing of what was drawn stands any more.
+    anew: bool,
+}
+
+/// Keys come one by one, and are not shown.
+fn take_keys(before: &Termios) -> Result<(), Error> {
+    let mut modes = before.clone();
+    modes.make_raw();
+    Ok(tcsetattr(stdin(), OptionalActions::Now, &modes)?)
+}
+
+fn draw_all(frames: &Receiver<Work>, done: &Sender<Frame>, watch: Stopwatch) {
+    let Ok(mut terminal) = blank() else { return };
     // A fall has been noted: whoever hands over frames sees that nobody draws them.
     let _ = catch_unwind(AssertUnwindSafe(|| {
-        for app in frames {
+        for Work { app, anew } in frames {
+            if anew {
+                let Ok(blank) = blank() else { return };
+                std::mem::forget(std::mem::replace(&mut terminal, blank));
+            }
             if terminal.draw(|frame| draw::screen(&app, frame)).is_err()
                 || done.send(app.frame(watch.elapsed())).is_err()
             {
@@ -111,4 +147,10 @@ fn draw_all(frames: &Receiver<App>, done: &Sender<Frame>, watch: Stopwatch) {
     }));
     // A terminal that is gone needs no care; dropping it would insist, and panic.
     std::mem::forget(terminal);
+}
+
+/// The screen of the screens, with nothing on it.
+fn blank() -> Result<DefaultTerminal, Error> {
+    execute!(stdout(), EnterAlternateScreen, Clear(ClearType::All))?;
+    DefaultTerminal::new(CrosstermBackend::new(stdout()))
 }

@@ -3,7 +3,7 @@
 use super::process::PATIENCE;
 use rustix::process::{Pid, Signal, kill_process};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-use rustix::termios::{LocalModes, Winsize, tcgetattr, tcsetwinsize};
+use rustix::termios::{LocalModes, OptionalActions, Winsize, tcgetattr, tcsetattr, tcsetwinsize};
 use std::fs::File;
 use std::io::{Read, Write};
 use std::process::{Child, Command, ExitStatus, Stdio};
@@ -110,6 +110,13 @@ impl OnTerminal {
         let shown = !screen.screen().alternate_screen() && !screen.screen().hide_cursor();
         let modes = tcgetattr(&self.inside).expect("it is a terminal").local_modes;
         shown && modes.contains(LocalModes::ICANON | LocalModes::ECHO | LocalModes::ISIG)
+    }
+
+    /// Gives lines and echo back to the terminal, as a shell does that the program is put to sleep under.
+    pub fn take_raw_mode_away(&self) {
+        let mut modes = tcgetattr(&self.inside).expect("it is a terminal");
+        modes.local_modes |= LocalModes::ICANON | LocalModes::ECHO | LocalModes::ISIG;
+        tcsetattr(&self.inside, OptionalActions::Now, &modes).expect("it is ours");
     }
 
     /// Sends the program a signal. What was started through setsid has become the program.

@@ -8,7 +8,7 @@ use crossterm::execute;
 use crossterm::terminal::{Clear, ClearType, EnterAlternateScreen, LeaveAlternateScreen};
 use ratatui::DefaultTerminal;
 use ratatui::backend::CrosstermBackend;
-use rustix::termios::{LocalModes, OptionalActions, Termios, tcgetattr, tcsetattr};
+use rustix::termios::{LocalModes, OptionalActions, Termios, Winsize, tcgetattr, tcgetwinsize, tcsetattr};
 use std::io::{Error, IsTerminal, stdin, stdout};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, TryRecvError, channel};
@@ -53,6 +53,11 @@ impl Screen {
             if !is_terminal {
                 return Err(Error::other(format!("standard {name} is no terminal")));
             }
+        }
+        let Winsize { ws_col, ws_row, .. } = tcgetwinsize(stdout())?;
+        if ws_col == 0 || ws_row == 0 {
+            let what = format!("the terminal says that it is {ws_col} × {ws_row} characters large");
+            return Err(Error::other(format!("{what}: say how large it is with `stty cols 80 rows 24`")));
         }
         let before = tcgetattr(stdin())?;
         take_keys(&before)?;

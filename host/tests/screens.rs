@@ -10,7 +10,7 @@ mod terminal;
 
 use process::{PURGE, Served, folder, silent_port, stepwell, told};
 use rustix::process::Signal;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Duration;
 use terminal::OnTerminal;
@@ -62,6 +62,18 @@ fn begin(screens: &OnTerminal) {
     press_after_a_moment(screens, ENTER);
     screens.wait_for("CAUTION");
     press_after_a_moment(screens, "y");
+}
+
+/// Screens whose run has energised something on a bench of its own, and the folder of its runs.
+fn at_work(name: &str) -> (PathBuf, Served, OnTerminal) {
+    let folder = folder(name);
+    let bench = Served::start(&[]);
+    let mut command = screens(&folder, PURGE);
+    command.args(["--port", bench.port(), "--id", "P-5"]);
+    let screens = OnTerminal::start(&command);
+    begin(&screens);
+    bench.wait_for("energised");
+    (folder, bench, screens)
 }
 
 fn ended(folder: &Path) -> String {
@@ -134,13 +146,7 @@ fn a_stop_while_a_board_is_greeted_ends_the_run_and_is_called_a_stop() {
 
 #[test]
 fn closing_the_window_stops_the_bench_seals_the_run_and_ends_the_program() {
-    let folder = folder("screens-closed");
-    let bench = Served::start(&[]);
-    let mut command = screens(&folder, PURGE);
-    command.args(["--port", bench.port(), "--id", "P-5"]);
-    let mut screens = OnTerminal::start(&command);
-    begin(&screens);
-    bench.wait_for("energised");
+    let (folder, bench, mut screens) = at_work("screens-closed");
     screens.close();
     assert!(screens.ends_within(Duration::from_secs(15)).is_some(), "it goes on without a window");
     bench.wait_for("program gone");
@@ -165,13 +171,7 @@ fn a_program_that_is_ended_while_a_tear_down_question_stands_ends() {
 
 #[test]
 fn a_program_whose_terminal_takes_no_more_output_ends_when_it_is_told_to() {
-    let folder = folder("screens-stuck");
-    let bench = Served::start(&[]);
-    let mut command = screens(&folder, PURGE);
-    command.args(["--port", bench.port(), "--id", "P-5"]);
-    let mut screens = OnTerminal::start(&command);
-    begin(&screens);
-    bench.wait_for("energised");
+    let (folder, bench, mut screens) = at_work("screens-stuck");
     screens.get_stuck();
     screens.signal(Signal::TERM);
     let status = screens.ends_within(ENDS_MAX).expect("it hangs on its terminal");
@@ -185,13 +185,7 @@ fn a_program_whose_terminal_takes_no_more_output_ends_when_it_is_told_to() {
 #[test]
 fn the_stop_key_stops_in_the_instant_of_a_new_size_and_behind_any_number_of_keys() {
     for keys in [" ".to_owned(), "x".repeat(3_000) + " "] {
-        let folder = folder("screens-burst");
-        let bench = Served::start(&[]);
-        let mut command = screens(&folder, PURGE);
-        command.args(["--port", bench.port(), "--id", "P-5"]);
-        let screens = OnTerminal::start(&command);
-        begin(&screens);
-        bench.wait_for("energised");
+        let (_folder, _bench, screens) = at_work("screens-burst");
         screens.resize(90);
         screens.rest(Duration::from_millis(5));
         screens.press(&keys);
@@ -201,13 +195,7 @@ fn the_stop_key_stops_in_the_instant_of_a_new_size_and_behind_any_number_of_keys
 
 #[test]
 fn a_terminal_that_somebody_else_had_stops_the_run_and_keys_work_again() {
-    let folder = folder("screens-spoilt");
-    let bench = Served::start(&[]);
-    let mut command = screens(&folder, PURGE);
-    command.args(["--port", bench.port(), "--id", "P-5"]);
-    let mut screens = OnTerminal::start(&command);
-    begin(&screens);
-    bench.wait_for("energised");
+    let (_folder, _bench, mut screens) = at_work("screens-spoilt");
     screens.take_raw_mode_away();
     screens.wait_for("Ended: stopped by the operator");
     screens.press("q");

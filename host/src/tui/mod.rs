@@ -1,8 +1,8 @@
 //! The screens: a choice, the bench, the findings.
 //!
 //! The session, the keys and the drawing have threads of their own, and nobody waits for them before the end: the
-//! screen shows the latest view. The lease lives only while the screen draws: each frame that stands there says that the operator's
-//! side is alive. Keys and drawing are pure and tested without a terminal (`app`, `draw`).
+//! screen shows the latest view. The lease lives only while the screen draws: each frame that stands there says that
+//! the operator's side is alive. Keys and drawing are pure and tested without a terminal (`app`, `draw`, `keys`).
 
 mod app;
 mod draw;
@@ -110,7 +110,7 @@ fn serve(
             app.stands(frame);
         }
         let asleep = asked.asleep.swap(false, Ordering::Relaxed);
-        let lost = screen.was_lost();
+        let lost = screen.took_again();
         if lost {
             app.looks_otherwise();
         }

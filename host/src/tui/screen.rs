@@ -93,9 +93,9 @@ impl Screen {
         }
     }
 
-    /// Whether keys no longer came one by one: a shell, or somebody else, had the terminal meanwhile. Keys come again, and
-    /// all is drawn anew.
-    pub(super) fn was_lost(&mut self) -> bool {
+    /// Takes the terminal again when keys no longer come one by one, because a shell or somebody else had it meanwhile, and
+    /// draws all anew; whether that was so.
+    pub(super) fn took_again(&mut self) -> bool {
         let lost = tcgetattr(stdin()).is_ok_and(|now| now.local_modes.contains(LocalModes::ICANON));
         if lost {
             // A terminal that is gone is noticed by who reads keys.

@@ -13,6 +13,7 @@ mod failure;
 mod fall;
 mod library;
 mod mounted;
+mod port;
 mod print;
 mod recompute;
 mod recorded;

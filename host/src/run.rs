@@ -112,7 +112,7 @@ pub(crate) fn headless(args: &RunArgs, store: &StoreArgs) -> Result<u8, Failure>
         }
         Some(port) => {
             let port = port.clone();
-            on_port(engine, &mut terminal, move || serve::open(&port))?
+            on_port(engine, &mut terminal, move || crate::port::open(&port))?
         }
     };
     terminal.end_line();

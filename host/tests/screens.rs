@@ -9,7 +9,7 @@ mod process;
 mod terminal;
 
 use process::{PURGE, Served, folder, silent_port, stepwell, told};
-use rustix::process::Signal;
+use rustix::process::{Signal, kill_process_group};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Duration;
@@ -66,10 +66,17 @@ fn begin(screens: &OnTerminal) {
 
 /// Screens whose run has energised something on a bench of its own, and the folder of its runs.
 fn at_work(name: &str) -> (PathBuf, Served, OnTerminal) {
+    at_work_under("exec \"$@\"", name)
+}
+
+/// The same under a shell that carries out this script.
+fn at_work_under(script: &str, name: &str) -> (PathBuf, Served, OnTerminal) {
     let folder = folder(name);
     let bench = Served::start(&[]);
-    let mut command = screens(&folder, PURGE);
-    command.args(["--port", bench.port(), "--id", "P-5"]);
+    let mut run = screens(&folder, PURGE);
+    run.args(["--port", bench.port(), "--id", "P-5"]);
+    let mut command = Command::new("sh");
+    command.args(["-c", script, "sh"]).arg(run.get_program()).args(run.get_args());
     let screens = OnTerminal::start(&command);
     begin(&screens);
     bench.wait_for("energised");
@@ -202,6 +209,56 @@ fn a_terminal_that_somebody_else_had_stops_the_run_and_keys_work_again() {
     let status = screens.ends_within(Duration::from_secs(5)).expect("q leaves");
     assert_eq!(status.code(), Some(130));
     assert!(screens.given_back(), "{}", screens.text());
+}
+
+#[test]
+fn a_program_in_the_background_stops_its_run_and_leaves_the_terminal_to_the_shell() {
+    let (_folder, bench, mut screens) =
+        at_work_under("set -m; \"$@\"; bg; read -r _; fg", "screens-background");
+    let job = screens.foreground();
+    kill_process_group(job, Signal::STOP).expect("it is ours");
+    while screens.foreground() == job {
+        screens.rest(Duration::from_millis(10));
+    }
+    screens.take_raw_mode_away();
+    bench.wait_for("at rest");
+    // Whoever sets or reads the terminal from there is put to sleep again.
+    screens.rest(Duration::from_millis(500));
+    let told = std::fs::read_to_string(format!("/proc/{}/stat", job.as_raw_nonzero())).expect("it is there");
+    let state = told.rsplit(") ").next().and_then(|rest| rest.chars().next());
+    assert_ne!(state, Some('T'), "{told}");
+    assert!(screens.takes_lines(), "the shell has its terminal");
+    screens.press("\n");
+    screens.wait_for("Ended: stopped by the operator");
+    assert!(!screens.takes_lines(), "keys come one by one");
+    screens.press("q");
+    let status = screens.ends_within(Duration::from_secs(5)).expect("q leaves");
+    assert_eq!(status.code(), Some(130));
+    assert!(screens.given_back(), "{}", screens.text());
+}
+
+#[test]
+fn a_terminal_on_which_nothing_can_be_seen_any_more_stops_the_run() {
+    for size in [(0, 0), (u16::MAX, u16::MAX)] {
+        let (_folder, bench, screens) = at_work("screens-no-size");
+        screens.claim(size);
+        bench.wait_for("at rest");
+        screens.rest(A_MOMENT);
+        screens.claim((80, 24));
+        screens.wait_for("Ended: stopped by the operator");
+    }
+}
+
+#[test]
+fn the_terminal_that_somebody_sits_at_is_no_port() {
+    let folder = folder("screens-own-port");
+    let mut run = stepwell(&folder.join("runs"));
+    run.args(["run", "electrical", "--id", "P-5", "--port", "/dev/tty"]);
+    let mut terminal = OnTerminal::start(&run);
+    let status = terminal.ends_within(Duration::from_secs(5)).expect("it does not begin");
+    assert_eq!(status.code(), Some(5), "{}", terminal.text());
+    terminal.wait_for("this is the terminal that the program sits on");
+    assert!(terminal.given_back(), "{}", terminal.text());
 }
 
 #[test]

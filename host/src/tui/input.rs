@@ -2,6 +2,7 @@
 //! not hold the screens.
 
 use super::keys::{Bytes, Key};
+use super::screen::is_in_background;
 use crate::clock::Stopwatch;
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::io::{Errno, read};
@@ -57,6 +58,10 @@ fn read_all(watch: Stopwatch, unwanted: &AtomicBool, press: &Sender<(Duration, K
     let mut bytes = [0; 1024];
     let mut decoder = Bytes::default();
     while !unwanted.load(Ordering::Relaxed) {
+        if is_in_background() {
+            let _ = poll(&mut [], Some(&LOOK_EVERY));
+            continue;
+        }
         let mut ready = [PollFd::from_borrowed_fd(terminal.as_fd(), PollFlags::IN)];
         let waited = poll(&mut ready, Some(&LOOK_EVERY));
         let at = watch.elapsed();

@@ -43,11 +43,11 @@ const CTRL_C: u8 = 0x03;
 const CTRL_Z: u8 = 0x1a;
 const ESC: u8 = 0x1b;
 const CTRL_BACKSLASH: u8 = 0x1c;
-/// Its second byte: what some keyboards make of Space with another key.
+/// A space that some keyboards make with another key, of a terminal that sends no UTF-8 but Latin-1.
 const NO_BREAK_SPACE: u8 = 0xa0;
 
 /// Makes keys of the bytes of a terminal. A stop is one wherever it stands: behind an unfinished sequence, a byte that is
-/// no text, or with Alt.
+/// no text, with Alt, as any other space, or written as a number by a terminal that was set to do so.
 #[derive(Debug, Default)]
 pub(super) struct Bytes {
     inside: Inside,
@@ -60,10 +60,59 @@ enum Inside {
     Nothing,
     /// An ESC was before it.
     Escape,
-    /// A control sequence, up to its final byte; `plain` without parameters so far.
-    Sequence { plain: bool },
-    /// The first byte of U+0080 to U+00BF in UTF-8 was before it.
-    Latin,
+    /// A control sequence, up to its final byte.
+    Sequence(Parameters),
+    /// A letter of UTF-8 that lacks so many bytes.
+    Letter { code: u32, lacks: u8 },
+}
+
+/// The parameters of a control sequence so far.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Parameters {
+    /// Whether there are any.
+    any: bool,
+    /// The first of them.
+    numbers: [u32; 3],
+    /// Which one comes now.
+    at: usize,
+    /// Whether it is over, and the rest a part of it.
+    rest: bool,
+}
+
+impl Parameters {
+    fn take(mut self, byte: u8) -> Parameters {
+        self.any = true;
+        match byte {
+            b';' => (self.at, self.rest) = (self.at + 1, false),
+            b'0'..=b'9' if !self.rest => {
+                if let Some(number) = self.numbers.get_mut(self.at) {
+                    *number = number.saturating_mul(10).saturating_add(u32::from(byte - b'0'));
+                }
+            }
+            _ => self.rest = true,
+        }
+        self
+    }
+
+    /// The stop that a key with these numbers is: its character and 1 with the modifiers added, 4 for Ctrl; before them 27
+    /// when the sequence ends in ~ (common practice of terminals, no source).
+    fn stop(&self, last: u8) -> Option<Key> {
+        let (code, modifiers) = match (last, self.numbers) {
+            (b'u', [code, modifiers, _]) | (b'~', [27, modifiers, code]) => (code, modifiers),
+            _ => return None,
+        };
+        let ctrl = modifiers.saturating_sub(1) & 4 != 0;
+        match (ctrl, char::from_u32(code)?) {
+            (true, 'c' | 'C' | '\\') => Some(Key::StopOrLeave),
+            (true, 'z' | 'Z') => Some(Key::Stop),
+            (_, code) => is_space(code).then_some(Key::Stop),
+        }
+    }
+}
+
+/// Whether this is a space: the ends of lines are not.
+fn is_space(code: char) -> bool {
+    code.is_whitespace() && !code.is_control()
 }
 
 impl Bytes {
@@ -80,9 +129,20 @@ impl Bytes {
         let before = std::mem::take(&mut self.inside);
         match (before, byte) {
             // As elsewhere Ctrl-Z and Ctrl-\ stop a program.
-            (_, b' ' | CTRL_SPACE | CTRL_Z) | (Inside::Latin, NO_BREAK_SPACE) => Some(Key::Stop),
-            (_, 0xc2) => {
-                self.inside = Inside::Latin;
+            (_, b' ' | CTRL_SPACE | CTRL_Z) => Some(Key::Stop),
+            (Inside::Letter { code, lacks }, 0x80..=0xbf) => {
+                let code = code << 6 | u32::from(byte & 0x3f);
+                if lacks > 1 {
+                    self.inside = Inside::Letter { code, lacks: lacks - 1 };
+                    return None;
+                }
+                char::from_u32(code).filter(|code| is_space(*code)).map(|_| Key::Stop)
+            }
+            (_, NO_BREAK_SPACE) => Some(Key::Stop),
+            // How many bytes follow the first one stands in its uppermost bits.
+            (_, 0xc2..=0xf4) => {
+                let lacks = byte.leading_ones() as u8 - 1;
+                self.inside = Inside::Letter { code: u32::from(byte & (0x3f >> lacks)), lacks };
                 None
             }
             (_, CTRL_C | CTRL_BACKSLASH) => Some(Key::StopOrLeave),
@@ -90,20 +150,24 @@ impl Bytes {
                 self.inside = Inside::Escape;
                 None
             }
-            (Inside::Nothing, _) => TABLE.iter().find(|(of, ..)| *of == Some(byte)).map(|(_, key, ..)| *key),
+            (Inside::Nothing | Inside::Letter { .. }, _) => {
+                let byte = byte.to_ascii_lowercase();
+                TABLE.iter().find(|(of, ..)| *of == Some(byte)).map(|(_, key, ..)| *key)
+            }
             // Arrows of a terminal in its application mode begin with O.
             (Inside::Escape, b'[' | b'O') => {
-                self.inside = Inside::Sequence { plain: true };
+                self.inside = Inside::Sequence(Parameters::default());
                 None
             }
-            (Inside::Sequence { plain: true }, b'A') => Some(Key::Up),
-            (Inside::Sequence { plain: true }, b'B') => Some(Key::Down),
-            (Inside::Sequence { .. }, 0x21..=0x3f) => {
-                self.inside = Inside::Sequence { plain: false };
+            (Inside::Sequence(Parameters { any: false, .. }), b'A') => Some(Key::Up),
+            (Inside::Sequence(Parameters { any: false, .. }), b'B') => Some(Key::Down),
+            (Inside::Sequence(parameters), 0x21..=0x3f) => {
+                self.inside = Inside::Sequence(parameters.take(byte));
                 None
             }
-            // With Alt; the end of another sequence.
-            _ => None,
+            (Inside::Sequence(parameters), last) => parameters.stop(last),
+            // With Alt.
+            (Inside::Escape, _) => None,
         }
     }
 }
@@ -146,8 +210,17 @@ mod tests {
                 assert_eq!(Bytes::default().keys(text.as_bytes()).last(), Some(&key), "{text:?}");
             }
         }
-        for space in ["\0", "\u{a0}"] {
-            assert_eq!(Bytes::default().keys(space.as_bytes()), [Key::Stop]);
+        for space in ["\0", "\u{a0}", "\u{2002}", "\u{202f}", "\u{3000}"] {
+            assert_eq!(Bytes::default().keys(space.as_bytes()), [Key::Stop], "{space:?}");
+        }
+        assert_eq!(Bytes::default().keys(&[0xa0]), [Key::Stop], "of Latin-1");
+        // Space, with Shift, Ctrl-Z, as numbers.
+        for space in ["\x1b[32u", "\x1b[32;2u", "\x1b[27;2;32~", "\x1b[122;5u", "\x1b[27;5;122~"] {
+            assert_eq!(Bytes::default().keys(space.as_bytes()), [Key::Stop], "{space:?}");
+        }
+        // Ctrl-C and Ctrl-\, with Caps Lock, with its place on another keyboard and how it is pressed.
+        for ctrl in ["\x1b[99;5u", "\x1b[27;5;99~", "\x1b[92;5u", "\x1b[67;69u", "\x1b[99:67:99;5:1u"] {
+            assert_eq!(Bytes::default().keys(ctrl.as_bytes()), [Key::StopOrLeave], "{ctrl:?}");
         }
         for byte in 0..=u8::MAX {
             assert_eq!(Bytes::default().keys(&[byte, b' ']).last(), Some(&Key::Stop), "{byte:#x}");
@@ -157,8 +230,11 @@ mod tests {
     #[test]
     fn what_is_no_key_of_the_table_is_none() {
         // Alt, Ctrl, shifted arrows, function keys, the end of a paste, letters beyond ASCII.
-        for text in ["\x1by", "\x19", "\x1b[1;2A", "\x1b[15~", "\x1b[201~", "\u{fd}", "Y", "\n"] {
+        let others =
+            ["\x1by", "\x19", "\x1b[1;2A", "\x1b[15~", "\x1b[201~", "\x1b[99u", "\x1b[27;2;99~", "\x1b[32~"];
+        for text in others.into_iter().chain(["\u{e0}", "\u{fd}", "\u{85}", "\u{2603}", "\n"]) {
             assert_eq!(Bytes::default().keys(text.as_bytes()), [], "{text:?}");
         }
+        assert_eq!(Bytes::default().keys(b"YN"), [Key::Yes, Key::No], "with Caps Lock");
     }
 }

@@ -102,6 +102,7 @@ fn serve(
     session: &mut Option<Session>,
 ) -> u8 {
     let keys = Keys::listen(watch);
+    let mut lost = false;
     while !asked.ended.load(Ordering::Relaxed) && fall::fallen().is_none() {
         let (Ok(size), Ok(frame)) = (crossterm::terminal::size(), screen.stands()) else { return ENDED };
         // The size first: what was drawn in another one has not been seen as it is now.
@@ -110,12 +111,12 @@ fn serve(
             app.stands(frame);
         }
         let asleep = asked.asleep.swap(false, Ordering::Relaxed);
-        let lost = screen.took_again();
-        if lost {
+        let was_lost = std::mem::replace(&mut lost, screen.is_lost());
+        if lost != was_lost {
             app.looks_otherwise();
         }
         if let Some(session) = session {
-            if asleep || lost {
+            if asleep || lost && !was_lost {
                 session.stop();
                 app.stopped();
             }
@@ -135,8 +136,12 @@ fn serve(
         for (at, key) in pressed {
             app.at(at, app.size);
             match app.key(key) {
+                Some(Wish::Start) if session.as_ref().is_some_and(|before| !before.is_over()) => {
+                    app.complain(
+                        "the run before is still being sealed: wait a moment, then start".to_owned(),
+                    );
+                }
                 Some(Wish::Start) => {
-                    // The one before is over: it is waited for now rather than beside the new one.
                     *session = None;
                     let (procedure, bench) = app.chosen(bench);
                     let started = run::plan(&procedure, &bench)

@@ -6,10 +6,14 @@ use super::draw;
 use crate::clock::Stopwatch;
 use crossterm::execute;
 use crossterm::terminal::{Clear, ClearType, EnterAlternateScreen, LeaveAlternateScreen};
-use ratatui::DefaultTerminal;
+use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
-use rustix::termios::{LocalModes, OptionalActions, Termios, Winsize, tcgetattr, tcgetwinsize, tcsetattr};
-use std::io::{Error, IsTerminal, stdin, stdout};
+use rustix::event::{PollFd, PollFlags, poll};
+use rustix::process::getpgrp;
+use rustix::termios::{LocalModes, OptionalActions, Termios, Winsize};
+use rustix::termios::{tcgetattr, tcgetpgrp, tcgetwinsize, tcsetattr};
+use std::io::{Error, ErrorKind, IsTerminal, Stdout, Write, stdin, stdout};
+use std::os::fd::AsFd;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, TryRecvError, channel};
 use std::time::Duration;
@@ -54,8 +58,8 @@ impl Screen {
                 return Err(Error::other(format!("standard {name} is no terminal")));
             }
         }
-        let Winsize { ws_col, ws_row, .. } = tcgetwinsize(stdout())?;
-        if ws_col == 0 || ws_row == 0 {
+        let size @ Winsize { ws_col, ws_row, .. } = tcgetwinsize(stdout())?;
+        if !can_be_seen(size) {
             let what = format!("the terminal says that it is {ws_col} × {ws_row} characters large");
             return Err(Error::other(format!("{what}: say how large it is with `stty cols 80 rows 24`")));
         }
@@ -66,10 +70,12 @@ impl Screen {
         let screen = std::thread::Builder::new().name("screen".to_owned()).spawn(move || {
             draw_all(&handed, &done, watch);
             // What does not work is in nobody's way.
-            let _ = execute!(stdout(), LeaveAlternateScreen, crossterm::cursor::Show);
+            let _ = execute!(Patient(stdout()), LeaveAlternateScreen, crossterm::cursor::Show);
         });
-        // As for every thread: without one there is nothing to be done.
-        screen.expect("the system gives a thread");
+        if let Err(error) = screen {
+            let _ = tcsetattr(stdin(), OptionalActions::Now, &before);
+            return Err(error);
+        }
         Ok(Screen { frames: Some(frames), drawn, pending: false, spoilt: false, before })
     }
 
@@ -85,24 +91,29 @@ impl Screen {
         }
     }
 
-    /// Draws `app`, unless it still draws: what is held up is overtaken.
+    /// Whether nobody can see it or keys do not come one by one: it has no size any more, or a shell or somebody else has
+    /// it, or had it.
+    pub(super) fn is_lost(&mut self) -> bool {
+        let lines = || tcgetattr(stdin()).is_ok_and(|now| now.local_modes.contains(LocalModes::ICANON));
+        let lost = !is_ours() || lines();
+        self.spoilt |= lost;
+        lost
+    }
+
+    /// Draws `app`, unless it still draws: what is held up is overtaken. A terminal that was lost is taken again and drawn
+    /// anew, but for as long as somebody else has it or nobody can see it.
     pub(super) fn show(&mut self, app: &App) {
-        if let Some(frames) = self.frames.as_ref().filter(|_| !self.pending) {
+        if self.pending || !is_ours() {
+            return;
+        }
+        if self.spoilt {
+            // A terminal that is gone is noticed by who reads keys.
+            let _ = take_keys(&self.before);
+        }
+        if let Some(frames) = &self.frames {
             let work = Work { app: app.clone(), anew: std::mem::take(&mut self.spoilt) };
             self.pending = frames.send(work).is_ok();
         }
-    }
-
-    /// Takes the terminal again when keys no longer come one by one, because a shell or somebody else had it meanwhile, and
-    /// draws all anew; whether that was so.
-    pub(super) fn took_again(&mut self) -> bool {
-        let lost = tcgetattr(stdin()).is_ok_and(|now| now.local_modes.contains(LocalModes::ICANON));
-        if lost {
-            // A terminal that is gone is noticed by who reads keys.
-            let _ = take_keys(&self.before);
-            self.spoilt = true;
-        }
-        lost
     }
 
     /// Gives the terminal back. Whether it has left the drawn screen within `wait`: one that takes nothing has not.
@@ -114,7 +125,9 @@ impl Screen {
                 Err(why) => break why == RecvTimeoutError::Disconnected,
             }
         };
-        let _ = tcsetattr(stdin(), OptionalActions::Now, &self.before);
+        if !is_in_background() {
+            let _ = tcsetattr(stdin(), OptionalActions::Now, &self.before);
+        }
         left
     }
 }
@@ -125,6 +138,24 @@ struct Work {
     app: App,
     /// Whether nothing of what was drawn stands any more.
     anew: bool,
+}
+
+/// Whether the terminal is one to draw on now.
+fn is_ours() -> bool {
+    !is_in_background() && tcgetwinsize(stdout()).is_ok_and(can_be_seen)
+}
+
+/// No screen has more columns or rows than this; the drawing is kept in memory.
+const LENGTH_MAX: u16 = 1_000;
+
+/// Whether a terminal of this size is one that somebody sits before.
+fn can_be_seen(size: Winsize) -> bool {
+    [size.ws_col, size.ws_row].iter().all(|length| (1..=LENGTH_MAX).contains(length))
+}
+
+/// Whether a shell has put the program behind another one: who reads the terminal then or sets it is put to sleep.
+pub(super) fn is_in_background() -> bool {
+    tcgetpgrp(stdin()).is_ok_and(|group| group != getpgrp())
 }
 
 /// Keys come one by one, and are not shown.
@@ -155,7 +186,56 @@ fn draw_all(frames: &Receiver<Work>, done: &Sender<Frame>, watch: Stopwatch) {
 }
 
 /// The screen of the screens, with nothing on it.
-fn blank() -> Result<DefaultTerminal, Error> {
-    execute!(stdout(), EnterAlternateScreen, Clear(ClearType::All))?;
-    DefaultTerminal::new(CrosstermBackend::new(stdout()))
+fn blank() -> Result<Terminal<CrosstermBackend<Patient<Stdout>>>, Error> {
+    execute!(Patient(stdout()), EnterAlternateScreen, Clear(ClearType::All))?;
+    Terminal::new(CrosstermBackend::new(Patient(stdout())))
+}
+
+/// An output that is waited for also when somebody has set it not to be.
+struct Patient<W>(W);
+
+impl<W: AsFd> Patient<W> {
+    fn patiently<T>(&mut self, mut act: impl FnMut(&mut W) -> Result<T, Error>) -> Result<T, Error> {
+        loop {
+            match act(&mut self.0) {
+                Err(error) if error.kind() == ErrorKind::WouldBlock => {
+                    let _ = poll(&mut [PollFd::new(&self.0, PollFlags::OUT)], None);
+                }
+                done => return done,
+            }
+        }
+    }
+}
+
+impl<W: Write + AsFd> Write for Patient<W> {
+    fn write(&mut self, bytes: &[u8]) -> Result<usize, Error> {
+        self.patiently(|out| out.write(bytes))
+    }
+
+    fn flush(&mut self) -> Result<(), Error> {
+        self.patiently(Write::flush)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Patient;
+    use std::io::{Read, Write};
+
+    #[test]
+    fn an_output_that_does_not_wait_is_waited_for() {
+        let (mut reader, writer) = std::io::pipe().unwrap();
+        rustix::io::ioctl_fionbio(&writer, true).unwrap();
+        // More than any pipe holds.
+        let words = vec![7; 4 << 20];
+        let many = words.clone();
+        let writing = std::thread::spawn(move || {
+            let mut patient = Patient(writer);
+            patient.write_all(&many).and_then(|()| patient.flush()).unwrap();
+        });
+        let mut read = Vec::new();
+        reader.read_to_end(&mut read).unwrap();
+        writing.join().unwrap();
+        assert!(read == words);
+    }
 }

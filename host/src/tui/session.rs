@@ -3,6 +3,7 @@
 use crate::cli::{BenchArgs, StoreArgs};
 use crate::failure::Failure;
 use crate::mounted;
+use crate::port;
 use crate::recorded::{Kept, Recorded};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -50,7 +51,7 @@ impl Session {
         let port = match &bench.port {
             Some(path) => {
                 let _inside = runtime.enter();
-                Some(serve::open(path).map_err(Failure::Link)?)
+                Some(port::open(path).map_err(Failure::Link)?)
             }
             None => None,
         };
@@ -63,7 +64,7 @@ impl Session {
                 scope.spawn(|| write_down(recorded, done, &told, &stopper, &ending));
                 runtime.block_on(async {
                     if let Some(port) = port {
-                        let again = move || path.as_deref().and_then(|path| serve::open(path).ok());
+                        let again = move || path.as_deref().and_then(|path| port::open(path).ok());
                         serve::serve(engine, port, again, operator, outputs, view).await
                     } else {
                         let port = crate::serve::built_in_port(&setup);
@@ -83,17 +84,20 @@ impl Session {
         })
     }
 
-    /// The operator's side is alive: a frame has come to stand on the screen. A place in the queue is always left for words
-    /// that matter.
+    /// The operator's side is alive: a frame has come to stand on the screen.
     pub(super) fn alive(&self) {
-        if self.said.as_ref().is_some_and(|said| said.capacity() > SAID_WAITING_MAX / 2) {
-            self.say(Operator::Alive);
-        }
+        self.say(Operator::Alive);
     }
 
-    /// Says something to the session. One that has ended has nothing to hear.
+    /// Says something to the session. One that has ended has nothing to hear. Half of the queue's places are left for
+    /// answers and stops, and of them half for stops: one that finds no place has others before it.
     pub(super) fn say(&self, said: Operator) {
-        if let Some(queue) = &self.said {
+        let left_free = match said {
+            Operator::Alive => SAID_WAITING_MAX / 2,
+            Operator::Stop => 0,
+            _ => SAID_WAITING_MAX / 4,
+        };
+        if let Some(queue) = self.said.as_ref().filter(|queue| queue.capacity() > left_free) {
             let _ = queue.try_send(said);
         }
     }
@@ -106,6 +110,11 @@ impl Session {
     /// Whether the session has ended and its last view was taken.
     pub(super) fn ended(&self) -> bool {
         self.views.ended
+    }
+
+    /// Whether its run is sealed, or given up.
+    pub(super) fn is_over(&self) -> bool {
+        self.thread.as_ref().is_none_or(std::thread::JoinHandle::is_finished)
     }
 
     /// How the run is kept, as far as that is known.

@@ -98,9 +98,14 @@ impl OnTerminal {
     }
 
     /// Makes the window so many columns wide.
-    pub fn resize(&self, ws_col: u16) {
-        let size = Winsize { ws_row: SIZE.1, ws_col, ws_xpixel: 0, ws_ypixel: 0 };
-        self.screen.lock().expect("the window's thread is well").screen_mut().set_size(SIZE.1, ws_col);
+    pub fn resize(&self, columns: u16) {
+        self.screen.lock().expect("the window's thread is well").screen_mut().set_size(SIZE.1, columns);
+        self.claim((columns, SIZE.1));
+    }
+
+    /// Says that it has so many columns and rows, whatever it has.
+    pub fn claim(&self, (ws_col, ws_row): (u16, u16)) {
+        let size = Winsize { ws_row, ws_col, ws_xpixel: 0, ws_ypixel: 0 };
         tcsetwinsize(&self.inside, size).expect("it can have any size");
     }
 
@@ -110,6 +115,20 @@ impl OnTerminal {
         let shown = !screen.screen().alternate_screen() && !screen.screen().hide_cursor();
         let modes = tcgetattr(&self.inside).expect("it is a terminal").local_modes;
         shown && modes.contains(LocalModes::ICANON | LocalModes::ECHO | LocalModes::ISIG)
+    }
+
+    /// Whether keys come in lines.
+    pub fn takes_lines(&self) -> bool {
+        tcgetattr(&self.inside).expect("it is a terminal").local_modes.contains(LocalModes::ICANON)
+    }
+
+    /// Which processes have the terminal now.
+    pub fn foreground(&self) -> Pid {
+        let path = format!("/proc/{}/stat", self.child.id());
+        let told = std::fs::read_to_string(path).expect("the kernel tells it");
+        // Behind the name: state, parent, group, session, terminal, the terminal's group.
+        let group = told.rsplit(") ").next().and_then(|rest| rest.split(' ').nth(5));
+        group.and_then(|group| Pid::from_raw(group.parse().ok()?)).expect("it is a number")
     }
 
     /// Gives lines and echo back to the terminal, as a shell does that the program is put to sleep under.

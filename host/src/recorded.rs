@@ -1,10 +1,12 @@
 //! Writing a run down while it goes: outputs of the engine to the store's recorder.
 
 use crate::cli::StoreArgs;
+use crate::clock::{self, Stopwatch};
 use crate::failure::Failure;
-use crate::{clock, fall, render};
+use crate::{fall, render};
 use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 use stepwell_procedure::finding::Verdict;
 use stepwell_procedure::record::{Ended, Entry, Event, EventKind, Outcome, RunHead};
 use stepwell_procedure::run::Plan;
@@ -16,6 +18,9 @@ use stepwell_store::{COMMIT_EVERY_MS, Missing, NotSealed, Pace, Recorder, Rescue
 
 /// Board time between commits when the bench runs as fast as it can, in ms.
 const COMMIT_EVERY_MS_FAST: i32 = 1_000;
+
+/// Commits of a bench in real time are so far apart at least.
+const COMMITS_APART: Duration = Duration::from_millis(COMMIT_EVERY_MS as u64 / 2);
 
 /// Room that must be left on the disk when a run begins, in bytes: some twenty seconds of a run.
 const ROOM_MIN: usize = 128 * 1024;
@@ -84,6 +89,11 @@ pub(crate) struct Recorded {
     /// Whether the bench runs in real time, so that nothing may wait for a disk.
     real_time: bool,
     pace: Pace,
+    watch: Stopwatch,
+    /// When it was committed last.
+    committed: Option<Duration>,
+    /// The store that was asked for by name.
+    asked: Option<PathBuf>,
     latest: Tick,
     number: Option<u64>,
     failed: Option<String>,
@@ -122,6 +132,8 @@ impl Instead {
 pub(crate) struct Kept {
     /// Number of the run, once it has begun.
     pub(crate) number: Option<u64>,
+    /// The store that was asked for by name.
+    pub(crate) asked: Option<PathBuf>,
     /// Whether it is complete and sealed.
     pub(crate) sealed: bool,
     /// Why it could not be written down.
@@ -166,7 +178,9 @@ impl Kept {
     pub(crate) fn line(&self) -> Option<String> {
         let Some(why) = &self.failed else {
             let number = self.number.filter(|_| self.sealed)?;
-            return Some(format!("Kept as run {number}; `stepwell show {number}` shows it again."));
+            let store =
+                self.asked.as_ref().map_or(String::new(), |path| format!(" --store {}", path.display()));
+            return Some(format!("Kept as run {number}; `stepwell show {number}{store}` shows it again."));
         };
         let instead = match &self.instead {
             Some(Instead::Rescued(Rescued { path, number, part })) => {
@@ -251,6 +265,9 @@ impl Recorded {
             answers,
             real_time,
             pace: Pace::new(if real_time { COMMIT_EVERY_MS } else { COMMIT_EVERY_MS_FAST }),
+            watch: Stopwatch::start(),
+            committed: None,
+            asked: asked.store.clone(),
             latest: Tick(0),
             number: None,
             failed: None,
@@ -266,6 +283,7 @@ impl Recorded {
     pub(crate) fn kept(&self) -> Kept {
         Kept {
             number: self.number,
+            asked: self.asked.clone(),
             sealed: self.sealed,
             failed: self.failed.clone(),
             instead: self.instead.clone(),
@@ -332,11 +350,17 @@ impl Recorded {
                 if let Some(recorder) = &mut self.recorder {
                     recorder.samples_at(*first, *first_us, samples);
                     if self.pace.is_due(*first, samples.len()) {
+                        let now = self.watch.elapsed();
                         if !self.real_time {
                             // So that a fast bench is no more than one commit ahead of the disk.
                             recorder.catch_up();
                         }
-                        recorder.commit();
+                        // After it was asleep a computer is given in an instant what came meanwhile: no disk answers
+                        // that many commits in it, and the next one takes along what this one leaves.
+                        if !self.real_time || self.committed.is_none_or(|last| now >= last + COMMITS_APART) {
+                            self.committed = Some(now);
+                            recorder.commit();
+                        }
                     }
                 }
                 Ok(())
@@ -560,6 +584,21 @@ mod tests {
         assert_eq!(kept(&mut recorded, &folder), 0);
         recorded.output(&Output::Lost("no frame for half a second".to_owned()));
         assert_eq!(kept(&mut recorded, &folder), 490);
+    }
+
+    /// What a computer that was asleep is given at once says nothing of its disk, however long that takes for one commit.
+    #[test]
+    fn ten_seconds_that_come_in_an_instant_are_no_disk_that_does_not_answer() {
+        let (mut recorded, folder) = begun();
+        let other = rusqlite::Connection::open(folder.path().join("runs")).unwrap();
+        other.execute_batch("BEGIN IMMEDIATE").unwrap();
+        for first in (0..10_000).step_by(10) {
+            recorded.output(&samples(first));
+        }
+        assert_eq!(recorded.failed(), None);
+        other.execute_batch("ROLLBACK").unwrap();
+        recorded.output(&Output::Lost("so that all of it is committed".to_owned()));
+        assert_eq!(kept(&mut recorded, &folder), 10_000);
     }
 
     /// A stop takes seconds, and what the rig does in them matters most.

@@ -47,6 +47,17 @@ pub enum StoreError {
         /// What is the matter with the file.
         found: &'static str,
     },
+    /// The file stands in several places.
+    #[error(
+        "opening the store {path} to write: the file has {names} names (hard links), and what is written under one would be \
+         missing or mixed up under the others; remove the other names, or copy the file and write the copy"
+    )]
+    ManyNames {
+        /// The file.
+        path: PathBuf,
+        /// How many names it has.
+        names: u64,
+    },
     /// The file was written by a newer program.
     #[error(
         "opening the store {path}: it has layout version {found}, this program knows versions up to {known}; \

@@ -23,6 +23,9 @@ const LAYOUTS: [&str; 1] = [include_str!("../sql/001_first.sql")];
 /// Opens the file for reading and writing, and makes it when it is not there.
 pub(crate) fn open(path: &Path) -> Result<Connection, StoreError> {
     look(path)?;
+    if let Some(names) = place::names(path).filter(|names| *names > 1) {
+        return Err(StoreError::ManyNames { path: path.to_owned(), names });
+    }
     let doing = "opening";
     let flags =
         OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;

@@ -32,7 +32,11 @@ const LINKS_MAX: usize = 40;
 /// same file"), and so a store keeps all else that belongs to it.
 #[must_use]
 pub fn real_file(path: &Path) -> PathBuf {
-    let mut real = path.to_owned();
+    // Names that mean something else to SQLite; what begins with its folder is a file.
+    let special = [":memory:", "file:"]
+        .iter()
+        .any(|name| path.as_os_str().as_encoded_bytes().starts_with(name.as_bytes()));
+    let mut real = if special { Path::new(".").join(path) } else { path.to_owned() };
     for _ in 0..LINKS_MAX {
         let Ok(target) = std::fs::read_link(&real) else { return real };
         real.pop();
@@ -40,6 +44,20 @@ pub fn real_file(path: &Path) -> PathBuf {
     }
     // The system says it better.
     path.to_owned()
+}
+
+/// How many names a file has. What is written under one goes through the journal of that name, and whoever opens the file
+/// by another name knows nothing of it (SQLite's documentation, "How To Corrupt An SQLite Database File", 2.5).
+#[cfg(unix)]
+pub(crate) fn names(path: &Path) -> Option<u64> {
+    use std::os::unix::fs::MetadataExt;
+    std::fs::metadata(path).ok().map(|file| file.nlink())
+}
+
+/// Elsewhere that cannot be told.
+#[cfg(not(unix))]
+pub(crate) fn names(_: &Path) -> Option<u64> {
+    None
 }
 
 /// The journal of a store.

@@ -128,6 +128,23 @@ fn a_store_that_another_program_keeps_locked_is_waited_for_as_long_as_is_said() 
     );
 }
 
+/// Each name has a journal of its own: two programs would write over each other's runs and never know.
+#[test]
+#[cfg(unix)]
+fn a_store_that_has_two_names_is_not_written() {
+    let (folder, path) = folder();
+    store_of(1, &path);
+    let other = folder.path().join("other");
+    std::fs::hard_link(&path, &other).unwrap();
+    for name in [&path, &other] {
+        let error = Store::open(name).unwrap_err();
+        assert!(matches!(error, StoreError::ManyNames { names: 2, .. }), "{error}");
+        Store::open_to_read(name).unwrap().verify(1).unwrap();
+    }
+    std::fs::remove_file(&other).unwrap();
+    Store::open(&path).unwrap();
+}
+
 /// A link to the file, and a link to that link from another folder.
 #[test]
 #[cfg(unix)]

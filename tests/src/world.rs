@@ -4,7 +4,7 @@
 //! ```text
 //!  person ─► host: engine, store ─► line ─► machine: core, model     played: a millisecond at a time
 //!                                     └──────────┴──► watch, said    witness: every tick, every word
-//!                                                        └──► judged, record, log, asked, spurious    checkers
+//!                                                        └──► judged, record, log, asked, stopped, spurious    checkers
 //! ```
 //!
 //! [`run`] is a function of its [`Case`] and nothing else. The checkers know the sheets, the wire and what is
@@ -34,7 +34,8 @@ use stepwell_store::Store;
 use stepwell_virtual::SimulatedBench;
 use witness::watch::Watch;
 
-/// A run that takes longer than this hangs, in ms of rig time.
+/// A run that takes longer than this hangs, in ms of rig time: several times what one takes in which every question is
+/// answered late and every dwell waits for a lost report.
 const fn longest_ms(length: Length) -> u64 {
     match length {
         Length::Short => 300_000,

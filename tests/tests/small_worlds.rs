@@ -12,10 +12,11 @@ use stepwell_session::engine::{Engine, Operator, Output};
 use stepwell_session::time::HostTime;
 use stepwell_tests::shipped::Scenario;
 use stepwell_tests::trials::parallel::over_seeds;
-use stepwell_tests::world::checkers::log;
+use stepwell_tests::world::checkers::{asked, log, stopped};
 use stepwell_tests::world::judged;
 use stepwell_tests::world::played::case::{Case, Length};
 use stepwell_tests::world::played::host::Handed;
+use stepwell_tests::world::played::line::Quality;
 use stepwell_tests::world::played::machine::Machine;
 use stepwell_tests::world::played::mishap::{BoardMishap, Mishap, What};
 use stepwell_tests::world::witness::watch::Watch;
@@ -139,19 +140,29 @@ fn carried_out(plan: &Plan, script: &[(usize, Happens)]) -> Played {
             engine.operator(now, Operator::Alive);
             if std::mem::take(&mut stop) {
                 engine.operator(now, Operator::Stop);
+                handed.stop_pressed_ms.get_or_insert(ms as usize);
             }
             while let Some(output) = engine.poll() {
                 match output {
                     Output::Write(entry) => handed.entries.push(entry),
                     Output::Finished(..) | Output::Unwelcome(_) => over = true,
+                    Output::Ask(prompt) => handed.asked(ms, prompt.number),
+                    Output::Lost(_) => {
+                        handed.gave_up_ms.get_or_insert(ms as usize);
+                    }
                     _ => {}
                 }
             }
+            handed.over_ms = ms as usize;
             handed.outcome = engine.outcome().cloned();
             if let Some(prompt) = engine.run().prompt().map(|prompt| prompt.number) {
                 engine.operator(now, Operator::Answer { prompt, yes: true });
+                handed.settled(ms);
             }
             let bytes = engine.take_bytes();
+            if messages(&bytes).contains(&ToBoard::Stop) {
+                handed.stops_said_ms.push(ms as usize);
+            }
             let lost = host_lost && holds_word(&bytes);
             host_lost &= !lost;
             if !cut && !lost {
@@ -203,7 +214,10 @@ fn carried_out(plan: &Plan, script: &[(usize, Happens)]) -> Played {
         }
     }
     watch.over();
-    wrong.extend(judged(plan, &watch, None).wrong);
+    let judged = judged(plan, &watch, None);
+    wrong.extend(stopped::worked_on(&handed, &judged.doing, Quality::BAD));
+    wrong.extend(judged.wrong);
+    wrong.extend(asked::energised(&handed, &watch));
     wrong.extend(log::dwells(&handed, 0, &watch));
     let highest_pa = watch.ticks.iter().map(|beside| beside.moment.rail_pa).fold(0.0, f64::max);
     Played { words, highest_pa, wrong }

@@ -57,7 +57,8 @@ fn replay(case: &Case) -> ExitCode {
     for outcome in &story.outcomes {
         println!("outcome: {outcome:?}");
     }
-    println!("at rest after: {:?} ms; tripped: {}", story.at_rest_ms, story.tripped);
+    let at_rest = story.at_rest_ms.map_or("nothing was working".to_owned(), |ms| format!("after {ms} ms"));
+    println!("at rest: {at_rest}; tripped: {}", story.tripped);
     println!("samples confirmed: {}, lost: {}", story.acknowledged(), story.lost());
     for wrong in &story.wrong {
         println!("WRONG: {wrong}");

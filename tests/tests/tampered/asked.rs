@@ -38,8 +38,14 @@ fn a_board_that_was_given_up_is_given_its_lease_and_its_hold_and_no_more() {
     // Had the link not been lost, that would be wrong.
     scene.handed.gave_up_ms = None;
     says(&found(&scene), "stands, and energised");
-    // Work is given 250 ms of a renewal on its way and 450 ms of lease, a held valve 5 s and a tick more.
+    // What was asked before is no reason, whatever came later.
     scene.handed.gave_up_ms = Some(gave_up_ms);
+    let asked = scene.handed.questions[0].from_ms;
+    let good = scene.watch.ticks[asked].moment.outputs;
+    scene.watch.ticks[asked].moment.outputs.supply_on = true;
+    says(&found(&scene), &format!("question 1 stands, and energised at {asked} ms"));
+    scene.watch.ticks[asked].moment.outputs = good;
+    // Work is given 250 ms of a renewal on its way and 450 ms of lease, a held valve 5 s and a tick more.
     if let Some(last) = scene.handed.questions.last_mut() {
         last.until_ms = None;
     }

@@ -92,6 +92,14 @@ fn telemetry_that_tells_of_something_else_than_there_was_is_found() {
 #[test]
 fn samples_that_nobody_sent_or_that_were_left_out_are_found() {
     let mut scene = Scene::of(GOOD);
+    let tick = scene.handed.samples[500].0;
+    let swapped = scene.handed(|handed| handed.samples.swap(500, 501));
+    says(&swapped, &format!("after the sample of tick {} comes that of tick {tick}", tick + 1));
+    let twice = scene.handed(|handed| {
+        let again = handed.samples[500];
+        handed.samples.insert(500, again);
+    });
+    says(&twice, &format!("after the sample of tick {tick} comes that of tick {tick}"));
     let never = scene.handed(|handed| handed.samples[500].1[0] ^= 1);
     says(&never, "was never sent");
     let tick = scene.handed.samples[500].0;

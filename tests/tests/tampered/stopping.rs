@@ -11,7 +11,7 @@ use stepwell_protocol::time::Tick;
 use stepwell_tests::world::checkers::spurious;
 use stepwell_tests::world::played::case::Case;
 use stepwell_tests::world::played::line::Quality;
-use stepwell_tests::world::played::mishap::{Mishap, What};
+use stepwell_tests::world::played::mishap::{HostMishap, LineMishap, Mishap, PersonMishap, What};
 use stepwell_tests::world::witness::said::Said;
 use stepwell_tests::world::witness::watch::{Beside, Watch};
 
@@ -147,7 +147,7 @@ fn a_trip_for_nothing_is_found() {
     let told = |watch: &Watch, line: Quality, begun: Option<Mishap>| spurious::trips(watch, line, begun);
     assert_eq!(told(&watch, Quality::GOOD, None), Vec::<String>::new());
     watch.said.push((9_000, Said::Tripped(TripCause::LeaseLost, Tick(9_000))));
-    let found = ["tripped by LeaseLost at 9000 ms although nothing is wrong"];
+    let found = ["tripped by LeaseLost at 9000 ms for nothing"];
     assert_eq!(told(&watch, Quality::GOOD, None), found);
     assert_eq!(told(&watch, Quality::BAD, None), Vec::<String>::new(), "what a bad line does");
     let begun = |onset_ms: u64| {
@@ -157,6 +157,25 @@ fn a_trip_for_nothing_is_found() {
     // What the tick of millisecond 9000 finds is said before the next.
     assert_eq!(told(&watch, Quality::GOOD, begun(9_000)), Vec::<String>::new());
     assert_eq!(told(&watch, Quality::GOOD, begun(9_001)), found, "before anything went wrong");
+    // What goes wrong does not bring that about.
+    let of = |what: What| Some(Mishap { what, onset_ms: 1, of_work: false, for_ms: 60_000, severity: 1.0 });
+    let lost = [What::Host(HostMishap::Slow), What::Line(LineMishap::Drop)];
+    let never = [
+        What::Person(PersonMishap::No),
+        What::Host(HostMishap::DiskFull),
+        What::Host(HostMishap::Mad),
+        What::Line(LineMishap::SecondHost),
+    ];
+    for what in lost {
+        assert_eq!(told(&watch, Quality::GOOD, of(what)), Vec::<String>::new());
+    }
+    for what in never {
+        assert_eq!(told(&watch, Quality::GOOD, of(what)), found);
+    }
+    watch.said.push((9_500, Said::Tripped(TripCause::RailHigh, Tick(9_500))));
+    for what in lost {
+        assert_eq!(told(&watch, Quality::BAD, of(what)), ["tripped by RailHigh at 9500 ms for nothing"]);
+    }
 }
 
 #[test]
@@ -183,6 +202,12 @@ fn pressure_that_stays_and_a_coil_that_is_driven_at_rest_are_found_to_the_tick()
     assert!(scene.first(at_work) > guarded + 51, "nothing is driven so soon");
     assert_eq!(scene.seen(driven(guarded, 50)), "", "what the protocol allows");
     says(&scene.seen(driven(guarded, 51)), told);
+    // A channel that shows what is no zero, whatever flows; its second word is the first that counts.
+    let shows = |ms: usize| {
+        from_on(from + 1_000, ms, |beside| beside.analog[Channel::PressureCurrent.index()] += 1_000)
+    };
+    assert_eq!(scene.seen(shows(51)), "", "what the protocol allows");
+    says(&scene.seen(shows(52)), "coil 1 shows a current at rest for 52 ms and nobody is told");
 }
 
 #[test]

@@ -32,5 +32,5 @@ fn is_left_alone(outputs: &Outputs, place: usize, gave_up_ms: Option<usize>) -> 
     let lease_ms = RENEWAL_MS + LEASE_MS as usize;
     // The tick that ends a hold comes after it.
     let lasts_ms = if works { lease_ms } else { lease_ms + RELIEVE_MS_MAX as usize + 1 };
-    gave_up_ms.is_some_and(|gave_up_ms| place <= gave_up_ms + lasts_ms)
+    gave_up_ms.is_some_and(|gave_up_ms| (gave_up_ms..=gave_up_ms + lasts_ms).contains(&place))
 }

@@ -15,13 +15,13 @@ use stepwell_protocol::channel::Coil;
 use stepwell_protocol::state::State;
 
 /// What must be latched, because nothing is being worked and a hand may come near: a shaft that turns on,
-/// pressure that stays, a coil that is driven by itself, a board that fell over.
+/// pressure that stays, a coil that is driven by itself or seems to be, a board that fell over.
 #[must_use]
 pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap>) -> Vec<String> {
     let mut wrong = Vec::new();
-    let (mut turning, mut pressed, mut driven) =
-        (Stretch::default(), Stretch::default(), [Stretch::default(); 2]);
-    let (mut worked, mut told, mut guarded) = (false, false, false);
+    let (mut turning, mut pressed) = (Stretch::default(), Stretch::default());
+    let (mut driven, mut shown) = ([Stretch::default(); 2], [Stretch::default(); 2]);
+    let (mut worked, mut told, mut zero) = (false, false, None);
     let mut said = watch.said.iter().peekable();
     let (shaft_ms, trapped_ms) =
         (within_ms("ShaftStillTurning") + PULSE_MS, within_ms("PressureTrapped") + READ_MS);
@@ -36,14 +36,18 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
         worked = (worked || doing.works()) && !beside.restarted;
         while let Some((_, what)) = said.next_if(|(at, _)| *at <= place) {
             told = matches!(what, Said::Tripped(..)) || (told && *what != Said::Cleared);
-            guarded |= matches!(what, Said::Guards(_));
+            if let Said::Guards(guards) = what {
+                zero = Some(guards.coils.map(|coil| Some(coil?.zero)));
+            }
         }
-        (told, guarded) = (told && !beside.restarted, guarded && !beside.restarted);
+        if beside.restarted {
+            (told, zero) = (false, None);
+        }
         // A trip that is found while a stop is on its way is latched when that is over.
         let latched = moment.state == State::Tripped || told && moment.state == State::Stopping;
         // A board that does not run tells nobody anything, and one without guards watches nothing: what is wrong with a
         // rig until then is for the program to find (docs/protocol.md, 11).
-        let sees = beside.running && guarded;
+        let sees = beside.running && zero.is_some();
         let turns = sees && !moment.drive_on() && moment.speed_rev_per_s > TURNING_REV_PER_S;
         if turning.untold(turns, latched, shaft_ms) {
             wrong.push(format!(
@@ -64,16 +68,25 @@ pub fn untold(plan: &Plan, watch: &Watch, doing: &[Doing], mishap: Option<Mishap
         }
         // Its guards are all that the board needs: they have the zeroes of the current channels, and a dwell has nothing
         // to do with it.
-        for (coil, stretch) in driven.iter_mut().enumerate() {
+        for (coil, (driving, showing)) in driven.iter_mut().zip(&mut shown).enumerate() {
             // What was driven until then may die away for so long.
             zero_ms[coil] = if moment.outputs.duty_e4(Coil::BOTH[coil]) == 0 { zero_ms[coil] + 1 } else { 0 };
             let gone = zero_ms[coil] > DECAY_MS + TICK_MS;
-            let on = gone && *doing == Doing::Rest && fitted[coil].is_some() && !swapped;
+            let rests = gone && sees && *doing == Doing::Rest;
             let driven = beside.current_a[coil] > 0.1 * beside.supply_v / beside.circuit_ohm[coil];
-            if stretch.untold(on && driven && sees, latched, unasked_ms) {
-                let ms = stretch.ms;
+            let driven = rests && driven && fitted[coil].is_some() && !swapped;
+            if driving.untold(driven, latched, unasked_ms) {
+                let ms = driving.ms;
                 wrong.push(format!(
                     "coil {coil} is driven at rest for {ms} ms and nobody is told, {place} ms"
+                ));
+            }
+            let word = beside.analog[Coil::BOTH[coil].current().index()];
+            let none = zero.and_then(|zero| zero[coil]).is_none_or(|zero| zero.contains(word));
+            if showing.untold(rests && !none, latched, unasked_ms + MEDIAN_MS) {
+                let ms = showing.ms;
+                wrong.push(format!(
+                    "coil {coil} shows a current at rest for {ms} ms and nobody is told, {place} ms"
                 ));
             }
         }
@@ -111,6 +124,9 @@ fn fell(mishap: Option<Mishap>) -> bool {
     use crate::world::played::mishap::BoardMishap::{BrownOut, Fault, HungLoop};
     mishap.is_some_and(|mishap| matches!(mishap.what, What::Board(BrownOut | Fault | HungLoop)))
 }
+
+/// The median of three words shows a step with its second word (docs/protocol.md, 11).
+const MEDIAN_MS: usize = 1;
 
 /// What a tick sets is shown at the next.
 const TICK_MS: usize = 1;

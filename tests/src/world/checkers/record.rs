@@ -109,6 +109,7 @@ pub fn judged(plan: &Plan, stored: &Stored, handed: &Handed, life: usize, watch:
             kept.wrong.push(format!("sample {same} of {channel:?} is not what was handed over"));
         }
     }
+    kept.wrong.extend(out_of_order(&handed.samples));
     kept.wrong.extend(StatusDue::of(watch).untrue(&handed.samples, watch));
     kept.wrong.extend(mistimed(stored, watch));
     if let Some(ear) = watch.ears.get(life) {
@@ -118,6 +119,12 @@ pub fn judged(plan: &Plan, stored: &Stored, handed: &Handed, life: usize, watch:
     }
     kept.wrong.extend(log::judged(plan, stored, handed, life, watch));
     kept
+}
+
+/// Samples that do not follow one another, each tick once.
+fn out_of_order(samples: &[(u32, Sample)]) -> Option<String> {
+    let pair = samples.windows(2).find(|pair| pair[0].0 >= pair[1].0)?;
+    Some(format!("after the sample of tick {} comes that of tick {}", pair[0].0, pair[1].0))
 }
 
 /// What of a status word an outside witness knows, tick by tick.

@@ -162,8 +162,8 @@ fn coming_and_going(mishap: Mishap, noise: &mut Noise) -> Mishap {
     }
 }
 
-/// Whether a fault of the rig can be gone by itself or by somebody's hand while the rig is on: not what is worn, broken
-/// or blocked, what was plugged wrongly, and what is warm.
+/// Whether a fault of the rig can be gone by itself or by somebody's hand while the rig is on, as what sticks, leaks past
+/// dirt or is pinched can: not what is worn, broken or blocked, what was plugged wrongly, and what is warm.
 fn heals(kind: FaultKind) -> bool {
     !matches!(
         kind,

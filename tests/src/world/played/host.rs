@@ -38,7 +38,7 @@ const CLOCK_STARTS_US: i64 = 4 * HOUR_US;
 const HOUR_US: i64 = 3_600_000_000;
 
 /// A board that can be heard again is heard within this time, in ms: it is greeted twice a second, and on the worst
-/// line a greeting and its answer get through about every other time.
+/// line a greeting and its answer get through about every other time: thirty in a row are lost once in 10^9.
 const BACK_MS_MAX: u64 = 15_000;
 
 /// The program.

@@ -69,6 +69,9 @@ fn cites_faults(hazard: &Hazard) -> bool {
     hazard.test.iter().any(|test| test == faulty::TEST)
 }
 
+/// The tests that show what is found of a fault.
+const SHOWS_FINDINGS: [&str; 2] = [faulty::TEST, "what_is_said_of_a_shorted_coil_is_true"];
+
 fn of_times(hazard: &Hazard, measured: &Measured) -> Vec<String> {
     let mut wrong = Vec::new();
     match (&measured.missed, hazard.hides) {
@@ -105,7 +108,9 @@ fn of_words(hazard: &Hazard, measured: &Measured, faults: &[Faulty]) -> Vec<Stri
     if claims("named") && told.is_none() {
         wrong.push("named, in which words?".to_owned());
     }
-    if ["finding", "fail", "not measured", "not passed"].into_iter().any(claims) && test.is_empty() {
+    if ["finding", "fail", "not measured", "not passed"].into_iter().any(claims)
+        && !test.iter().any(|test| SHOWS_FINDINGS.contains(&test.as_str()))
+    {
         let alike = mishaps.iter().filter(|name| !measured.unlike_control.contains(*name));
         wrong.extend(alike.map(|name| format!("claims findings, and {name} ends as a control does")));
     }
@@ -194,6 +199,8 @@ mod tests {
             assert_eq!(wrong(&text, &half), [told("rail-leak")]);
             let shown = format!("{text}\ntest = [\"what_is_said_of_a_shorted_coil_is_true\"]");
             assert_eq!(wrong(&shown, &passed()), Vec::<String>::new());
+            let of_stops = format!("{text}\ntest = [\"a_valve_is_held_while_the_pump_coasts\"]");
+            assert_eq!(wrong(&of_stops, &passed()), [told("worn-pump"), told("rail-leak")]);
         }
     }
 

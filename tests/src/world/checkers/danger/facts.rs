@@ -80,7 +80,7 @@ pub(super) fn facts<'a>(plan: &'a Plan, watch: &Watch, walked: &Walked, begun: O
         }
         if beside.restarted {
             // It knows of no guards, and watches nothing.
-            zero_band = [None; 2];
+            (zero_band, full_duty_a) = ([None; 2], [None; 2]);
         }
         facts.full_duty_a.push(full_duty_a);
         facts.zero.push(zero_band);

@@ -71,13 +71,13 @@ impl Handed {
     }
 
     /// A question is put at `ms`; one that still stands gives way to it.
-    pub(super) fn asked(&mut self, ms: u64, number: u32) {
+    pub fn asked(&mut self, ms: u64, number: u32) {
         self.settled(ms);
         self.questions.push(Question { number, from_ms: ms as usize, until_ms: None });
     }
 
     /// The question that stands is answered at `ms`, or the run is over.
-    pub(super) fn settled(&mut self, ms: u64) {
+    pub fn settled(&mut self, ms: u64) {
         if let Some(question) = self.questions.last_mut() {
             question.until_ms.get_or_insert(ms as usize);
         }

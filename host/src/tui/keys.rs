@@ -75,7 +75,7 @@ struct Parameters {
     numbers: [u32; 3],
     /// Which one comes now.
     at: usize,
-    /// Whether it is over, and the rest a part of it.
+    /// Whether it is over: what follows up to the next says more of it.
     rest: bool,
 }
 
@@ -97,9 +97,8 @@ impl Parameters {
     /// The stop that a key with these numbers is: its character and 1 with the modifiers added, 4 for Ctrl; before them 27
     /// when the sequence ends in ~ (common practice of terminals, no source).
     fn stop(&self, last: u8) -> Option<Key> {
-        let (code, modifiers) = match (last, self.numbers) {
-            (b'u', [code, modifiers, _]) | (b'~', [27, modifiers, code]) => (code, modifiers),
-            _ => return None,
+        let ((b'u', [code, modifiers, _]) | (b'~', [27, modifiers, code])) = (last, self.numbers) else {
+            return None;
         };
         let ctrl = modifiers.saturating_sub(1) & 4 != 0;
         match (ctrl, char::from_u32(code)?) {

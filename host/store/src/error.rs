@@ -233,7 +233,10 @@ pub(crate) fn met(path: &Path, doing: impl Into<String>) -> impl FnOnce(rusqlite
                 | ErrorCode::SchemaChanged
                 | ErrorCode::Unknown
                 | ErrorCode::ConstraintViolation
-                | ErrorCode::TypeMismatch => StoreError::Damaged { doing, path, found },
+                | ErrorCode::TypeMismatch
+                // What a damaged length asks for: nothing of a run is anywhere near as large.
+                | ErrorCode::TooBig
+                | ErrorCode::OutOfMemory => StoreError::Damaged { doing, path, found },
                 _ => StoreError::System { doing, path, found },
             },
             rusqlite::Error::FromSqlConversionFailure(..)

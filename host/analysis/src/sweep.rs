@@ -226,7 +226,11 @@ fn measured(ways: &Ways, steps: Steps) -> Result<Sweep, Unmeasured> {
         Known { duties: duties.len(), variance: (ways.noise.0 / scale.output_range.powi(2), ways.noise.1) };
     let found = readings.len();
     let smooth = Smooth::fit(&readings, &corners, known);
-    let smooth = smooth.ok_or(Unmeasured::TooFewSamples { found, needed: READINGS_MIN })?;
+    let smooth = smooth.ok_or(if found < READINGS_MIN {
+        Unmeasured::TooFewSamples { found, needed: READINGS_MIN }
+    } else {
+        Unmeasured::NoFit { curve: "curve of output over duty", why: "the readings leave it open" }
+    })?;
     let mut places: Vec<f64> = if ways.is_points {
         readings.iter().map(|reading| reading.at).collect()
     } else {

@@ -93,7 +93,8 @@ pub(super) struct Curves {
 }
 
 impl Smooth {
-    /// `None` when the readings are too few for a straight average and a constant difference.
+    /// `None` when the readings are too few for a straight average and a constant difference, or leave every likely
+    /// description open.
     pub(super) fn fit(readings: &[Reading], corners: &[Corner], known: Known) -> Option<Smooth> {
         let (spline, problem) = Problem::of(readings, corners, known);
         let candidates = problem.weighed()?;
@@ -274,6 +275,9 @@ impl Problem {
             .filter(|(.., weight)| *weight > WEIGHT_MIN)
             .filter_map(|(average, difference, weight)| Some((weight, self.candidate(average, difference)?)))
             .collect();
+        if candidates.is_empty() {
+            return None;
+        }
         let kept: f64 = candidates.iter().map(|(weight, _)| weight).sum();
         Some(candidates.into_iter().map(|(weight, candidate)| (weight / kept, candidate)).collect())
     }

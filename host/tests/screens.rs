@@ -83,6 +83,12 @@ fn at_work_under(script: &str, name: &str) -> (PathBuf, Served, OnTerminal) {
     (folder, bench, screens)
 }
 
+fn q_leaves(screens: &mut OnTerminal, code: i32) {
+    screens.press("q");
+    let status = screens.ends_within(Duration::from_secs(5)).expect("q leaves");
+    assert_eq!(status.code(), Some(code));
+}
+
 fn ended(folder: &Path) -> String {
     told(stepwell(&folder.join("runs")).args(["show", "1"])).out
 }
@@ -103,9 +109,7 @@ fn a_run_ends_with_its_findings_on_the_screen_and_q_leaves() {
             press_after_a_moment(&screens, ENTER);
         }
     }
-    screens.press("q");
-    let status = screens.ends_within(Duration::from_secs(5)).expect("q leaves");
-    assert_eq!(status.code(), Some(0));
+    q_leaves(&mut screens, 0);
 }
 
 #[test]
@@ -146,9 +150,7 @@ fn a_stop_while_a_board_is_greeted_ends_the_run_and_is_called_a_stop() {
         "{}",
         screens.text()
     );
-    screens.press("q");
-    let status = screens.ends_within(Duration::from_secs(5)).expect("q leaves");
-    assert_eq!(status.code(), Some(130));
+    q_leaves(&mut screens, 130);
 }
 
 #[test]
@@ -205,9 +207,7 @@ fn a_terminal_that_somebody_else_had_stops_the_run_and_keys_work_again() {
     let (_folder, _bench, mut screens) = at_work("screens-spoilt");
     screens.take_raw_mode_away();
     screens.wait_for("Ended: stopped by the operator");
-    screens.press("q");
-    let status = screens.ends_within(Duration::from_secs(5)).expect("q leaves");
-    assert_eq!(status.code(), Some(130));
+    q_leaves(&mut screens, 130);
     assert!(screens.given_back(), "{}", screens.text());
 }
 
@@ -231,9 +231,7 @@ fn a_program_in_the_background_stops_its_run_and_leaves_the_terminal_to_the_shel
     screens.press("\n");
     screens.wait_for("Ended: stopped by the operator");
     assert!(!screens.takes_lines(), "keys come one by one");
-    screens.press("q");
-    let status = screens.ends_within(Duration::from_secs(5)).expect("q leaves");
-    assert_eq!(status.code(), Some(130));
+    q_leaves(&mut screens, 130);
     assert!(screens.given_back(), "{}", screens.text());
 }
 
@@ -327,9 +325,7 @@ fn a_store_that_goes_away_is_said_at_once_and_the_run_is_put_elsewhere() {
     press_after_a_moment(&screens, ENTER);
     screens.wait_for("NOT KEPT");
     screens.wait_for("All of it was put");
-    screens.press("q");
-    let status = screens.ends_within(Duration::from_secs(5)).expect("q leaves");
-    assert_eq!(status.code(), Some(1));
+    q_leaves(&mut screens, 1);
     let rescued = std::fs::read_dir(&passing).expect("it is there").next().expect("a file").expect("a name");
     let verified = told(stepwell(&rescued.path()).arg("verify"));
     assert!(verified.code == 0 && verified.out.contains("sealed"), "{}{}", verified.out, verified.err);

@@ -34,8 +34,7 @@ use stepwell_store::Store;
 use stepwell_virtual::SimulatedBench;
 use witness::watch::Watch;
 
-/// A run that takes longer than this hangs, in ms of rig time: several times what one takes in which every question is
-/// answered late and every dwell waits for a lost report.
+/// A run that takes longer than this hangs, in ms of rig time: by judgement, above what runs take on the worst line.
 const fn longest_ms(length: Length) -> u64 {
     match length {
         Length::Short => 300_000,

@@ -47,7 +47,7 @@ pub fn real_file(path: &Path) -> PathBuf {
 }
 
 /// How many names a file has. What is written under one goes through the journal of that name, and whoever opens the file
-/// by another name knows nothing of it (SQLite's documentation, "How To Corrupt An SQLite Database File", 2.5).
+/// by another name knows nothing of it (the same page of SQLite's documentation).
 #[cfg(unix)]
 pub(crate) fn names(path: &Path) -> Option<u64> {
     use std::os::unix::fs::MetadataExt;

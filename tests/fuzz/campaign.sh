@@ -22,8 +22,8 @@ cpu_s() { # target: what it has had so far
 slice() { # target
     mkdir -p "found/$1" "corpus/$1" logs
     local TIMEFORMAT='cpu %U %S'
-    { time cargo fuzz run --fuzz-dir . --sanitizer none "$1" "found/$1" "corpus/$1" -- \
-        -max_total_time="$SLICE_S" -len_control=20 -timeout=30 -rss_limit_mb=2048 -print_final_stats=1 -verbosity=1; } \
+    { time cargo fuzz run --fuzz-dir . --features engine --sanitizer none "$1" \
+        "found/$1" "corpus/$1" -- -max_total_time="$SLICE_S" -len_control=20 -timeout=30 -rss_limit_mb=2048 -print_final_stats=1 -verbosity=1; } \
         >>"logs/$1.log" 2>&1
 }
 
@@ -67,7 +67,7 @@ keep() {
     for target in $(targets); do
         mkdir -p "found/$target" "corpus/$target"
         cp -n "corpus/$target"/* "found/$target/" 2>/dev/null || true
-        cargo fuzz cmin --fuzz-dir . --sanitizer none "$target" "found/$target"
+        cargo fuzz cmin --fuzz-dir . --features engine --sanitizer none "$target" "found/$target"
         rm -rf "corpus/$target"
         mkdir -p "corpus/$target"
         # Smallest first: many small ones reach more than few large ones.
@@ -77,7 +77,7 @@ keep() {
     seeds
 }
 
-seeds() { cargo run --quiet --release --no-default-features --example seeds; }
+seeds() { cargo run --quiet --release -p stepwell-fuzz --example seeds; }
 
 case "${1:-}" in
 table) table ;;
@@ -93,7 +93,7 @@ keep) keep ;;
     seeds
     for target in ${*:-$(targets)}; do
         # Compiling is no fuzzing: it is not counted.
-        cargo fuzz build --fuzz-dir . --sanitizer none "$target"
+        cargo fuzz build --fuzz-dir . --features engine --sanitizer none "$target"
         while [ "$(cpu_s "$target")" -lt "$seconds" ]; do
             slice "$target" || {
                 tail -n 40 "logs/$target.log"

@@ -27,16 +27,13 @@ mod verify;
 use clap::Parser;
 use print::errln;
 use std::process::ExitCode;
+use tracing_subscriber::filter::LevelFilter;
 
 fn main() -> ExitCode {
     // A write beyond a limit on the size of files fails like any other, instead of ending the program without a word.
     let unheeded = std::sync::Arc::default();
     let _ = signal_hook::flag::register(signal_hook::consts::SIGXFSZ, unheeded);
-    tracing_subscriber::fmt()
-        .with_env_filter(tracing_subscriber::EnvFilter::from_env("STEPWELL_LOG"))
-        .with_writer(|| print::Log)
-        .log_internal_errors(false)
-        .init();
+    log();
     fall::note_and_print();
     let done = std::panic::catch_unwind(|| verbs::carry_out(cli::Cli::parse()));
     let mut code = done.unwrap_or(Ok(failure::INTERNAL)).unwrap_or_else(|failure| {
@@ -54,4 +51,23 @@ fn main() -> ExitCode {
         aside::finish();
     }
     ExitCode::from(code)
+}
+
+/// What the engine puts out goes to standard error when somebody asks for it.
+fn log() {
+    let asked = std::env::var("STEPWELL_LOG").unwrap_or_default();
+    let level = match asked.as_str() {
+        "" => LevelFilter::OFF,
+        word => word.parse().unwrap_or_else(|_| {
+            errln!(
+                "stepwell: STEPWELL_LOG is {word:?} and should be off, error, warn, info, debug or trace: nothing is logged"
+            );
+            LevelFilter::OFF
+        }),
+    };
+    tracing_subscriber::fmt()
+        .with_max_level(level)
+        .with_writer(|| print::Log)
+        .log_internal_errors(false)
+        .init();
 }

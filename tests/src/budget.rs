@@ -75,7 +75,10 @@ impl Image {
     /// In words, when there is none or it says nothing of its frames.
     pub fn read(path: &Path) -> Result<Image, String> {
         let bytes = std::fs::read(path).map_err(|error| {
-            format!("{}: {error}; build it: firmware/thumb.sh build --profile firmware -p …", path.display())
+            format!(
+                "{}: {error}; build it: RUSTC_BOOTSTRAP=1 firmware/thumb.sh build --profile firmware -p …",
+                path.display()
+            )
         })?;
         let file = object::File::parse(&*bytes).map_err(|error| format!("{}: {error}", path.display()))?;
         let (mut flash_bytes, mut ram_bytes) = (0, 0);

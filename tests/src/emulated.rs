@@ -8,9 +8,10 @@ use stepwell_emulated::{EmulatedBench, Upset};
 /// Where `firmware/thumb.sh` puts the image.
 #[must_use]
 pub fn image() -> PathBuf {
-    let target = std::env::var_os("CARGO_TARGET_DIR")
-        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../target"), PathBuf::from);
-    target.join("thumb/thumbv7em-none-eabihf/firmware/stepwell-emulated")
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
+    let target = std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| PathBuf::from("target"), PathBuf::from);
+    // A relative one counts from where cargo was called: from the root.
+    root.join(target).join("thumb/thumbv7em-none-eabihf/firmware/stepwell-emulated")
 }
 
 /// The bench of `scenario` with the image as its board.

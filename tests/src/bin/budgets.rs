@@ -1,8 +1,8 @@
 //! Measures what the images cost and holds it against what they may cost. Prints a page in Markdown;
 //! exits with 3 when a budget is exceeded.
 //!
-//! Wants both images (`firmware/thumb.sh build --profile firmware -p …`), the emulator, and Debian's
-//! binutils-arm-none-eabi.
+//! Wants both images with the sizes of their stack frames (`RUSTC_BOOTSTRAP=1 firmware/thumb.sh build --profile firmware
+//! -p …`), the emulator, and Debian's binutils-arm-none-eabi.
 
 use std::fmt::Write;
 use std::process::ExitCode;

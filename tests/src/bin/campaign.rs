@@ -9,6 +9,7 @@
 
 use clap::Parser;
 use std::io::IsTerminal;
+use std::panic::{catch_unwind, resume_unwind};
 use std::process::ExitCode;
 use std::time::Instant;
 use stepwell_tests::trials::parallel::over_seeds;
@@ -47,7 +48,16 @@ fn main() -> ExitCode {
 /// Carries out a case; its record is looked at and removed.
 fn carried_out(case: &Case) -> Story {
     let folder = folder();
-    run(case, &folder.path().join("runs.stepwell"))
+    catch_unwind(|| run(case, &folder.path().join("runs.stepwell"))).unwrap_or_else(|fall| {
+        eprintln!("WRONG: it falls over\n{}", again(case));
+        resume_unwind(fall)
+    })
+}
+
+/// The command that carries out a case again, in a build that checks what this one checks.
+fn again(case: &Case) -> String {
+    let release = if cfg!(debug_assertions) { "" } else { " --release" };
+    format!("cargo run{release} -p stepwell-tests --bin campaign -- --replay \"{case}\"")
 }
 
 fn replay(case: &Case) -> ExitCode {
@@ -71,6 +81,7 @@ fn replay(case: &Case) -> ExitCode {
 fn campaign(seed: u64, runs: u64) -> ExitCode {
     let begun = Instant::now();
     let end = seed + runs;
+    println!("Seeds {seed} to {}.\n", end.saturating_sub(1));
     let mut digests = Vec::new();
     for first in (seed..end).step_by(TOLD_EVERY) {
         digests.extend(over_seeds(first..end.min(first + TOLD_EVERY as u64), |seed| {
@@ -86,7 +97,6 @@ fn campaign(seed: u64, runs: u64) -> ExitCode {
             eprint!("\r{} of {runs}", digests.len());
         }
     }
-    println!("Seeds {seed} to {}.\n", end.saturating_sub(1));
     print!("{}", tables(&digests));
     let bad: Vec<&Digest> = digests.iter().filter(|digest| !digest.good()).collect();
     for digest in &bad {
@@ -99,5 +109,5 @@ fn campaign(seed: u64, runs: u64) -> ExitCode {
 /// The first thing that was wrong, and how to see it again.
 fn complaint(Digest { wrong, case, .. }: &Digest) -> String {
     let wrong = wrong.first().map_or("", String::as_str);
-    format!("WRONG: {wrong}\ncargo run --release -p stepwell-tests --bin campaign -- --replay \"{case}\"")
+    format!("WRONG: {wrong}\n{}", again(case))
 }

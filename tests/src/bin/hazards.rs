@@ -32,9 +32,11 @@ cargo run --release -p stepwell-tests --bin hazards > hazards.new && mv hazards.
 ```
 
 from `tests/scenarios/hazards.toml`, with simulation of whole runs on a good line (`tests/src/world.rs`): each thing
-goes wrong on three pumps at instants spread over the time in which something is driven. Times are from the fault, or,
-where the bound has a *c*, from the moment its condition is there, to the last work that the board does without being
-armed anew: a pause between two dwells is no end of it. *Not timed*: no bound is claimed for it here, the row says what
+goes wrong on three pumps at five instants spread over the time in which something is driven. Times are from the fault,
+or, where the bound has a *c*, from the moment its condition is there, to the last work that the board does without being
+armed anew: a pause between two dwells is no end of it. *436 of 14* is the longest of fourteen times: one for each run in
+which something was worked when it went wrong, or, with a *c*, for each time that the condition was there. Of the rail
+the highest true pressure is told, as a share of the pump's guard. *Not timed*: no bound is claimed for it here, the row says what
 follows; nothing else that must not happen did. A valve may be held where it relieves for 5 s more. What came of it: of
 so many runs, those that tripped, by the first cause, and how the others ended; a row that claims something else is an
 error of this program. A fault that came late in a short run may well leave it to pass, and the short procedure fails

@@ -55,8 +55,8 @@ fn main() -> ExitCode {
 
 /// What the engine puts out goes to standard error when somebody asks for it.
 fn log() {
-    let asked = std::env::var("STEPWELL_LOG").unwrap_or_default();
-    let level = match asked.as_str() {
+    let asked = std::env::var_os("STEPWELL_LOG").unwrap_or_default();
+    let level = match &*asked.to_string_lossy() {
         "" => LevelFilter::OFF,
         word => word.parse().unwrap_or_else(|_| {
             errln!(

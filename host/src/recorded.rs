@@ -34,6 +34,8 @@ pub(crate) enum Stopper {
     Ending,
     /// The program, a thread of which fell over.
     Fallen,
+    /// The program, whose terminal somebody else had.
+    Unseen,
 }
 
 impl Stopper {
@@ -43,12 +45,13 @@ impl Stopper {
             Stopper::Unwritten => "stopped by the program: the run could not be written down",
             Stopper::Ending => "stopped by the program: it was ended from outside, or its window was closed",
             Stopper::Fallen => "stopped by the program: a part of it fell over",
+            Stopper::Unseen => "stopped by the program: its terminal was taken away, or could not be seen",
         }
     }
 
     /// Who it was by the notes of a record.
     fn of(events: &[Event]) -> Option<Stopper> {
-        [Stopper::Unwritten, Stopper::Ending, Stopper::Fallen]
+        [Stopper::Unwritten, Stopper::Ending, Stopper::Fallen, Stopper::Unseen]
             .into_iter()
             .find(|stopper| events.iter().any(|event| event.text.starts_with(stopper.words())))
     }
@@ -316,10 +319,10 @@ impl Recorded {
         true
     }
 
-    /// Somebody has ended the program, and so stopped the run.
-    pub(crate) fn program_ended(&mut self) {
+    /// The run was stopped by `stopper`, unless it was already.
+    pub(crate) fn stopped_by(&mut self, stopper: Stopper) {
         if self.stopped.is_none() {
-            self.note_stop(Stopper::Ending, "");
+            self.note_stop(stopper, "");
         }
     }
 
@@ -608,7 +611,8 @@ mod tests {
             recorded.failed = Some("no room".to_owned());
             assert!(recorded.must_stop());
         };
-        for stop in [Recorded::program_ended, by_the_program] {
+        let from_outside = |recorded: &mut Recorded| recorded.stopped_by(Stopper::Ending);
+        for stop in [from_outside, by_the_program] {
             let (mut recorded, folder) = begun();
             recorded.output(&samples(0));
             stop(&mut recorded);

@@ -6,7 +6,7 @@ use crate::cli::{BenchArgs, RunArgs, StoreArgs};
 use crate::deliberate::TOO_SOON;
 use crate::failure::Failure;
 use crate::print::{errln, outln};
-use crate::recorded::{Instead, Recorded};
+use crate::recorded::{Instead, Recorded, Stopper};
 use crate::{aside, library, mounted, print, render};
 use serde_json::json;
 use signal_hook::consts::{SIGHUP, SIGINT, SIGQUIT, SIGTERM, SIGTSTP};
@@ -486,7 +486,7 @@ impl Outside for Terminal {
         let stops = self.stops.load(Ordering::Acquire);
         let pressed = stops > self.stops_seen;
         if pressed && self.stops_seen == 0 && self.leaving.load(Ordering::Relaxed) {
-            self.recorded.program_ended();
+            self.recorded.stopped_by(Stopper::Ending);
         }
         self.stops_seen = stops;
         pressed || self.recorded.must_stop()

@@ -206,7 +206,7 @@ fn the_stop_key_stops_in_the_instant_of_a_new_size_and_behind_any_number_of_keys
 fn a_terminal_that_somebody_else_had_stops_the_run_and_keys_work_again() {
     let (_folder, _bench, mut screens) = at_work("screens-spoilt");
     screens.take_raw_mode_away();
-    screens.wait_for("Ended: stopped by the operator");
+    screens.wait_for("Ended: stopped by the program: its terminal was taken away");
     q_leaves(&mut screens, 130);
     assert!(screens.given_back(), "{}", screens.text());
 }
@@ -229,7 +229,7 @@ fn a_program_in_the_background_stops_its_run_and_leaves_the_terminal_to_the_shel
     assert_ne!(state, Some('T'), "{told}");
     assert!(screens.takes_lines(), "the shell has its terminal");
     screens.press("\n");
-    screens.wait_for("Ended: stopped by the operator");
+    screens.wait_for("Ended: stopped by the program: its terminal was taken away");
     assert!(!screens.takes_lines(), "keys come one by one");
     q_leaves(&mut screens, 130);
     assert!(screens.given_back(), "{}", screens.text());
@@ -243,7 +243,7 @@ fn a_terminal_on_which_nothing_can_be_seen_any_more_stops_the_run() {
         bench.wait_for("at rest");
         screens.rest(A_MOMENT);
         screens.claim((80, 24));
-        screens.wait_for("Ended: stopped by the operator");
+        screens.wait_for("Ended: stopped by the program: its terminal was taken away");
     }
 }
 

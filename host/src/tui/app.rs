@@ -79,6 +79,8 @@ pub(super) struct App {
 
 const UNDER_WAY: &str = "A run is under way: Space stops it, then q leaves.";
 const STOPPED: &str = "Stopped by the operator: no more than the tear-down follows, then q leaves.";
+const UNSEEN: &str =
+    "Stopped: the terminal was taken away. No more than the tear-down follows, then q leaves.";
 const READ_ON: &str = "Read to the end first, with Down.";
 const NO_CONSENT: &str = "Enter is no consent to a caution: press y for yes, n for no.";
 
@@ -145,8 +147,17 @@ impl App {
 
     /// The operator has stopped what is under way.
     pub(super) fn stopped(&mut self) {
+        self.note_of_a_stop(STOPPED);
+    }
+
+    /// Nobody could see the screens for a while, which stops a run.
+    pub(super) fn stopped_unseen(&mut self) {
+        self.note_of_a_stop(UNSEEN);
+    }
+
+    fn note_of_a_stop(&mut self, note: &str) {
         if self.place == Place::Running {
-            self.note = Some(STOPPED.to_owned());
+            self.note = Some(note.to_owned());
         }
     }
 

@@ -23,11 +23,13 @@ use input::Keys;
 use screen::Screen;
 use session::Session;
 use signal_hook::consts::{SIGHUP, SIGINT, SIGQUIT, SIGTERM, SIGTSTP};
+use std::io::IsTerminal;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use stepwell_session::engine::Operator;
+use tracing_subscriber::filter::LevelFilter;
 
 /// One frame lasts this long at most.
 const FRAME: Duration = Duration::from_millis(50);
@@ -47,6 +49,10 @@ pub(crate) fn screens(procedure: &str, bench: &BenchArgs, store: &StoreArgs) -> 
     signal_hook::flag::register(SIGTSTP, Arc::clone(&asked.asleep)).map_err(listening)?;
     // A terminal that takes no words must not hold up those who say some.
     aside::begin().map_err(|error| Failure::Internal(format!("printing: {error}")))?;
+    if LevelFilter::current() != LevelFilter::OFF && std::io::stderr().is_terminal() {
+        let why = "the log that STEPWELL_LOG asks for would be written over them";
+        return Err(Failure::Usage(format!("opening the screens: {why}; send it into a file with 2> FILE")));
+    }
     let mut app = App::new(procedure, bench);
     let mut session = None;
     let watch = Stopwatch::start();
@@ -116,9 +122,12 @@ fn serve(
             app.looks_otherwise();
         }
         if let Some(session) = session {
-            if asleep || lost && !was_lost {
+            if asleep {
                 session.stop();
                 app.stopped();
+            } else if lost && !was_lost {
+                session.unseen();
+                app.stopped_unseen();
             }
             if frame.is_some() {
                 session.alive();

@@ -4,9 +4,8 @@ use crate::cli::{BenchArgs, StoreArgs};
 use crate::failure::Failure;
 use crate::mounted;
 use crate::port;
-use crate::recorded::{Kept, Recorded};
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use crate::recorded::{Kept, Recorded, Stopper};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use stepwell_procedure::run::{Plan, Run};
 use stepwell_session::engine::{Engine, Operator, Output, View};
 use stepwell_session::serve;
@@ -20,10 +19,8 @@ pub(super) struct Session {
     thread: Option<std::thread::JoinHandle<()>>,
     views: Views,
     kept: Arc<Mutex<Kept>>,
-    /// Whether the operator has pressed the stop key.
-    stop_pressed: bool,
-    /// Whether the program was ended from outside before that.
-    ended_from_outside: Arc<AtomicBool>,
+    /// Who was the first to stop it, nobody else if it was the operator.
+    stopped_by: Arc<OnceLock<Option<Stopper>>>,
 }
 
 /// Words from the operator that may wait; the loop takes them within microseconds.
@@ -46,8 +43,8 @@ impl Session {
         let (view, views) = watch::channel(None);
         let kept = Arc::new(Mutex::new(Kept::default()));
         let told = Arc::clone(&kept);
-        let ended_from_outside = Arc::new(AtomicBool::new(false));
-        let ending = Arc::clone(&ended_from_outside);
+        let stopped_by = Arc::new(OnceLock::new());
+        let first = Arc::clone(&stopped_by);
         let port = match &bench.port {
             Some(path) => {
                 let _inside = runtime.enter();
@@ -61,7 +58,7 @@ impl Session {
         let thread = std::thread::Builder::new().name("session".to_owned()).spawn(move || {
             // Whatever becomes of the session, the recorder is waited for: it ends with its last output.
             std::thread::scope(|scope| {
-                scope.spawn(|| write_down(recorded, done, &told, &stopper, &ending));
+                scope.spawn(|| write_down(recorded, done, &told, &stopper, &first));
                 runtime.block_on(async {
                     if let Some(port) = port {
                         let again = move || path.as_deref().and_then(|path| port::open(path).ok());
@@ -74,14 +71,7 @@ impl Session {
             });
         });
         let thread = thread.map_err(|error| Failure::Internal(format!("starting the session: {error}")))?;
-        Ok(Session {
-            said: Some(said),
-            thread: Some(thread),
-            views: Views::new(views),
-            kept,
-            stop_pressed: false,
-            ended_from_outside,
-        })
+        Ok(Session { said: Some(said), thread: Some(thread), views: Views::new(views), kept, stopped_by })
     }
 
     /// The operator's side is alive: a frame has come to stand on the screen.
@@ -123,14 +113,20 @@ impl Session {
     }
 
     /// The operator stops what is under way.
-    pub(super) fn stop(&mut self) {
-        self.stop_pressed = true;
+    pub(super) fn stop(&self) {
+        let _ = self.stopped_by.set(None);
+        self.say(Operator::Stop);
+    }
+
+    /// Nobody can see the screens any more: what is under way is stopped, and the record says by whom.
+    pub(super) fn unseen(&self) {
+        let _ = self.stopped_by.set(Some(Stopper::Unseen));
         self.say(Operator::Stop);
     }
 
     /// The program was ended from outside, or its terminal is gone: if this stops a run, the record says so.
     pub(super) fn program_ended(&self) {
-        self.ended_from_outside.store(!self.stop_pressed, Ordering::Relaxed);
+        let _ = self.stopped_by.set(Some(Stopper::Ending));
     }
 
     /// Nobody is left to answer: what runs is stopped.
@@ -187,11 +183,11 @@ fn write_down(
     mut done: mpsc::UnboundedReceiver<Output>,
     told: &Mutex<Kept>,
     stopper: &mpsc::WeakSender<Operator>,
-    ended_from_outside: &AtomicBool,
+    stopped_by: &OnceLock<Option<Stopper>>,
 ) {
     while let Some(output) = done.blocking_recv() {
-        if ended_from_outside.load(Ordering::Relaxed) {
-            recorded.program_ended();
+        if let Some(Some(stopper)) = stopped_by.get() {
+            recorded.stopped_by(*stopper);
         }
         recorded.output(&output);
         if recorded.must_stop()

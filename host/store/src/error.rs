@@ -136,7 +136,8 @@ pub enum StoreError {
     /// The file's structure is damaged.
     #[error(
         "{doing} in the store {path}: the file is damaged ({found}); \
-         put back a copy of it, or name another file for new runs and keep this one for salvage"
+         put back a copy of it, with no -wal or -shm file left beside it, or name another file for new runs and keep \
+         this one for salvage"
     )]
     Damaged {
         /// What was being done.
@@ -149,7 +150,7 @@ pub enum StoreError {
     /// A record is not what was written.
     #[error(
         "reading run {run} of the store {path}: record {seq} ({record}) is not what was written: {found}; \
-         do not rely on this run, put back a copy of the file"
+         do not rely on this run, put back a copy of the file, with no -wal or -shm file left beside it"
     )]
     BadRecord {
         /// The file.

@@ -274,6 +274,18 @@ fn screens_that_nobody_could_see_are_not_opened() {
 }
 
 #[test]
+fn screens_that_a_log_would_be_written_over_are_not_opened() {
+    let folder = folder("screens-log");
+    let run = screens(&folder, SHORT);
+    let mut command = Command::new("env");
+    command.arg("STEPWELL_LOG=debug").arg(run.get_program()).args(run.get_args());
+    let mut screens = OnTerminal::start(&command);
+    let status = screens.ends_within(Duration::from_secs(5)).expect("it does not begin");
+    assert_eq!(status.code(), Some(2), "{}", screens.text());
+    screens.wait_for("send it into a file with 2> FILE");
+}
+
+#[test]
 fn a_program_that_begins_on_a_terminal_that_takes_nothing_ends_when_it_is_told_to() {
     let folder = folder("screens-dumb");
     let run = screens(&folder, SHORT);

@@ -260,6 +260,10 @@ impl Recorded {
         }
         check_room(&path)?;
         let store = Store::open(&path)?;
+        // A run is not begun in a file that is damaged where its runs are listed. One bad record is no such thing.
+        if let Err(error @ StoreError::Damaged { .. }) = store.runs() {
+            return Err(error.into());
+        }
         Ok(Recorded {
             store: Some(store),
             recorder: None,

@@ -289,6 +289,19 @@ fn a_sheet_that_is_edited_in_a_run_changes_nothing_of_it() {
 }
 
 #[test]
+fn a_run_is_not_begun_in_a_file_that_is_damaged_where_its_runs_are_listed() {
+    let store = folder("damaged").join("runs");
+    assert_eq!(told(stepwell(&store).args(["run", "electrical", "--yes"])).code, 0);
+    let mut bytes = std::fs::read(&store).unwrap();
+    bytes[20_000..23_000].fill(0x55);
+    std::fs::write(&store, &bytes).unwrap();
+    let run = told(stepwell(&store).args(["run", "electrical", "--yes"]));
+    assert_eq!((run.code, run.out.as_str()), (2, ""), "{}", run.err);
+    assert!(run.err.contains("the file is damaged") && !run.err.contains("[1/"), "{}", run.err);
+    assert_eq!(std::fs::read(&store).unwrap(), bytes);
+}
+
+#[test]
 fn verify_names_the_first_bad_record_and_the_runs_that_are_good() {
     let store = folder("verify").join("runs");
     for _ in 0..3 {

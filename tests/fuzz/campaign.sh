@@ -6,8 +6,8 @@
 #   tests/fuzz/campaign.sh document            puts that into docs/testing.md; a target without a log keeps its row
 #   tests/fuzz/campaign.sh keep                makes the kept corpora of what was found
 #
-# Needs cargo-fuzz (cargo install cargo-fuzz --locked) and a C++ compiler. Logs lie in tests/fuzz/logs, inputs that were found in
-# tests/fuzz/found, inputs that broke something in tests/fuzz/artifacts; none of them is committed.
+# Needs cargo-fuzz (cargo install cargo-fuzz --locked) and a C++ compiler. Logs lie in tests/fuzz/logs, inputs that were
+# found in tests/fuzz/found, inputs that broke something in tests/fuzz/artifacts; none of them is committed.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")"
 SLICE_S=120    # of wall time; processor time is read after each

@@ -36,8 +36,8 @@ goes wrong on three pumps at five instants spread over the time in which somethi
 or, where the bound has a *c*, from the moment its condition is there, to the last work that the board does without being
 armed anew: a pause between two dwells is no end of it. *436 of 14* is the longest of fourteen times: one for each run in
 which something was worked when it went wrong, or, with a *c*, for each time that the condition was there. Of the rail
-the highest true pressure is told, as a share of the pump's guard. *Not timed*: no bound is claimed for it here, the row says what
-follows; nothing else that must not happen did. A valve may be held where it relieves for 5 s more. What came of it: of
+the highest true pressure is told, as a share of the pump's guard. *Not timed*: no bound is claimed for it here, the row
+says what follows; nothing else that must not happen did. A valve may be held where it relieves for 5 s more. What came of it: of
 so many runs, those that tripped, by the first cause, and how the others ended; a row that claims something else is an
 error of this program. A fault that came late in a short run may well leave it to pass, and the short procedure fails
 on a Plover with nothing wrong (row 1): what a finding shows of a fault that was there from the beginning is tried by
